@@ -1,0 +1,3 @@
+//! Shared mathematics: pure functions over slices, no state of their own.
+//!
+//! Does not know: fields, units or quantities.

@@ -1,0 +1,293 @@
+//! What is measured of each field.
+//!
+//! In: a [`Neighbourhood`] of fields. Out: [`Readings`], one a field, by [`Suite::measure`], which spells out the order:
+//! a measure that builds on another takes that one's reading as its input. Everything downstream walks
+//! [`quantities`] and never names a measure.
+//!
+//! Does not know: files, clocks, threads, limits. A measure does no I/O, logs nothing and cannot fail.
+
+use serde::{Deserialize, Serialize};
+
+use crate::fields::{FieldPlace, Neighbourhood};
+use crate::units::{Estimate, Unit};
+
+pub mod flagging;
+pub mod head_switch;
+pub mod levels;
+pub mod line_timing;
+pub mod sync;
+pub mod tear;
+
+pub mod dsp;
+
+/// One way of looking at a field: plans and scratch are made once, then nothing is allocated.
+pub trait Measure {
+    /// What it looks at.
+    type Input<'a>;
+    /// What it says.
+    type Reading;
+
+    /// Looks at one field.
+    fn measure(&mut self, input: Self::Input<'_>) -> Self::Reading;
+}
+
+/// What is said of one field by all measures.
+#[derive(Clone, Debug)]
+pub struct Readings {
+    /// Which field.
+    pub place: FieldPlace,
+    /// Line-start timing.
+    pub line_timing: line_timing::Reading,
+    /// Displacement at the top of the picture.
+    pub flagging: flagging::Reading,
+    /// The jump at the bottom.
+    pub head_switch: head_switch::Reading,
+    /// Runs of displaced lines.
+    pub tear: tear::Reading,
+    /// Luma levels.
+    pub levels: levels::Reading,
+    /// Stability of the stream of pictures.
+    pub sync: sync::Reading,
+}
+
+/// All measures, in the order they build on each other.
+#[derive(Debug, Default)]
+pub struct Suite {
+    line_timing: line_timing::LineTiming,
+    flagging: flagging::Flagging,
+    head_switch: head_switch::HeadSwitch,
+    tear: tear::Tear,
+    levels: levels::Levels,
+    sync: sync::Sync,
+}
+
+impl Suite {
+    /// All measures, planned.
+    #[must_use]
+    pub fn new() -> Self {
+        Self::default()
+    }
+
+    /// Everything of the newest field.
+    pub fn measure(&mut self, around: &Neighbourhood<'_>) -> Readings {
+        let sync = self.sync.measure(around);
+        let levels = self.levels.measure(around);
+        let head_switch_line = self.head_switch.settled_line();
+        let line_timing = self.line_timing.measure(line_timing::Input {
+            around,
+            picture_shown: sync.state.shows_a_picture(),
+            head_switch_line,
+        });
+        Readings {
+            place: around.field.place,
+            flagging: self.flagging.measure(&line_timing),
+            head_switch: self.head_switch.measure(&line_timing),
+            tear: self.tear.measure(&line_timing),
+            line_timing,
+            levels,
+            sync,
+        }
+    }
+}
+
+/// What a quantity says: a number, or one of a few words.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Value {
+    /// A number in the quantity's unit, with its standard error where it has one.
+    Number {
+        /// The number; always finite.
+        value: f64,
+        /// Its standard error.
+        sigma: Option<f64>,
+    },
+    /// A count or a switch (0, 1): exact.
+    Count(u64),
+    /// One of the quantity's `words`.
+    Word(&'static str),
+}
+
+impl Value {
+    /// The value as a number; `None` for a word.
+    #[must_use]
+    pub fn number(self) -> Option<f64> {
+        match self {
+            Self::Number { value, .. } => Some(value),
+            Self::Count(count) => Some(count as f64),
+            Self::Word(_) => None,
+        }
+    }
+}
+
+impl<U: Unit> From<Estimate<U>> for Value {
+    fn from(estimate: Estimate<U>) -> Self {
+        Self::Number {
+            value: estimate.value.get(),
+            sigma: Some(estimate.sigma.get()),
+        }
+    }
+}
+
+/// The unit a quantity is printed in; its id ends in the unit's suffix.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum QuantityUnit {
+    /// Nanoseconds.
+    Ns,
+    /// Milliseconds.
+    Ms,
+    /// Field lines.
+    Lines,
+    /// A row of the field.
+    Line,
+    /// IRE on the digital scale.
+    Ire,
+    /// Percent.
+    Pct,
+    /// Decibels.
+    Db,
+    /// 0 to 1.
+    Ratio,
+    /// A count.
+    Count,
+    /// Yes or no, as 1 or 0.
+    Switch,
+    /// One of a few words.
+    Word,
+}
+
+impl QuantityUnit {
+    /// As printed beside a number; empty for counts and words.
+    #[must_use]
+    pub fn symbol(self) -> &'static str {
+        match self {
+            Self::Ns => "ns",
+            Self::Ms => "ms",
+            Self::Lines => "lines",
+            Self::Ire => "IRE",
+            Self::Pct => "%",
+            Self::Db => "dB",
+            Self::Line | Self::Ratio | Self::Count | Self::Switch | Self::Word => "",
+        }
+    }
+
+    /// How an id in this unit ends; `None` where the contract gives it no suffix.
+    #[must_use]
+    pub fn suffix(self) -> Option<&'static str> {
+        match self {
+            Self::Ns => Some("_ns"),
+            Self::Ms => Some("_ms"),
+            Self::Ire => Some("_ire"),
+            Self::Pct => Some("_pct"),
+            Self::Db => Some("_db"),
+            Self::Ratio => Some("_ratio"),
+            Self::Lines => Some("lines"),
+            Self::Line | Self::Count | Self::Switch | Self::Word => None,
+        }
+    }
+}
+
+/// Which way a quantity is better.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Better {
+    /// Smaller.
+    Low,
+    /// Larger.
+    High,
+    /// Nearer to zero, either sign.
+    NearZero,
+    /// It describes; no way is better.
+    Neither,
+}
+
+/// The five things a pass is judged by.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Group {
+    /// Where the lines stand.
+    Steadiness,
+    /// Black, peak and between.
+    Levels,
+    /// Chroma.
+    Colour,
+    /// Whether every picture came, once.
+    Continuity,
+    /// Noise, detail, dropouts.
+    Condition,
+}
+
+impl Group {
+    /// All, in the order they are shown.
+    pub const ALL: [Self; 5] = [
+        Self::Steadiness,
+        Self::Levels,
+        Self::Colour,
+        Self::Continuity,
+        Self::Condition,
+    ];
+
+    /// As printed.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Steadiness => "steadiness",
+            Self::Levels => "levels",
+            Self::Colour => "colour",
+            Self::Continuity => "continuity",
+            Self::Condition => "condition",
+        }
+    }
+}
+
+/// One thing that is measured, as everything downstream sees it.
+#[derive(Clone, Copy, Debug)]
+pub struct Quantity {
+    /// Permanent name: column, JSON and limit key.
+    pub id: &'static str,
+    /// Two or three words for a screen.
+    pub label: &'static str,
+    /// Unit.
+    pub unit: QuantityUnit,
+    /// Which way is better.
+    pub better: Better,
+    /// What it is judged with.
+    pub group: Group,
+    /// Smallest step worth storing, in the unit (numbers are stored as whole multiples of it).
+    pub step: f64,
+    /// For words: all of them, in the order they are stored. Empty otherwise; append only.
+    pub words: &'static [&'static str],
+    /// Definition, what usually causes a bad value, when it is absent; a few sentences.
+    pub about: &'static str,
+    /// Takes it out of the readings; `None` where it could not be measured.
+    pub read: fn(&Readings) -> Option<Value>,
+}
+
+/// Every quantity, in the order of columns.
+pub fn quantities() -> impl Iterator<Item = &'static Quantity> + Clone {
+    [
+        line_timing::QUANTITIES,
+        flagging::QUANTITIES,
+        head_switch::QUANTITIES,
+        tear::QUANTITIES,
+        sync::QUANTITIES,
+        levels::QUANTITIES,
+    ]
+    .into_iter()
+    .flatten()
+}
+
+/// How many quantities there are: the size of a row.
+pub const QUANTITY_COUNT: usize = line_timing::QUANTITIES.len()
+    + flagging::QUANTITIES.len()
+    + head_switch::QUANTITIES.len()
+    + tear::QUANTITIES.len()
+    + sync::QUANTITIES.len()
+    + levels::QUANTITIES.len();
+
+/// A quantity and its place in a row, by id.
+#[must_use]
+pub fn quantity(id: &str) -> Option<(usize, &'static Quantity)> {
+    quantities()
+        .enumerate()
+        .find(|(_, quantity)| quantity.id == id)
+}

@@ -1,0 +1,211 @@
+//! Where frames come from: a simulated tape, Y4M, any file through the `ffmpeg` program, a V4L2 device.
+//!
+//! In: a [`Place`] to read from and the [`Wishes`] of the operator. Out: [`Frame`]s, in order, each with what the
+//! source lost before it. Frames are counted handles of a fixed [`pool`]; the last holder gives them back.
+//!
+//! `cfg`s for platforms stop here. Does not know: fields, measures, or who reads the frames.
+
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+use serde::{Deserialize, Serialize};
+
+use crate::standard::{Parity, RateTrust, Standard};
+use crate::units::{CodeRange, Hertz};
+
+pub use error::{SourceError, SourceErrorKind};
+pub use format::{
+    ChromaGrid, ChromaSiting, FieldOrder, Packing, PictureFormat, PlaneLayout, SampleFormat,
+};
+pub use pool::{ANALYSIS_QUEUE_FRAMES, FrameBuffer, FramePool, POOL_FRAMES, VacantBuffer};
+
+mod error;
+mod format;
+mod pool;
+
+/// How the rows of one buffer lie.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum RowLayout {
+    /// Rows of both fields in turn, the top field's first.
+    Woven,
+    /// One field whole, then the other; the first in memory is the older.
+    Sequential(Parity),
+    /// One field alone.
+    Single(Parity),
+}
+
+/// What is missing right before a frame.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Gap {
+    /// Fields the device or the file says it lost.
+    pub lost_by_source: u64,
+    /// Fields that arrived but found no room on our side.
+    pub lost_by_us: u64,
+    /// Whether the number was taken from a clock instead of a counter.
+    pub timed: bool,
+}
+
+impl Gap {
+    /// All fields missing before the frame.
+    #[must_use]
+    pub fn fields(self) -> u64 {
+        self.lost_by_source + self.lost_by_us
+    }
+
+    /// Both gaps as one: a frame dropped on the way hands its own gap on to the next.
+    #[must_use]
+    pub fn and(self, other: Self) -> Self {
+        Self {
+            lost_by_source: self.lost_by_source + other.lost_by_source,
+            lost_by_us: self.lost_by_us + other.lost_by_us,
+            timed: self.timed || other.timed,
+        }
+    }
+}
+
+/// One picture as the source delivered it.
+#[derive(Clone, Debug)]
+pub struct Frame {
+    /// How to read `data`; shared by all frames until the source changes.
+    pub format: Arc<PictureFormat>,
+    /// How the rows lie in `data`.
+    pub rows: RowLayout,
+    /// The samples, unaltered.
+    pub data: FrameBuffer,
+    /// What is missing before this frame.
+    pub gap: Gap,
+    /// The device's own time since it started streaming, where it has a clock.
+    pub device_time: Option<Duration>,
+    /// When the frame reached us.
+    pub arrived: Instant,
+    /// The device said the data may be corrupt.
+    pub damaged: bool,
+    /// What the device says of its input right now, where it says anything.
+    pub input: InputState,
+}
+
+/// What a device says of the signal at its input.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum InputState {
+    /// It does not say.
+    #[default]
+    Unsaid,
+    /// Present and locked.
+    Locked,
+    /// Present, not locked.
+    Unlocked,
+    /// No signal at the input.
+    NoSignal,
+}
+
+/// What a source is, for screens, the pass file and reports.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct SourceDescription {
+    /// As the operator wrote it, or the default taken.
+    pub name: String,
+    /// `simulated tape`, `Y4M file`, `decoded file`, `V4L2 device` …
+    pub kind: String,
+    /// Whether frames come in real time whether we read them or not.
+    pub live: bool,
+    /// Frames in all, where the source can tell (a progress bar's length).
+    pub frames: Option<u64>,
+    /// Driver, card, input, codec, pixel format …: pairs of a name and a value in the source's own words.
+    pub details: Vec<(String, String)>,
+    /// Controls found on the device: name and value.
+    pub controls: Vec<(String, String)>,
+    /// What the operator should know (rate presumed, field order guessed …), one sentence each.
+    pub remarks: Vec<String>,
+}
+
+/// A stream of frames.
+pub trait Source: Send {
+    /// What this is.
+    fn description(&self) -> &SourceDescription;
+
+    /// The format of the frames to come; a frame carries its own.
+    fn format(&self) -> &Arc<PictureFormat>;
+
+    /// The next frame; `None` is the end of a whole stream.
+    ///
+    /// A live source returns within about half a second even when nothing arrives: see [`SourceErrorKind::Silent`].
+    ///
+    /// # Errors
+    /// A stream cut short is an error, never an end.
+    fn next_frame(&mut self) -> Result<Option<Frame>, SourceError>;
+}
+
+/// Where to read from.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Place {
+    /// The simulated tape playing a named scene.
+    Tape(String),
+    /// A V4L2 device node.
+    Device(PathBuf),
+    /// Y4M on standard input.
+    Stdin,
+    /// A file.
+    File(PathBuf),
+}
+
+/// What the operator says of a source; `None` leaves it to the source.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Wishes {
+    /// Input of the device, by name or number.
+    pub input: Option<String>,
+    /// Standard.
+    pub standard: Option<StandardWish>,
+    /// Order of the fields.
+    pub field_order: Option<FieldOrder>,
+    /// Code range.
+    pub range: Option<CodeRange>,
+    /// Width and rows to ask the device for.
+    pub raster: Option<(usize, usize)>,
+    /// Luma sample rate.
+    pub sample_rate: Option<Hertz>,
+    /// Seed of the simulated tape.
+    pub seed: Option<u64>,
+}
+
+/// A standard, as finely as the operator asked for it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum StandardWish {
+    /// Whatever the device detects.
+    Auto,
+    /// Either of the two, in its usual colour system.
+    Lines(Standard),
+    /// One colour system, by its contract name (`ntsc-m`, `pal-60` …) and V4L2 bits (standards row 9.21).
+    Colour {
+        /// Contract name.
+        name: &'static str,
+        /// `v4l2_std_id` bits.
+        bits: u64,
+        /// Lines of the system.
+        lines: Standard,
+    },
+}
+
+impl StandardWish {
+    /// The scanning standard asked for, if one was.
+    #[must_use]
+    pub fn lines(self) -> Option<Standard> {
+        match self {
+            Self::Auto => None,
+            Self::Lines(lines) | Self::Colour { lines, .. } => Some(lines),
+        }
+    }
+}
+
+/// The luma sample rate of a raster: the operator's word first, then the width's usual one.
+#[must_use]
+pub fn sample_rate(
+    width: usize,
+    standard: Option<Standard>,
+    wishes: &Wishes,
+) -> Option<(Hertz, RateTrust)> {
+    match wishes.sample_rate {
+        Some(rate) => Some((rate, RateTrust::Known)),
+        None => standard?.sample_rate_of_width(width),
+    }
+}
