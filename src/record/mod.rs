@@ -9,6 +9,7 @@ pub use head::{PassHead, ProgrammeSpan, TapeSpeed, default_path};
 pub use open::upgrade;
 pub use reader::{FieldLines, Lines, Pass, PerSecond, Rows, StorageGap};
 pub use row::Row;
+pub(crate) use schema::word_of;
 pub use schema::{APPLICATION_ID, Catalogue, FILE_VERSION, full_catalogue};
 pub use store::Closing;
 pub use writer::{PassSender, QUEUE_FIELDS, WhenFull, Writer, WriterState, WriterWatch, create};

@@ -55,7 +55,7 @@ pub(super) struct StoredQuantity {
 }
 
 /// The serde name of a plain enum, which is how files keep it.
-pub(super) fn word_of<T: Serialize>(value: &T) -> String {
+pub(crate) fn word_of<T: Serialize>(value: &T) -> String {
     match serde_json::to_value(value) {
         Ok(serde_json::Value::String(word)) => word,
         other => panic!("only enums without fields are kept as words, not {other:?}"),

@@ -9,7 +9,7 @@ use super::writer::{PassSender, WhenFull, create_with};
 use crate::alarms::{Event, EventId};
 use crate::fields::FieldPlace;
 use crate::limits::{Kind, Severity};
-use crate::measures::{Better, Group, Quantity, QuantityUnit, Value};
+use crate::measures::{Better, Group, Quantity, QuantityUnit, Value, line_timing};
 use crate::sources::{FieldOrder, SourceDescription};
 use crate::standard::{BT601_LUMA_RATE, Parity, Standard};
 use crate::timecode::{Counting, FieldIndex, FrameIndex, Timecode};
@@ -155,12 +155,29 @@ pub(crate) fn recorded(
     fields: u64,
     send_more: impl FnOnce(&mut PassSender<5>),
 ) -> (tempfile::TempDir, Pass<5>) {
+    recorded_as(&head(false), fields, None, send_more)
+}
+
+/// The same with these lines in every field.
+pub(crate) fn recorded_with_lines(
+    fields: u64,
+    timing: &line_timing::Reading,
+) -> (tempfile::TempDir, Pass<5>) {
+    recorded_as(&head(true), fields, Some(timing), |_| ())
+}
+
+fn recorded_as(
+    head: &PassHead,
+    fields: u64,
+    timing: Option<&line_timing::Reading>,
+    send_more: impl FnOnce(&mut PassSender<5>),
+) -> (tempfile::TempDir, Pass<5>) {
     let scratch = tempfile::tempdir().expect("a temporary directory");
     let path = scratch.path().join("a.pass");
-    let made = create_with(&path, &head(false), &catalogue(), WhenFull::Wait, 1024);
+    let made = create_with(&path, head, &catalogue(), WhenFull::Wait, 1024);
     let (mut sender, writer) = made.expect("a new pass");
     for field in 0..fields {
-        sender.field(&row(field), None).expect("room");
+        sender.field(&row(field), timing).expect("room");
     }
     send_more(&mut sender);
     sender.close(closing(fields)).expect("room");
