@@ -4,6 +4,26 @@
 //!
 //! Does not know: how anything is drawn or exported, or which measures exist.
 
+pub use error::RecordError;
+pub use head::{PassHead, ProgrammeSpan, TapeSpeed, default_path};
+pub use open::upgrade;
+pub use reader::{FieldLines, Lines, Pass, PerSecond, Rows, StorageGap};
 pub use row::Row;
+pub(crate) use schema::word_of;
+pub use schema::{APPLICATION_ID, Catalogue, FILE_VERSION, full_catalogue};
+pub use store::Closing;
+pub use writer::{PassSender, QUEUE_FIELDS, WhenFull, Writer, WriterState, WriterWatch, create};
 
+mod error;
+mod head;
+mod open;
+mod packed;
+mod reader;
+mod rollup;
 mod row;
+mod scale;
+mod schema;
+mod store;
+#[cfg(test)]
+pub(crate) mod testing;
+mod writer;

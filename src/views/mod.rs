@@ -1,0 +1,3 @@
+//! What people and other programs see: everything here draws or prints what it is given and computes nothing.
+
+pub mod export;
