@@ -326,10 +326,8 @@ impl Entry<'_> {
 
 fn line_of(text: &str, span: Range<usize>) -> usize {
     let before = text.len().min(span.start);
-    1 + text.as_bytes()[..before]
-        .iter()
-        .filter(|&&byte| byte == b'\n')
-        .count()
+    let lines = text.as_bytes()[..before].split(|&byte| byte == b'\n');
+    lines.count()
 }
 
 fn known_tables() -> String {
