@@ -64,6 +64,7 @@ pub struct V4l2Source {
     progress: Progress,
     pending: Gap,
     first_stamp: Option<Duration>,
+    sequence: Option<u32>,
     input: InputWatch,
 }
 
@@ -108,8 +109,15 @@ impl V4l2Source {
             stream,
             pending: Gap::default(),
             first_stamp: None,
+            sequence: None,
             input: InputWatch::new(input, detects),
         })
+    }
+
+    /// The driver's own number of the frame last handed on; it wraps, and the two fields of a frame share one.
+    #[must_use]
+    pub fn sequence(&self) -> Option<u32> {
+        self.sequence
     }
 
     /// A frame of a filled buffer, which goes back to the driver; `None` when it is to be left out.
@@ -146,6 +154,7 @@ impl V4l2Source {
             return Ok(None);
         };
         self.pending = Gap::default();
+        self.sequence = Some(buffer.sequence);
         self.first_stamp = self.first_stamp.or(stamp);
         Ok(Some(Frame {
             format: Arc::clone(&self.format),
