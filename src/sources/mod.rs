@@ -18,11 +18,41 @@ pub use error::{SourceError, SourceErrorKind};
 pub use format::{
     ChromaGrid, ChromaSiting, FieldOrder, Packing, PictureFormat, PlaneLayout, SampleFormat,
 };
+pub use listing::{ControlListing, DeviceListing, FormatListing, FrameSize, InputListing};
 pub use pool::{ANALYSIS_QUEUE_FRAMES, FrameBuffer, FramePool, POOL_FRAMES, VacantBuffer};
 
 mod error;
 mod format;
+mod listing;
 mod pool;
+#[cfg(target_os = "linux")]
+pub mod v4l2;
+
+/// Every capture device of the machine, in the order of their numbers.
+#[must_use]
+pub fn devices() -> Vec<DeviceListing> {
+    #[cfg(target_os = "linux")]
+    {
+        v4l2::enumerate()
+    }
+    #[cfg(not(target_os = "linux"))]
+    {
+        Vec::new()
+    }
+}
+
+/// The first capture device there is.
+#[must_use]
+pub fn first_device() -> Option<PathBuf> {
+    #[cfg(target_os = "linux")]
+    {
+        v4l2::first_device()
+    }
+    #[cfg(not(target_os = "linux"))]
+    {
+        None
+    }
+}
 
 /// How the rows of one buffer lie.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
