@@ -4,6 +4,9 @@
 //!
 //! Does not know: how anything is drawn or exported, or which measures exist.
 
+pub use live::Live;
 pub use row::Row;
+
+pub mod live;
 
 mod row;
