@@ -30,7 +30,18 @@ fn main() -> Result<()> {
     }
     let place = tempfile::tempdir()?;
     let tape = place.path().join("evening.y4m");
-    run(program().args(["tape", "--scene", "evening", "--standard", "625", "--seconds", &SECONDS_OF_TAPE.to_string(), "-o"]).arg(&tape))?;
+    run(program()
+        .args([
+            "tape",
+            "--scene",
+            "evening",
+            "--standard",
+            "625",
+            "--seconds",
+            &SECONDS_OF_TAPE.to_string(),
+            "-o",
+        ])
+        .arg(&tape))?;
     offline(&tape)?;
     live(place.path())
 }
@@ -48,8 +59,16 @@ fn on_one_core(words: &[&str]) -> Command {
 
 fn run(command: &mut Command) -> Result<Duration> {
     let start = Instant::now();
-    let status = command.stdin(Stdio::null()).stdout(Stdio::null()).stderr(Stdio::null()).status()?;
-    if status.success() { Ok(start.elapsed()) } else { Err(format!("{command:?} failed: {status}").into()) }
+    let status = command
+        .stdin(Stdio::null())
+        .stdout(Stdio::null())
+        .stderr(Stdio::null())
+        .status()?;
+    if status.success() {
+        Ok(start.elapsed())
+    } else {
+        Err(format!("{command:?} failed: {status}").into())
+    }
 }
 
 fn best(mut once: impl FnMut() -> Result<Duration>) -> Result<Duration> {
@@ -76,11 +95,24 @@ fn offline(tape: &Path) -> Result<()> {
     drop(bytes);
     let exe = env!("CARGO_BIN_EXE_trueline");
     let scan = best(|| run(&mut on_one_core(&[exe, "scan", name, "--no-record"])))?;
-    let decode = best(|| run(&mut on_one_core(&["ffmpeg", "-v", "error", "-threads", "1", "-i", name, "-f", "null", "-"])))?;
+    let decode = best(|| {
+        run(&mut on_one_core(&[
+            "ffmpeg", "-v", "error", "-threads", "1", "-i", name, "-f", "null", "-",
+        ]))
+    })?;
 
-    println!("\n{FRAMES} frames of 625-line 8-bit 4:2:2 in the page cache, one core, best of {TRIES}:");
-    println!("{:<28} {:>10} {:>12} {:>14}", "", "ms a frame", "x real time", "x plain copy");
-    for (what, time) in [("memory copy", copy), ("trueline scan --no-record", scan), ("ffmpeg to null", decode)] {
+    println!(
+        "\n{FRAMES} frames of 625-line 8-bit 4:2:2 in the page cache, one core, best of {TRIES}:"
+    );
+    println!(
+        "{:<28} {:>10} {:>12} {:>14}",
+        "", "ms a frame", "x real time", "x plain copy"
+    );
+    for (what, time) in [
+        ("memory copy", copy),
+        ("trueline scan --no-record", scan),
+        ("ffmpeg to null", decode),
+    ] {
         let seconds = time.as_secs_f64();
         println!(
             "{what:<28} {:>10.3} {:>12.1} {:>14.2}",
@@ -96,7 +128,10 @@ fn live(place: &Path) -> Result<()> {
     let pass = place.join("live.pass");
     let exe = env!("CARGO_BIN_EXE_trueline");
     // A terminal of its own, so that the dashboard draws as it would for an operator.
-    let line = format!("stty rows 40 cols 120; exec {exe} watch tape --standard 525 --record {}", pass.display());
+    let line = format!(
+        "stty rows 40 cols 120; exec {exe} watch tape --standard 525 --record {}",
+        pass.display()
+    );
     let mut child = Command::new("script")
         .args(["-qfec", &line, "/dev/null"])
         .stdin(Stdio::piped())
@@ -111,12 +146,19 @@ fn live(place: &Path) -> Result<()> {
     run(Command::new("kill").args(["-INT", &pid.to_string()]))?;
     child.wait()?;
 
-    println!("\nwatch on a live 525-line simulated tape with the dashboard at 120x40, {WATCHED:?}:");
+    println!(
+        "\nwatch on a live 525-line simulated tape with the dashboard at 120x40, {WATCHED:?}:"
+    );
     println!("{:<28} {:>12}", "thread", "% of a core");
     let mut ours = 0.0;
     for (name, seconds) in &last {
-        let share = 100.0 * (seconds - first.get(name).copied().unwrap_or(0.0)) / elapsed.as_secs_f64();
-        let note = if name == "capture" { "   (the simulator itself)" } else { "" };
+        let share =
+            100.0 * (seconds - first.get(name).copied().unwrap_or(0.0)) / elapsed.as_secs_f64();
+        let note = if name == "capture" {
+            "   (the simulator itself)"
+        } else {
+            ""
+        };
         println!("{name:<28} {share:>12.2}{note}");
         if name != "capture" {
             ours += share;
@@ -130,7 +172,10 @@ fn live(place: &Path) -> Result<()> {
 /// The monitor's process below `script`.
 fn watched(script: &Child) -> Result<u32> {
     let children = fs::read_to_string(format!("/proc/{0}/task/{0}/children", script.id()))?;
-    let pid = children.split_whitespace().next().ok_or("the monitor did not start")?;
+    let pid = children
+        .split_whitespace()
+        .next()
+        .ok_or("the monitor did not start")?;
     Ok(pid.parse()?)
 }
 
@@ -150,6 +195,14 @@ fn thread_seconds(pid: u32) -> Result<BTreeMap<String, f64>> {
 
 fn resident_mib(pid: u32) -> Result<f64> {
     let status = fs::read_to_string(format!("/proc/{pid}/status"))?;
-    let line = status.lines().find(|line| line.starts_with("VmRSS:")).ok_or("no VmRSS")?;
-    Ok(line.split_whitespace().nth(1).ok_or("no VmRSS")?.parse::<f64>()? / 1024.0)
+    let line = status
+        .lines()
+        .find(|line| line.starts_with("VmRSS:"))
+        .ok_or("no VmRSS")?;
+    Ok(line
+        .split_whitespace()
+        .nth(1)
+        .ok_or("no VmRSS")?
+        .parse::<f64>()?
+        / 1024.0)
 }

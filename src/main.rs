@@ -4,7 +4,10 @@ use std::process::ExitCode;
 
 use trueline::{app, cli};
 
-#[expect(clippy::print_stderr, reason = "the one place where a failure is printed, once")]
+#[expect(
+    clippy::print_stderr,
+    reason = "the one place where a failure is printed, once"
+)]
 fn main() -> ExitCode {
     let job = match cli::Job::from_command_line() {
         Ok(job) => job,

@@ -6,6 +6,7 @@
 
 pub use error::RecordError;
 pub use head::{PassHead, ProgrammeSpan, TapeSpeed, default_path};
+pub use live::Live;
 pub use open::upgrade;
 pub use reader::{FieldLines, Lines, Pass, PerSecond, Rows, StorageGap};
 pub use row::Row;
@@ -16,10 +17,12 @@ pub use writer::{PassSender, QUEUE_FIELDS, WhenFull, Writer, WriterState, Writer
 
 mod error;
 mod head;
+pub mod live;
 mod open;
 mod packed;
 mod reader;
 mod rollup;
+
 mod row;
 mod scale;
 mod schema;

@@ -1,3 +1,7 @@
 //! What people and other programs see: everything here draws or prints what it is given and computes nothing.
+//!
+//! Does not know: how anything is measured or judged.
+
+pub mod dashboard;
 
 pub mod export;

@@ -20,7 +20,9 @@ pub(crate) struct Run {
 
 impl World {
     pub(crate) fn new() -> Self {
-        Self { directory: tempfile::tempdir().expect("a directory for the test") }
+        Self {
+            directory: tempfile::tempdir().expect("a directory for the test"),
+        }
     }
 
     pub(crate) fn path(&self, name: &str) -> PathBuf {
@@ -60,7 +62,14 @@ impl World {
     pub(crate) fn tape(&self, scene: &str, standard: &str, seconds: &str) -> PathBuf {
         let file = self.path(&format!("{scene}-{standard}.y4m"));
         self.ok([
-            "tape", "--scene", scene, "--standard", standard, "--seconds", seconds, "-o",
+            "tape",
+            "--scene",
+            scene,
+            "--standard",
+            standard,
+            "--seconds",
+            seconds,
+            "-o",
             file.to_str().expect("a plain path"),
         ]);
         file
@@ -77,13 +86,16 @@ impl Run {
     }
 
     pub(crate) fn json(&self) -> serde_json::Value {
-        serde_json::from_str(&self.stdout).unwrap_or_else(|error| panic!("{error}: {}", self.stdout))
+        serde_json::from_str(&self.stdout)
+            .unwrap_or_else(|error| panic!("{error}: {}", self.stdout))
     }
 
     pub(crate) fn json_lines(&self) -> Vec<serde_json::Value> {
         self.stdout
             .lines()
-            .map(|line| serde_json::from_str(line).unwrap_or_else(|error| panic!("{error}: {line}")))
+            .map(|line| {
+                serde_json::from_str(line).unwrap_or_else(|error| panic!("{error}: {line}"))
+            })
             .collect()
     }
 }

@@ -1,0 +1,663 @@
+//! Recent readings in memory, for a screen that draws them many times a second.
+//!
+//! In: [`Readings`] and event [`Change`]s, field by field, on the analysis thread; [`Health`] from whoever looks after
+//! queues and disks. Out: whatever a dashboard shows, at any moment, without touching a file. Everything has its full
+//! size from the start; a field costs a few kilobytes of copying and no allocation (an event costs its note).
+//!
+//! Does not know: how anything is drawn, or where readings come from.
+
+use std::collections::VecDeque;
+
+use crate::alarms::{Change, Event, EventId, PassClock};
+use crate::fields::FieldPlace;
+use crate::limits::Severity;
+use crate::measures::line_timing::{Basis, LineTrace};
+use crate::measures::{Readings, sync};
+use crate::standard::Standard;
+use crate::units::{Hertz, Millis, Seconds, Unit};
+
+pub use status::{Ground, Status, WARM_UP, Word};
+pub use trend::{Band, FIELD_SPAN, SHOWN, Shown, Trends, Values};
+
+mod status;
+mod trend;
+
+/// Fields whose line traces are kept: a short history behind the newest.
+pub const TRACES: usize = 8;
+
+/// Events kept for the screen; the pass file has them all.
+pub const EVENTS: usize = 500;
+
+/// Fields the share of timed fields is taken over: two seconds.
+const EVIDENCE_FIELDS: usize = 120;
+
+/// What is being watched; does not change during a pass.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Head {
+    /// The source, as the operator knows it.
+    pub source: String,
+    /// The tape, where its name was given.
+    pub tape: Option<String>,
+    /// Where the pass is recorded, if it is.
+    pub recorded_to: Option<String>,
+    /// Scanning standard, where known.
+    pub standard: Option<Standard>,
+    /// Luma sample rate, where one makes sense.
+    pub sample_rate: Option<Hertz>,
+    /// Labels frames.
+    pub clock: PassClock,
+}
+
+/// How the machinery around the measuring fares.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Health {
+    /// Frames waiting for the analysis.
+    pub queue_frames: usize,
+    /// Frames that may wait.
+    pub queue_capacity: usize,
+    /// What the writer of the pass file says of itself in a word or two.
+    pub writer: String,
+    /// Whether the writer keeps up and has not failed.
+    pub writer_well: bool,
+    /// Room on the disk the pass is written to.
+    pub disk_free_bytes: Option<u64>,
+    /// How fast that room is used up.
+    pub bytes_per_second: Option<f64>,
+    /// What the device says of its input, in a word or two.
+    pub device: String,
+    /// Frames that have arrived.
+    pub frames_arrived: u64,
+}
+
+impl Health {
+    /// How long the disk lasts at the present rate; `None` where either is unknown.
+    #[must_use]
+    pub fn disk_time_left(&self) -> Option<Seconds> {
+        let rate = self.bytes_per_second.filter(|&rate| rate > 0.0)?;
+        Some(Seconds(self.disk_free_bytes? as f64 / rate))
+    }
+}
+
+/// How long the programme on the tape has run.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ProgrammeTime {
+    /// Programme so far.
+    pub played: Seconds,
+    /// Whether programme is playing now.
+    pub running: bool,
+}
+
+/// Counts over the whole pass.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Totals {
+    /// Fields measured.
+    pub fields: u64,
+    /// Fields lost, by the source and by us.
+    pub lost: u64,
+    /// Of those, the ones we were too slow for.
+    pub lost_by_us: u64,
+    /// Pictures shown again.
+    pub repeated: u64,
+    /// Pictures lost minus inserted, as time; `None` until a device clock says.
+    pub slip: Option<Millis>,
+}
+
+/// An event and whether the operator knows of it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Logged {
+    /// The event as it is now.
+    pub event: Event,
+    /// The operator has seen it.
+    pub acknowledged: bool,
+}
+
+/// How often each level occurs in each column of the picture.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Waveform {
+    columns: usize,
+    levels: usize,
+    counts: Vec<u16>,
+}
+
+impl Waveform {
+    /// An empty grid; level 0 is code 0, the last level ends at code 255.
+    #[must_use]
+    pub fn new(columns: usize, levels: usize) -> Self {
+        Self {
+            columns,
+            levels,
+            counts: vec![0; columns * levels],
+        }
+    }
+
+    /// Columns of the picture, left to right.
+    #[must_use]
+    pub fn columns(&self) -> usize {
+        self.columns
+    }
+
+    /// Steps of level, dark to bright.
+    #[must_use]
+    pub fn levels(&self) -> usize {
+        self.levels
+    }
+
+    /// How often a level occurs in a column; 0 outside the grid.
+    #[must_use]
+    pub fn at(&self, column: usize, level: usize) -> u16 {
+        if column >= self.columns || level >= self.levels {
+            return 0;
+        }
+        self.counts[column * self.levels + level]
+    }
+
+    /// Counts one more sample; outside the grid it is left out.
+    pub fn add(&mut self, column: usize, level: usize) {
+        if column < self.columns && level < self.levels {
+            let count = &mut self.counts[column * self.levels + level];
+            *count = count.saturating_add(1);
+        }
+    }
+}
+
+/// Everything a dashboard draws.
+#[derive(Clone, Debug)]
+pub struct Live {
+    head: Head,
+    recent: VecDeque<Readings>,
+    trends: Trends,
+    waveform: Waveform,
+    events: VecDeque<Logged>,
+    totals: Totals,
+    health: Health,
+    programme: Option<ProgrammeTime>,
+    timed: VecDeque<bool>,
+    revision: u64,
+    rings: u64,
+}
+
+impl Live {
+    /// Nothing seen yet.
+    #[must_use]
+    pub fn new(head: Head) -> Self {
+        Self {
+            head,
+            recent: VecDeque::with_capacity(TRACES),
+            trends: Trends::default(),
+            waveform: Waveform::default(),
+            events: VecDeque::with_capacity(EVENTS + 1),
+            totals: Totals::default(),
+            health: Health::default(),
+            programme: None,
+            timed: VecDeque::with_capacity(EVIDENCE_FIELDS),
+            revision: 0,
+            rings: 0,
+        }
+    }
+
+    /// Takes one field and what became of events at it.
+    pub fn observe(&mut self, readings: &Readings, changes: &[Change]) {
+        self.revision += 1;
+        self.count(readings);
+        self.trends
+            .push(readings.place.seconds, shown_values(readings));
+        push_bounded(
+            &mut self.timed,
+            readings.line_timing.basis != Basis::None,
+            EVIDENCE_FIELDS,
+        );
+        push_bounded(&mut self.recent, readings.clone(), TRACES);
+        self.note_changes(changes);
+    }
+
+    fn count(&mut self, readings: &Readings) {
+        let sync = &readings.sync;
+        self.totals.fields += 1;
+        self.totals.lost += sync.missing_fields;
+        self.totals.lost_by_us += sync.missing_by_us;
+        self.totals.repeated += u64::from(sync.repeated);
+        self.totals.slip = sync.slip.or(self.totals.slip);
+    }
+
+    /// Takes changes that belong to no field (a mark, a source that went away).
+    pub fn note_changes(&mut self, changes: &[Change]) {
+        for change in changes {
+            self.revision += 1;
+            self.note(change);
+        }
+    }
+
+    fn note(&mut self, change: &Change) {
+        let event = change.event();
+        let louder = matches!(change, Change::Opened(_) | Change::Worsened(_));
+        let alarm = louder && event.severity == Severity::Alarm;
+        self.rings += u64::from(alarm);
+        match self
+            .events
+            .iter_mut()
+            .find(|logged| logged.event.id == event.id)
+        {
+            Some(logged) => {
+                logged.event.clone_from(event);
+                logged.acknowledged &= !alarm;
+            }
+            None => self.log(event.clone()),
+        }
+    }
+
+    fn log(&mut self, event: Event) {
+        self.events.push_front(Logged {
+            event,
+            acknowledged: false,
+        });
+        if self.events.len() > EVENTS {
+            let over = self
+                .events
+                .iter()
+                .rposition(|logged| logged.event.end.is_some());
+            self.events.remove(over.unwrap_or(EVENTS));
+        }
+    }
+
+    /// The operator has seen everything up to now.
+    pub fn acknowledge(&mut self) {
+        self.revision += 1;
+        for logged in &mut self.events {
+            logged.acknowledged = true;
+        }
+    }
+
+    /// Takes how the machinery fares.
+    pub fn set_health(&mut self, health: Health) {
+        self.revision += u64::from(self.health != health);
+        self.health = health;
+    }
+
+    /// Takes how long the programme has run.
+    pub fn set_programme(&mut self, programme: ProgrammeTime) {
+        self.programme = Some(programme);
+    }
+
+    /// Takes the newest picture's waveform.
+    pub fn set_waveform(&mut self, waveform: &Waveform) {
+        self.waveform.clone_from(waveform);
+    }
+
+    /// What is being watched.
+    #[must_use]
+    pub fn head(&self) -> &Head {
+        &self.head
+    }
+
+    /// The newest field; `None` before the first.
+    #[must_use]
+    pub fn latest(&self) -> Option<&Readings> {
+        self.recent.back()
+    }
+
+    /// Where the newest field stands; `None` before the first.
+    #[must_use]
+    pub fn place(&self) -> Option<FieldPlace> {
+        self.latest().map(|readings| readings.place)
+    }
+
+    /// The last line traces, oldest first.
+    pub fn traces(&self) -> impl DoubleEndedIterator<Item = &LineTrace> + ExactSizeIterator {
+        self.recent
+            .iter()
+            .map(|readings| &readings.line_timing.lines)
+    }
+
+    /// The sample rate: the measure's, else the source's.
+    #[must_use]
+    pub fn sample_rate(&self) -> Option<Hertz> {
+        self.latest()
+            .and_then(|readings| readings.line_timing.sample_rate)
+            .or(self.head.sample_rate)
+    }
+
+    /// How the shown quantities went.
+    #[must_use]
+    pub fn trends(&self) -> &Trends {
+        &self.trends
+    }
+
+    /// The newest waveform; without columns before the first.
+    #[must_use]
+    pub fn waveform(&self) -> &Waveform {
+        &self.waveform
+    }
+
+    /// Events, newest first.
+    pub fn events(&self) -> impl ExactSizeIterator<Item = &Logged> {
+        self.events.iter()
+    }
+
+    /// Conditions that have lasted so long that they are announced once only, newest first.
+    pub fn standing(&self) -> impl Iterator<Item = &Logged> {
+        self.events()
+            .filter(|logged| logged.event.standing && logged.event.end.is_none())
+    }
+
+    /// The newest alarm that goes on and that the operator has not acknowledged.
+    #[must_use]
+    pub fn pressing(&self) -> Option<&Logged> {
+        self.events().find(|logged| {
+            let event = &logged.event;
+            let going_on = event.end.is_none() && !event.standing;
+            going_on && event.severity == Severity::Alarm && !logged.acknowledged
+        })
+    }
+
+    /// Alarms that the operator has not acknowledged, going on or over.
+    #[must_use]
+    pub fn unacknowledged(&self) -> usize {
+        self.events()
+            .filter(|logged| logged.event.severity == Severity::Alarm && !logged.acknowledged)
+            .count()
+    }
+
+    /// Counts over the whole pass.
+    #[must_use]
+    pub fn totals(&self) -> Totals {
+        self.totals
+    }
+
+    /// How the machinery fares.
+    #[must_use]
+    pub fn health(&self) -> &Health {
+        &self.health
+    }
+
+    /// How long the programme has run; `None` while nobody keeps that time.
+    #[must_use]
+    pub fn programme(&self) -> Option<ProgrammeTime> {
+        self.programme
+    }
+
+    /// The word for it all, and why.
+    #[must_use]
+    pub fn status(&self) -> Status {
+        let timed = self.timed.iter().filter(|&&timed| timed).count();
+        let ground = Ground {
+            now: self.place().map(|place| place.seconds),
+            timed_share: timed as f64 / self.timed.len().max(1) as f64,
+        };
+        status::decide(ground, self.events())
+    }
+
+    /// Grows with every change: a screen of the same revision need not be drawn again.
+    #[must_use]
+    pub fn revision(&self) -> u64 {
+        self.revision
+    }
+
+    /// How many alarms have opened or worsened so far: grows when there is something to ring for.
+    #[must_use]
+    pub fn rings(&self) -> u64 {
+        self.rings
+    }
+
+    /// The event of a number, while it is kept.
+    #[must_use]
+    pub fn event(&self, id: EventId) -> Option<&Logged> {
+        self.events().find(|logged| logged.event.id == id)
+    }
+}
+
+fn push_bounded<T>(ring: &mut VecDeque<T>, item: T, size: usize) {
+    if ring.len() == size {
+        ring.pop_front();
+    }
+    ring.push_back(item);
+}
+
+/// What a field says of the shown quantities, in the order of [`Shown::ALL`].
+fn shown_values(readings: &Readings) -> Values {
+    fn number<U: Unit>(estimate: Option<crate::units::Estimate<U>>) -> Option<f32> {
+        estimate.map(|estimate| estimate.value.get() as f32)
+    }
+    let sync = &readings.sync;
+    [
+        number(readings.line_timing.error_rms),
+        number(readings.flagging.offset),
+        number(readings.levels.black),
+        number(readings.levels.peak),
+        Some(unsteadiness(sync.state)),
+        Some(sync.missing_fields as f32 + f32::from(u8::from(sync.repeated))),
+    ]
+}
+
+fn unsteadiness(state: sync::State) -> f32 {
+    match state {
+        sync::State::Locked => 0.0,
+        sync::State::Unstable => 1.0,
+        _ => 2.0,
+    }
+}
+
+#[cfg(test)]
+pub(in crate::record) mod tests {
+    use crate::limits::Kind;
+    use crate::measures::line_timing::LineShift;
+    use crate::standard::Parity;
+    use crate::timecode::{Counting, FieldIndex, Timecode};
+    use crate::units::{Estimate, Nanos};
+
+    use super::*;
+
+    pub(in crate::record) const KINDS: [Kind; 21] = [
+        Kind::Wobble,
+        Kind::Flagging,
+        Kind::Tear,
+        Kind::HeadSwitch,
+        Kind::LockLost,
+        Kind::Roll,
+        Kind::NoSignal,
+        Kind::Snow,
+        Kind::Muted,
+        Kind::Repeated,
+        Kind::Missing,
+        Kind::BlackLow,
+        Kind::BlackHigh,
+        Kind::PeakHigh,
+        Kind::Clipping,
+        Kind::RecordingStart,
+        Kind::TapeEnd,
+        Kind::FieldOrderChanged,
+        Kind::SourceLost,
+        Kind::Overrun,
+        Kind::Mark,
+    ];
+
+    pub(in crate::record) fn logged(
+        id: u32,
+        kind: Kind,
+        severity: Severity,
+        start: f64,
+        end: Option<f64>,
+    ) -> Logged {
+        Logged {
+            event: event(id, kind, severity, start, end),
+            acknowledged: false,
+        }
+    }
+
+    fn event(id: u32, kind: Kind, severity: Severity, start: f64, end: Option<f64>) -> Event {
+        let zero = Timecode::zero(Counting::At25);
+        Event {
+            id: EventId(id),
+            kind,
+            severity,
+            standing: false,
+            start: place((start * 50.0) as u64),
+            end: end.map(|end| place((end * 50.0) as u64)),
+            start_timecode: zero,
+            end_timecode: end.map(|_| zero),
+            worst: None,
+            unit: "",
+            limit: None,
+            note: String::new(),
+        }
+    }
+
+    fn place(field: u64) -> FieldPlace {
+        FieldPlace {
+            field: FieldIndex(field),
+            parity: if field.is_multiple_of(2) {
+                Parity::Top
+            } else {
+                Parity::Bottom
+            },
+            seconds: Seconds(field as f64 / 50.0),
+        }
+    }
+
+    fn head() -> Head {
+        Head {
+            source: "tape:steady".into(),
+            tape: None,
+            recorded_to: None,
+            standard: Some(Standard::Lines625),
+            sample_rate: Some(Hertz(13.5e6)),
+            clock: PassClock {
+                start: Timecode::zero(Counting::At25),
+            },
+        }
+    }
+
+    fn readings(field: u64) -> Readings {
+        let mut readings = Readings {
+            place: place(field),
+            line_timing: Default::default(),
+            flagging: Default::default(),
+            head_switch: Default::default(),
+            tear: Default::default(),
+            levels: Default::default(),
+            sync: Default::default(),
+        };
+        readings.line_timing.basis = Basis::Edge;
+        readings.line_timing.lines = LineTrace::blank(288);
+        let shift = LineShift {
+            displacement: Nanos(field as f64),
+            sigma: Nanos(1.0),
+        };
+        readings.line_timing.lines.set(100, shift);
+        readings.line_timing.error_rms = Some(Estimate::new(Nanos(20.0), Nanos(1.0), 280));
+        readings
+    }
+
+    fn played(fields: u64) -> Live {
+        let mut live = Live::new(head());
+        for field in 0..fields {
+            live.observe(&readings(field), &[]);
+        }
+        live
+    }
+
+    #[test]
+    fn the_last_traces_are_kept_oldest_first() {
+        let live = played(30);
+        let shifts: Vec<f64> = live
+            .traces()
+            .filter_map(|trace| trace.get(100))
+            .map(|shift| shift.displacement.0)
+            .collect();
+        assert_eq!(shifts, [22.0, 23.0, 24.0, 25.0, 26.0, 27.0, 28.0, 29.0]);
+    }
+
+    #[test]
+    fn losses_and_repeats_are_added_up_and_the_slip_is_the_last_one_known() {
+        let mut live = played(1);
+        let mut lossy = readings(4);
+        lossy.sync.missing_fields = 3;
+        lossy.sync.missing_by_us = 1;
+        lossy.sync.slip = Some(Millis(60.0));
+        live.observe(&lossy, &[]);
+        let mut repeating = readings(5);
+        repeating.sync.repeated = true;
+        live.observe(&repeating, &[]);
+        let totals = live.totals();
+        assert_eq!((totals.lost, totals.lost_by_us, totals.repeated), (3, 1, 1));
+        assert_eq!(totals.slip, Some(Millis(60.0)));
+    }
+
+    #[test]
+    fn an_event_is_one_entry_from_opening_to_closing() {
+        let mut live = played(200);
+        let opened = event(7, Kind::Wobble, Severity::Alarm, 3.0, None);
+        live.note_changes(&[Change::Opened(opened)]);
+        assert_eq!(live.status().word, Word::Stop);
+        assert!(live.pressing().is_some());
+        let closed = event(7, Kind::Wobble, Severity::Alarm, 3.0, Some(3.5));
+        live.note_changes(&[Change::Closed(closed)]);
+        assert_eq!(live.events().len(), 1);
+        assert!(live.pressing().is_none());
+        assert_eq!(live.unacknowledged(), 1);
+    }
+
+    #[test]
+    fn what_was_acknowledged_rings_again_when_it_worsens() {
+        let mut live = played(200);
+        let alarm = event(1, Kind::Wobble, Severity::Alarm, 3.0, None);
+        live.note_changes(&[Change::Opened(alarm.clone())]);
+        live.acknowledge();
+        assert_eq!((live.status().word, live.rings()), (Word::Look, 1));
+        live.note_changes(&[Change::Standing(alarm.clone())]);
+        assert_eq!((live.status().word, live.rings()), (Word::Look, 1));
+        live.note_changes(&[Change::Worsened(alarm)]);
+        assert_eq!((live.status().word, live.rings()), (Word::Stop, 2));
+    }
+
+    #[test]
+    fn a_full_log_forgets_the_oldest_event_that_is_over() {
+        let mut live = played(1);
+        let first = event(1, Kind::Wobble, Severity::Alarm, 0.0, None);
+        live.note_changes(&[Change::Opened(first)]);
+        for id in 2..=(EVENTS as u32 + 50) {
+            let over = event(id, Kind::Missing, Severity::Alarm, 1.0, Some(1.0));
+            live.note_changes(&[Change::Opened(over)]);
+        }
+        assert_eq!(live.events().len(), EVENTS);
+        assert!(live.event(EventId(1)).is_some(), "an open event is kept");
+        assert!(live.event(EventId(2)).is_none());
+        assert!(live.event(EventId(EVENTS as u32 + 50)).is_some());
+    }
+
+    #[test]
+    fn without_timed_lines_for_two_seconds_the_word_is_unsure() {
+        let mut live = played(300);
+        assert_eq!(live.status().word, Word::Good);
+        for field in 300..420 {
+            let mut blind = readings(field);
+            blind.line_timing.basis = Basis::None;
+            live.observe(&blind, &[]);
+        }
+        assert_eq!(live.status().word, Word::Unsure);
+    }
+
+    #[test]
+    fn disk_time_left_needs_room_and_rate() {
+        let mut health = Health {
+            disk_free_bytes: Some(3_600_000),
+            ..Health::default()
+        };
+        assert_eq!(health.disk_time_left(), None);
+        health.bytes_per_second = Some(1000.0);
+        assert_eq!(health.disk_time_left(), Some(Seconds(3600.0)));
+        health.bytes_per_second = Some(0.0);
+        assert_eq!(health.disk_time_left(), None);
+    }
+
+    #[test]
+    fn a_waveform_counts_inside_its_grid_only() {
+        let mut waveform = Waveform::new(4, 8);
+        waveform.add(3, 7);
+        waveform.add(3, 7);
+        waveform.add(4, 0);
+        assert_eq!(
+            (waveform.at(3, 7), waveform.at(0, 0), waveform.at(4, 7)),
+            (2, 0, 0)
+        );
+    }
+}
