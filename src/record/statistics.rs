@@ -270,16 +270,23 @@ impl Numeric {
             median: quantile(&self.values, 0.5),
             p95,
             worst: self.worst.map(|worst| worst.value),
-            rms: (timing_rms && self.n > 0).then(|| (self.squares / self.n as f64).sqrt()),
+            rms: (timing_rms && self.n > 0)
+                .then(|| four_digits((self.squares / self.n as f64).sqrt())),
             n: self.n,
         }
     }
 }
 
-/// A quantile to four digits: more would be noise of the sketch.
+/// A quantile of the values seen, which the sketch's own rounding must not lead out of their range.
 fn quantile(sketch: &DDSketch, share: f64) -> Option<f64> {
     let value = sketch.quantile(share).ok().flatten()?;
-    format!("{value:.3e}").parse().ok()
+    let (least, most) = (sketch.min()?, sketch.max()?);
+    Some(four_digits(value).clamp(least, most))
+}
+
+/// More digits would be noise of the sketch.
+fn four_digits(value: f64) -> f64 {
+    format!("{value:.3e}").parse().unwrap_or(value)
 }
 
 #[cfg(test)]

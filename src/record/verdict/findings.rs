@@ -6,8 +6,9 @@ use super::Evidence;
 use super::Verdict;
 use crate::alarms::Event;
 use crate::alarms::wording::{amount, duration};
-use crate::limits::{Kind, Limit, Severity, Side};
+use crate::limits::{Kind, Severity, Side};
 use crate::measures::Group;
+use crate::timecode::Timecode;
 
 /// Something that speaks against a clean pass.
 pub(super) struct Finding {
@@ -102,31 +103,35 @@ pub(super) fn of_kind(evidence: Evidence<'_>, kind: Kind) -> Option<Finding> {
     })
 }
 
-/// `, worst 410 ns (5.5 samples) at 00:41:12;08`.
+/// `, worst 410 ns (5.5 samples) at 00:41:12;08`; `None` for what is counted and for words.
 fn worst_of(evidence: Evidence<'_>, kind: Kind, events: &[&Event], count: u64) -> Option<String> {
-    let badness = |limit: &Limit, event: &Event| {
-        let worst = event.worst.unwrap_or(f64::NEG_INFINITY);
-        limit
-            .threshold()
-            .map_or(worst, |threshold| threshold.badness(worst, 0.0))
-    };
     let limit = evidence.limits.of_kind(kind)?;
-    if limit.threshold()?.side == Side::Counted || kind == Kind::Clipping {
+    let threshold = limit.threshold()?;
+    if threshold.side == Side::Counted {
         return None;
     }
-    let worst = events.iter().copied().max_by(|a, b| {
-        let (a, b) = (badness(limit, a), badness(limit, b));
-        a.total_cmp(&b)
+    let sized = events
+        .iter()
+        .filter_map(|event| Some((event.worst?, event)));
+    let (value, event) = sized.max_by(|(a, _), (b, _)| {
+        let badness = |value| threshold.badness(value, 0.0);
+        badness(*a).total_cmp(&badness(*b))
     })?;
-    let value = worst.worst?;
     let amount = amount(limit, value, None, evidence.sample_rate)?;
-    let in_the_open = evidence.statistics.worst(limit.quantity);
-    let at = match in_the_open {
-        Some(found) if found.value == value => evidence.clock.label(found.place.frame()),
-        _ if count == 1 => return Some(format!(", worst {amount}")),
-        _ => worst.start_timecode,
+    let label = match place_of(evidence, kind, value) {
+        Some(label) => label,
+        None if count == 1 => return Some(format!(", worst {amount}")),
+        None => event.start_timecode,
     };
-    Some(format!(", worst {amount} at {at}"))
+    Some(format!(", worst {amount} at {label}"))
+}
+
+/// Where a value stands, if it is the worst of its quantity in the programme.
+fn place_of(evidence: Evidence<'_>, kind: Kind, value: f64) -> Option<Timecode> {
+    let rows = evidence.limits.rows().iter().filter(|row| row.kind == kind);
+    rows.filter_map(|row| evidence.statistics.worst(row.quantity))
+        .find(|worst| worst.value == value)
+        .map(|worst| evidence.clock.label(worst.place.frame()))
 }
 
 /// Where events of these kinds are: all of a few, the first of many.
