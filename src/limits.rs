@@ -9,13 +9,14 @@ use serde_json::{Map, Value as Json, json};
 
 pub use kind::{Kind, Severity};
 pub use numbers::{NUMBERS, Number, Numbers};
+pub use read::{LimitsError, MOST_BYTES};
 pub use table::TABLE;
-pub use text::{LimitsError, MOST_BYTES};
 
 mod kind;
 mod numbers;
+mod print;
+mod read;
 mod table;
-mod text;
 
 /// One alarm limit: when a quantity becomes an event, and when it stops being one.
 #[derive(Clone, Copy, Debug, PartialEq)]

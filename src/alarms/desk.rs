@@ -110,27 +110,34 @@ impl Desk<'_> {
         }
     }
 
-    /// The event with the join that it lies near in its note.
+    /// The event with the join that it lies near in its note. A standing condition is no fault of a join, and a
+    /// missing picture is what joins are made of.
     fn placed(&self, event: &Event) -> Event {
-        let reach = self.numbers.join_s;
-        let near_start = self.programme.join_near(event.start, reach);
-        let near_end = event
-            .end
-            .and_then(|end| self.programme.join_near(end, reach));
         let mut event = event.clone();
-        if let Some((after, kind)) = near_start.or(near_end) {
-            let side = if after < 0.0 { "before" } else { "after" };
-            let what = match kind {
-                JoinKind::Start => "the start of the recording",
-                JoinKind::Join => "a join between recordings",
-                JoinKind::End => "the end of the recording",
-            };
-            if event.note.ends_with('.') {
-                event.note.pop();
-            }
+        if event.standing || matches!(event.kind, Kind::Snow | Kind::Muted | Kind::NoSignal) {
+            return event;
+        }
+        let near = |place| self.programme.join_near(place, self.numbers.join_s);
+        let near_start = near(event.start);
+        if let Some((after, kind)) = near_start.or_else(|| near(event.end?)) {
             let which = if near_start.is_some() { "" } else { "ending " };
-            event.note = format!("{}, {which}{:.1} s {side} {what}.", event.note, after.abs());
+            let sentence = event.note.trim_end_matches('.');
+            event.note = format!("{sentence}, {which}{}.", beside(after, kind));
         }
         event
+    }
+}
+
+/// `0.5 s after a join between recordings`.
+fn beside(after: f64, kind: JoinKind) -> String {
+    let what = match kind {
+        JoinKind::Start => "the start of the recording",
+        JoinKind::Join => "a join between recordings",
+        JoinKind::End => "the end of the recording",
+    };
+    match after {
+        after if after.abs() < 0.05 => format!("at {what}"),
+        after if after < 0.0 => format!("{:.1} s before {what}", -after),
+        after => format!("{after:.1} s after {what}"),
     }
 }

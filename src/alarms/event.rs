@@ -6,6 +6,7 @@ use crate::fields::FieldPlace;
 use crate::limits::{Kind, Severity};
 use crate::standard::Standard;
 use crate::timecode::{Counting, FieldIndex, FrameIndex, Timecode};
+use crate::units::Seconds;
 
 /// Numbers events in the order they open, from 1.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -25,6 +26,21 @@ impl PassClock {
     pub fn label(&self, frame: FrameIndex) -> Timecode {
         self.start.plus(frame)
     }
+
+    /// The time one field takes where frames are counted so.
+    #[must_use]
+    pub fn field_period(&self) -> Seconds {
+        field_period(self.start.counting())
+    }
+}
+
+/// The time one field takes where frames are counted so.
+pub(super) fn field_period(counting: Counting) -> Seconds {
+    let standard = match counting {
+        Counting::At25 => Standard::Lines625,
+        Counting::At30 | Counting::At30Drop => Standard::Lines525,
+    };
+    standard.field_period()
 }
 
 /// One thing that happened.
@@ -117,7 +133,7 @@ pub struct EventRecord {
 
 impl From<&Event> for EventRecord {
     fn from(event: &Event) -> Self {
-        let period = field_seconds(event.start_timecode.counting());
+        let period = field_period(event.start_timecode.counting());
         Self {
             id: event.id,
             kind: event.kind,
@@ -130,22 +146,13 @@ impl From<&Event> for EventRecord {
             start_seconds: event.start.seconds.0,
             duration_seconds: event
                 .end
-                .map(|end| (end.seconds - event.start.seconds).0 + period),
+                .map(|end| (end.seconds - event.start.seconds + period).0),
             worst: event.worst,
             unit: event.unit.to_owned(),
             limit: event.limit,
             note: event.note.clone(),
         }
     }
-}
-
-/// The time one field takes where frames are counted so.
-pub(super) fn field_seconds(counting: Counting) -> f64 {
-    let standard = match counting {
-        Counting::At25 => Standard::Lines625,
-        Counting::At30 | Counting::At30Drop => Standard::Lines525,
-    };
-    standard.field_period().0
 }
 
 #[cfg(test)]

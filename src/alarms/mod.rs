@@ -69,7 +69,7 @@ impl Alarms {
             readings,
             cut: self.cuts.observe(readings),
             programme: self.programme.phase() != Phase::Outside,
-            field_seconds: event::field_seconds(self.clock.start.counting()),
+            field_period: self.clock.field_period(),
         };
         let (rules, mut desk) = self.at_desk(changes);
         if let Some(turn) = turn {

@@ -28,7 +28,7 @@ pub(super) struct Look<'a> {
     pub(super) cut: bool,
     /// There is programme, or may be.
     pub(super) programme: bool,
-    pub(super) field_seconds: f64,
+    pub(super) field_period: Seconds,
 }
 
 /// What becomes of an open event at a field.
@@ -180,7 +180,7 @@ impl Rule {
         };
         let badness = threshold.badness(value, settled);
         let from = match self.limit.kind {
-            Kind::Missing | Kind::Overrun => back(place, value, look.field_seconds),
+            Kind::Missing | Kind::Overrun => back(place, value, look.field_period),
             _ => place,
         };
         Some(Seen {
@@ -324,7 +324,7 @@ impl Rule {
         match self.limit.kind {
             Kind::Missing | Kind::Overrun => {
                 let fields = seen.value - 1.0;
-                forward(seen.from, fields, look.field_seconds)
+                forward(seen.from, fields, look.field_period)
             }
             _ if seen.from.field < look.readings.place.field => seen.from,
             _ => look.readings.place,
@@ -346,22 +346,22 @@ fn reader(kind: Kind) -> Option<fn(&Readings) -> Option<Value>> {
 }
 
 /// The place so many fields earlier.
-fn back(place: FieldPlace, fields: f64, field_seconds: f64) -> FieldPlace {
+fn back(place: FieldPlace, fields: f64, field_period: Seconds) -> FieldPlace {
     let fields = (fields as u64).min(place.field.0);
     FieldPlace {
         field: FieldIndex(place.field.0 - fields),
         parity: parity_after(place.parity, fields),
-        seconds: Seconds(place.seconds.0 - fields as f64 * field_seconds),
+        seconds: place.seconds - field_period * fields as f64,
     }
 }
 
 /// The place so many fields later.
-fn forward(place: FieldPlace, fields: f64, field_seconds: f64) -> FieldPlace {
+fn forward(place: FieldPlace, fields: f64, field_period: Seconds) -> FieldPlace {
     let fields = fields as u64;
     FieldPlace {
         field: FieldIndex(place.field.0 + fields),
         parity: parity_after(place.parity, fields),
-        seconds: Seconds(place.seconds.0 + fields as f64 * field_seconds),
+        seconds: place.seconds + field_period * fields as f64,
     }
 }
 

@@ -350,6 +350,20 @@ fn a_fault_just_before_a_join_says_so_too() {
 }
 
 #[test]
+fn a_standing_condition_and_a_missing_picture_are_no_faults_of_a_join() {
+    let played = Played::new()
+        .play(4_000, |field| wobbling(field, 50.0))
+        .play(60, |field| blank(field, State::Snow))
+        .play(LEAD_OUT, healthy)
+        .finish();
+    let closed = played.closed();
+    let kinds: Vec<Kind> = closed.iter().map(|event| event.kind).collect();
+    assert_eq!(kinds, [Kind::Wobble, Kind::Snow]);
+    let noted = closed.iter().find(|event| event.note.contains("recording"));
+    assert_eq!(noted, None);
+}
+
+#[test]
 fn the_end_of_the_programme_ends_what_rests_on_its_picture() {
     let played = healthy_start()
         .play(100, |field| wobbling(field, 50.0))

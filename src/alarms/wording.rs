@@ -1,6 +1,6 @@
 //! The sentence of an event: what, how much at worst, where; as a person would say it.
 
-use super::event::{Event, field_seconds};
+use super::event::{Event, field_period};
 use crate::limits::{Kind, Limit};
 use crate::timecode::Timecode;
 use crate::units::{Hertz, Ire, Nanos, samples_from_nanos, studio_code_from_ire};
@@ -26,15 +26,15 @@ pub(super) fn sentence(limit: &Limit, event: &Event, size: &Size) -> String {
         return counted;
     }
     let (now, was) = verbs(limit);
-    let amount = amount(limit, size);
+    let amount = amount(limit, size.value, size.usual, size.sample_rate);
     let Some(end) = event.end else {
         return match amount {
             Some(amount) => format!("{now}: {amount}."),
             None => format!("{now}."),
         };
     };
-    let period = field_seconds(event.start_timecode.counting());
-    let lasted = duration((end.seconds - event.start.seconds).0 + period);
+    let period = field_period(event.start_timecode.counting());
+    let lasted = duration((end.seconds - event.start.seconds + period).0);
     match amount {
         Some(amount) => format!("{was} for {lasted}, worst {amount} at {}.", size.at),
         None => format!("{was} for {lasted}."),
@@ -147,17 +147,22 @@ fn verbs(limit: &Limit) -> (&'static str, &'static str) {
     }
 }
 
-fn amount(limit: &Limit, size: &Size) -> Option<String> {
+/// A value of a limit's quantity as it is said; `None` for limits about words.
+pub(crate) fn amount(
+    limit: &Limit,
+    value: f64,
+    usual: Option<f64>,
+    rate: Option<Hertz>,
+) -> Option<String> {
     let threshold = limit.threshold()?;
-    let value = size.value;
-    let usual = || size.usual.map(|usual| format!(", {usual:.0} is usual"));
+    let beside = usual.map_or(String::new(), |usual| format!(", {usual:.0} is usual"));
     Some(match (limit.kind, threshold.unit) {
         (Kind::BlackLow | Kind::BlackHigh, _) => format!("{}; code 16 wanted", level(value)),
         (Kind::PeakHigh, _) => format!("{}; code 235 wanted", level(value)),
         (Kind::Roll, _) => format!("{value:.0} lines a field"),
-        (Kind::HeadSwitch, "lines") => format!("{value:.0} lines{}", usual()?),
-        (Kind::HeadSwitch, _) => format!("line {value:.0}{}", usual()?),
-        (_, "ns") => time(value, size.sample_rate),
+        (Kind::HeadSwitch, "lines") => format!("{value:.0} lines{beside}"),
+        (Kind::HeadSwitch, _) => format!("line {value:.0}{beside}"),
+        (_, "ns") => time(value, rate),
         (_, "IRE") => level(value),
         (_, "%") => format!("{value:.1} % of the picture"),
         (_, unit) => format!("{value:.0} {unit}"),

@@ -12,7 +12,10 @@ pub use reader::{FieldLines, Lines, Pass, PerSecond, Rows, StorageGap};
 pub use row::Row;
 pub(crate) use schema::word_of;
 pub use schema::{APPLICATION_ID, Catalogue, FILE_VERSION, full_catalogue};
+pub use statistics::{Figures, Statistics, Worst};
 pub use store::Closing;
+pub use summary::{PassFacts, Summary, SummarySpan};
+pub use verdict::{Evidence, Groups, Judgement, NotJudged, Verdict, judge};
 pub use writer::{PassSender, QUEUE_FIELDS, WhenFull, Writer, WriterState, WriterWatch, create};
 
 mod error;
@@ -20,13 +23,17 @@ mod head;
 pub mod live;
 mod open;
 mod packed;
+#[cfg(test)]
+pub(crate) mod played;
 mod reader;
 mod rollup;
-
 mod row;
 mod scale;
 mod schema;
+mod statistics;
 mod store;
+mod summary;
 #[cfg(test)]
 pub(crate) mod testing;
+mod verdict;
 mod writer;
