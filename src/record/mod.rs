@@ -26,4 +26,6 @@ mod schema;
 mod store;
 #[cfg(test)]
 pub(crate) mod testing;
+#[cfg(test)]
+mod whole;
 mod writer;
