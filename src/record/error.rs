@@ -76,7 +76,7 @@ pub enum RecordError {
         "the pass '{0}' holds no line timings: it was recorded without --keep-lines; scan the source again with it"
     )]
     NoLines(PathBuf),
-    /// SQLite failed.
+    /// `SQLite` failed.
     #[error("cannot {doing} the pass '{path}'")]
     Sqlite {
         /// `read`, `write` …
@@ -94,7 +94,7 @@ pub enum RecordError {
     NoDataDirectory,
 }
 
-/// Turns SQLite's errors into ours, for one file.
+/// Turns `SQLite`'s errors into ours, for one file.
 pub(super) fn sqlite(doing: &'static str, path: &Path) -> impl Fn(rusqlite::Error) -> RecordError {
     move |source| {
         let path = path.to_owned();

@@ -36,4 +36,6 @@ mod summary;
 #[cfg(test)]
 pub(crate) mod testing;
 mod verdict;
+#[cfg(test)]
+mod whole;
 mod writer;

@@ -16,10 +16,10 @@ use super::error::{RecordError, sqlite};
 use super::schema::{APPLICATION_ID, FILE_VERSION, bring_up_to_date, full_catalogue};
 use super::store::make_single;
 
-/// The header of an SQLite database (its file format, section 1.3).
+/// The header of an `SQLite` database (its file format, section 1.3).
 const HEADER_BYTES: usize = 100;
 
-/// How every SQLite 3 database begins.
+/// How every `SQLite` 3 database begins.
 const MAGIC: &[u8; 16] = b"SQLite format 3\0";
 
 /// Opens a pass for reading.
@@ -57,7 +57,7 @@ fn open_with(path: &Path, access: OpenFlags) -> Result<Connection, RecordError> 
     Ok(connection)
 }
 
-/// Looks at the first bytes before SQLite does: they tell one kind of wrong file from another.
+/// Looks at the first bytes before `SQLite` does: they tell one kind of wrong file from another.
 fn check_header(path: &Path) -> Result<(), RecordError> {
     let (header, found) = read_header(path)?;
     if header[..MAGIC.len()] != *MAGIC {

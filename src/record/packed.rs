@@ -112,7 +112,7 @@ fn sigma_of_code(code: u8) -> Nanos {
 
 /// Small numbers of either sign become small numbers, seven bits a byte.
 fn push_varint(out: &mut Vec<u8>, value: i64) {
-    let mut zigzag = ((value << 1) ^ (value >> 63)) as u64;
+    let mut zigzag = ((value << 1) ^ (value >> 63)).cast_unsigned();
     while zigzag >= 0x80 {
         out.push(zigzag as u8 | 0x80);
         zigzag >>= 7;
@@ -128,7 +128,7 @@ fn take_varint(bytes: &mut &[u8]) -> Option<i64> {
         *bytes = rest;
         zigzag |= u64::from(byte & 0x7f) << shift;
         if byte < 0x80 {
-            return Some((zigzag >> 1) as i64 ^ -((zigzag & 1) as i64));
+            return Some((zigzag >> 1).cast_signed() ^ -(zigzag & 1).cast_signed());
         }
     }
     None

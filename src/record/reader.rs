@@ -29,7 +29,7 @@ use crate::timecode::{FieldIndex, Timecode};
 use crate::units::{Hertz, Ire, Seconds};
 
 /// Rows fetched at once: a few hundred kilobytes.
-const PAGE_ROWS: usize = 256;
+const PAGE_ROWS: u16 = 256;
 
 /// Units that events carry: those of quantities, and a few that only limits have. Append only.
 const EVENT_UNITS: [&str; 13] = [
@@ -249,7 +249,7 @@ impl<const N: usize> Pass<N> {
             )
             .map_err(&failed)?;
         let mut rows = statement.query(()).map_err(&failed)?;
-        let counted_in = counted_in(self.head.start.counting().labels_a_second() as i64);
+        let counted_in = counted_in(self.head.start.counting().labels_a_second());
         let mut all = Vec::new();
         while let Some(row) = rows.next().map_err(&failed)? {
             let id: u32 = row.get(0).map_err(&failed)?;
@@ -330,7 +330,7 @@ impl<T> Pages<T> {
         Self {
             next: key(fields.start.0),
             end: key(fields.end.0),
-            fetched: VecDeque::with_capacity(PAGE_ROWS),
+            fetched: VecDeque::with_capacity(PAGE_ROWS.into()),
             over: false,
         }
     }
@@ -347,12 +347,12 @@ impl<T> Pages<T> {
         }
         self.over = true;
         let mut statement = connection.prepare_cached(select)?;
-        let mut rows = statement.query((self.next, self.end, PAGE_ROWS as i64))?;
+        let mut rows = statement.query((self.next, self.end, PAGE_ROWS))?;
         while let Some(row) = rows.next()? {
             self.next = row.get::<_, i64>(0)?.saturating_add(1);
             self.fetched.push_back(read(row)?);
         }
-        self.over = self.fetched.len() < PAGE_ROWS;
+        self.over = self.fetched.len() < PAGE_ROWS.into();
         Ok(())
     }
 }
@@ -468,11 +468,11 @@ fn value_of(
     match u64::try_from(steps) {
         Ok(count) if whole && sigma.is_none() => Some(Value::Count(count)),
         _ => Some(Value::Number {
-            value: stored.scale.from_steps(steps),
+            value: stored.scale.value_of(steps),
             sigma: stored
                 .sigma
                 .zip(sigma)
-                .map(|(scale, sigma)| scale.from_steps(sigma)),
+                .map(|(scale, sigma)| scale.value_of(sigma)),
         }),
     }
 }
@@ -574,7 +574,7 @@ fn known_unit(text: &str) -> &'static str {
 }
 
 /// The standard whose labels count so.
-fn counted_in(labels_a_second: i64) -> Standard {
+fn counted_in(labels_a_second: u64) -> Standard {
     if labels_a_second == 25 {
         Standard::Lines625
     } else {
@@ -628,7 +628,7 @@ fn head_of_row(
     controls: Vec<(String, String)>,
 ) -> rusqlite::Result<Result<PassHead, &'static str>> {
     let text = |column| row.get::<_, Option<String>>(column);
-    let counted_in = counted_in(row.get("labels_a_second")?);
+    let counted_in = counted_in(row.get::<_, i64>("labels_a_second")?.unsigned_abs());
     let start = text("start_timecode")?.unwrap_or_default();
     let source = text("source")?.unwrap_or_default();
     let source = serde_json::from_str::<SourceDescription>(&source);

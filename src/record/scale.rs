@@ -9,7 +9,7 @@
 const SIGMA_FRACTION: f64 = 10.0;
 
 /// Most decimals ever printed: a step below this is printed as if it were this.
-const MOST_DECIMALS: usize = 9;
+const MOST_DECIMALS: u8 = 9;
 
 /// How a number is stored.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -62,7 +62,7 @@ impl Scale {
     }
 
     /// The value of a number of steps.
-    pub(crate) fn from_steps(self, steps: i64) -> f64 {
+    pub(crate) fn value_of(self, steps: i64) -> f64 {
         match self.steps_in_one {
             Some(in_one) => steps as f64 / in_one,
             None => steps as f64 * self.step,
@@ -73,10 +73,11 @@ impl Scale {
     pub(crate) fn decimals(self) -> usize {
         (0..MOST_DECIMALS)
             .find(|&decimals| {
-                let shifted = self.step * 10_f64.powi(decimals as i32);
+                let shifted = self.step * 10_f64.powi(decimals.into());
                 shifted >= 0.5 && (shifted - shifted.round()).abs() < 1e-6
             })
             .unwrap_or(MOST_DECIMALS)
+            .into()
     }
 
     /// An SQL expression for the value in a column of steps.
@@ -112,8 +113,8 @@ mod tests {
     #[test]
     fn tenths_come_back_without_noise() {
         let scale = Scale::of_step(0.1);
-        assert_eq!(scale.from_steps(3), 0.3);
-        assert_eq!(scale.for_sigma().from_steps(7), 0.07);
+        assert_eq!(scale.value_of(3), 0.3);
+        assert_eq!(scale.for_sigma().value_of(7), 0.07);
     }
 
     #[test]
@@ -140,7 +141,7 @@ mod tests {
             vec![1.0, 0.5, 0.25, 0.1, 0.05, 0.01, 0.001, 0.3, 2.0],
         )) {
             let scale = Scale::of_step(step);
-            let back = scale.from_steps(scale.to_steps(value).expect("finite"));
+            let back = scale.value_of(scale.to_steps(value).expect("finite"));
             prop_assert!((back - value).abs() <= step / 2.0 + 1e-6, "{value} {back}");
         }
     }

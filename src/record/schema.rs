@@ -20,11 +20,11 @@ use crate::measures::{QUANTITY_COUNT, Quantity, QuantityUnit, quantities};
 /// `TLPS` in ASCII: how other programs tell a pass from any other database.
 pub const APPLICATION_ID: i32 = 0x544c_5053;
 
-/// One script a file version, oldest first.
-const MIGRATIONS: &[&str] = &[include_str!("migrations/0001_pass.sql")];
-
 /// The newest file version this program knows.
-pub const FILE_VERSION: i32 = MIGRATIONS.len() as i32;
+pub const FILE_VERSION: i32 = 1;
+
+/// One script a file version, oldest first.
+const MIGRATIONS: [&str; FILE_VERSION as usize] = [include_str!("migrations/0001_pass.sql")];
 
 /// Origin of settings that the operator stated.
 pub(super) const OPERATOR: &str = "operator";
@@ -36,6 +36,9 @@ pub(super) const DEVICE: &str = "device";
 pub type Catalogue<const N: usize> = [&'static Quantity; N];
 
 /// Every quantity there is.
+///
+/// # Panics
+/// Never: the list is as long as its own count.
 #[must_use]
 pub fn full_catalogue() -> Catalogue<QUANTITY_COUNT> {
     let mut all = quantities();
@@ -301,7 +304,7 @@ const TIMECODE: &str =
 /// Events with the columns that exports have. An event ends with its last field, which takes a field's time.
 const EVENTS_VIEW: &str = r#"CREATE VIEW events AS SELECT e.id, e.kind, e.severity, e.standing, e.start_field, e.end_field,
   e.start_timecode, e.end_timecode, e.start_micros / 1000000.0 AS start_seconds,
-  (e.end_micros - e.start_micros) / 1000000.0 + p.field_seconds AS duration_seconds,
+  round((e.end_micros - e.start_micros) / 1000000.0 + p.field_seconds, 6) AS duration_seconds,
   e.worst, e.unit, e."limit", e.note
 FROM event_rows AS e, pass AS p ORDER BY e.id;"#;
 
@@ -319,11 +322,7 @@ mod tests {
     fn columns(connection: &Connection, view: &str) -> Vec<String> {
         let statement = connection.prepare(&format!("SELECT * FROM {view}"));
         let statement = statement.expect("a view");
-        statement
-            .column_names()
-            .into_iter()
-            .map(str::to_owned)
-            .collect()
+        statement.column_names().map(str::to_owned).collect()
     }
 
     #[test]
@@ -378,6 +377,20 @@ mod tests {
         assert!(
             matches!(refused, Err(RecordError::Damaged { .. })),
             "{refused:?}"
+        );
+    }
+
+    #[test]
+    fn seconds_of_a_stretch_are_found_by_their_key() {
+        let connection = created(&catalogue());
+        let select = "EXPLAIN QUERY PLAN SELECT test_error_ns_min FROM seconds
+                      WHERE second >= 3 AND second < 9 AND test_error_ns_n > 0 ORDER BY second";
+        let plan: String = connection
+            .query_row(select, (), |row| row.get(3))
+            .expect("a plan");
+        assert!(
+            plan.starts_with("SEARCH seconds USING INTEGER PRIMARY KEY"),
+            "{plan}"
         );
     }
 }

@@ -23,13 +23,13 @@ use super::schema::{
 use crate::alarms::Event;
 use crate::measures::Value;
 use crate::sources::SourceDescription;
-use crate::standard::Parity;
+use crate::standard::{Parity, Standard};
 use crate::timecode::FieldIndex;
 
 /// How long another program that reads the file may hold up a commit before that counts as a failure.
 const PATIENCE: Duration = Duration::from_secs(5);
 
-/// Statements kept ready: seven inserts and a few of SQLite's own.
+/// Statements kept ready: seven inserts and a few of `SQLite`'s own.
 const READY_STATEMENTS: usize = 16;
 
 /// Fields that were measured and could not be kept.
@@ -175,8 +175,9 @@ impl<const N: usize> Encoder<N> {
 fn steps(stored: &StoredQuantity, value: Value) -> (Option<i64>, Option<i64>) {
     match value {
         Value::Word(word) => {
-            let code = stored.words.iter().position(|known| known == word);
-            (code.map(|code| code as i64), None)
+            let code = (0..).zip(&stored.words).find(|(_, known)| *known == word);
+            let code = code.map(|(code, _)| code);
+            (code, None)
         }
         Value::Count(count) => (stored.scale.to_steps(count as f64), None),
         Value::Number { value, sigma } => {
@@ -449,17 +450,17 @@ fn write_head(connection: &mut Connection, head: &PassHead) -> rusqlite::Result<
             ":player": head.player,
             ":box": head.pass_box,
             ":speed": head.speed.map(|speed| word_of(&speed)),
-            ":standard": head.standard.map(|standard| standard.word()),
+            ":standard": head.standard.map(Standard::word),
             ":field_order": word_of(&head.field_order),
             ":code_range": word_of(&head.range),
             ":setup_ire": head.setup.0,
             ":field_seconds": head.field_period.0,
             ":sample_rate_hz": head.sample_rate.map(|rate| rate.0),
             ":start_timecode": head.start.to_string(),
-            ":start_frame": head.start.to_frame().0 as i64,
+            ":start_frame": head.start.to_frame().0.cast_signed(),
             ":drop_frame": counting == crate::timecode::Counting::At30Drop,
-            ":labels_a_second": counting.labels_a_second() as i64,
-            ":frames_a_day": counting.frames_a_day() as i64,
+            ":labels_a_second": counting.labels_a_second().cast_signed(),
+            ":frames_a_day": counting.frames_a_day().cast_signed(),
             ":lines_kept": head.keep_lines,
             ":source": serde_json::to_string(&source).expect("a description is plain text and numbers"),
             ":limits": head.limits,
@@ -487,7 +488,7 @@ fn write_missed(connection: &Connection, missed: &Missed) -> rusqlite::Result<()
         .execute((
             stored_index(missed.first),
             stored_index(missed.last),
-            missed.fields as i64,
+            missed.fields.cast_signed(),
             "the disk was full or too slow",
         ))?;
     Ok(())

@@ -15,7 +15,8 @@ use crate::standard::{BT601_LUMA_RATE, Parity, Standard};
 use crate::timecode::{Counting, FieldIndex, FrameIndex, Timecode};
 use crate::units::{CodeRange, Ire, Seconds};
 
-const fn quantity(
+/// A quantity that reads nothing.
+pub(crate) const fn quantity(
     id: &'static str,
     unit: QuantityUnit,
     step: f64,

@@ -26,8 +26,8 @@ use super::row::Row;
 use super::schema::{Catalogue, full_catalogue};
 use super::store::{Batch, Closing, Missed, Store};
 use crate::alarms::Event;
-use crate::fields::FieldPlace;
 use crate::measures::{QUANTITY_COUNT, line_timing};
+use crate::timecode::FieldIndex;
 
 /// Fields that may wait for the disk: 34 s at 60 fields a second. A disk that spins up takes 10 s, a bad sector 20.
 pub const QUEUE_FIELDS: usize = 2048;
@@ -94,10 +94,8 @@ impl WriterWatch {
     }
 }
 
-#[expect(
-    clippy::large_enum_variant,
-    reason = "the queue is a fixed block of memory made once; boxing rows would allocate for each field"
-)]
+/// What goes through the queue. Rows stand in it unboxed: the queue is a block of memory made once, and nothing is
+/// allocated for a field.
 enum Message<const N: usize> {
     Field {
         row: Row<N>,
@@ -107,6 +105,17 @@ enum Message<const N: usize> {
     },
     Missed(Missed),
     Note(Note),
+}
+
+impl<const N: usize> Message<N> {
+    /// What it says was dropped before it.
+    fn missed(&self) -> Option<Missed> {
+        match self {
+            Self::Field { missed, .. } => *missed,
+            Self::Missed(missed) => Some(*missed),
+            Self::Note(_) => None,
+        }
+    }
 }
 
 enum Note {
@@ -200,7 +209,7 @@ impl<const N: usize> PassSender<N> {
         };
         match self.send(message)? {
             None => self.clear_stall(),
-            Some(refused) => self.count_dropped(row.place, refused),
+            Some(refused) => self.count_dropped(row.place.field, refused.missed()),
         }
         Ok(())
     }
@@ -294,14 +303,11 @@ impl<const N: usize> PassSender<N> {
         RecordError::NotWriting(why)
     }
 
-    fn count_dropped(&mut self, place: FieldPlace, refused: Message<N>) {
-        let before = match refused {
-            Message::Field { missed, .. } => missed,
-            Message::Missed(_) | Message::Note(_) => None,
-        };
+    /// Counts a field that found no room, and those dropped right before it.
+    fn count_dropped(&mut self, field: FieldIndex, before: Option<Missed>) {
         self.missed = Some(Missed {
-            first: before.map_or(place.field, |missed| missed.first),
-            last: place.field,
+            first: before.map_or(field, |missed| missed.first),
+            last: field,
             fields: before.map_or(0, |missed| missed.fields) + 1,
         });
         self.watch.update(|state| {
@@ -378,9 +384,9 @@ impl<const N: usize> Writer<N> {
     fn take(&mut self, message: Message<N>) {
         match message {
             Message::Field { row, lines, missed } => {
-                missed
-                    .into_iter()
-                    .for_each(|missed| self.batch.add_missed(missed));
+                if let Some(missed) = missed {
+                    self.batch.add_missed(missed);
+                }
                 self.store.add_field(&mut self.batch, &row, lines);
             }
             Message::Missed(missed) => self.batch.add_missed(missed),
@@ -433,7 +439,6 @@ mod tests {
     use super::super::reader::Pass;
     use super::super::testing::{catalogue, closed, closing, event, head, row};
     use super::*;
-    use crate::timecode::FieldIndex;
 
     const QUEUE: usize = 8;
 

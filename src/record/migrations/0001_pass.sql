@@ -76,8 +76,11 @@ CREATE TABLE seconds (
     fields  INTEGER NOT NULL
 );
 
--- Every line's timing of a field, packed; see DEVELOPERS.md.
 CREATE TABLE lines (
+    -- Every line's timing of a field. `packed`: layout version 1; basis (0 none, 1 edge, 2 content); rows of the field
+    -- (two bytes, low first); a bit a row that has a timing (low first); of each such row its displacement less that of
+    -- the one before, in 0.1 ns, as zigzag varint (seven bits a byte, low first); of each such row its sigma as a byte
+    -- c: 0.1 ns * 2^(c/16).
     field   INTEGER PRIMARY KEY,
     packed  BLOB NOT NULL
 );

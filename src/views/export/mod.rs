@@ -145,18 +145,14 @@ fn write_file(
         return until_reader_stops(filled(&file, fill));
     }
     let beside = beside(&target);
-    let written = File::create_new(&beside)
-        .map_err(Failure::from)
-        .and_then(|file| {
-            let written = filled(&file, fill).and_then(|()| Ok(file.sync_all()?));
-            written
-                .and_then(|()| Ok(fs::rename(&beside, &target)?))
-                .inspect_err(|_| {
-                    // The error that led here is the one to tell.
-                    let _ = fs::remove_file(&beside);
-                })
-        });
-    written
+    let file = File::create_new(&beside)?;
+    filled(&file, fill)
+        .and_then(|()| Ok(file.sync_all()?))
+        .and_then(|()| Ok(fs::rename(&beside, &target)?))
+        .inspect_err(|_| {
+            // The error that led here is the one to tell.
+            let _ = fs::remove_file(&beside);
+        })
 }
 
 fn filled(

@@ -23,9 +23,9 @@ pub(super) enum Cell<'a> {
 }
 
 /// Decimals of figures that come without a step: a thousandth of the unit.
-const MOST_DECIMALS: usize = 3;
+const MOST_DECIMALS: u8 = 3;
 
-impl<'a> Cell<'a> {
+impl Cell<'_> {
     /// A cell, or nothing.
     pub(super) fn or_absent(cell: Option<Self>) -> Self {
         cell.unwrap_or(Self::Absent)
@@ -35,8 +35,8 @@ impl<'a> Cell<'a> {
     pub(super) fn short(value: f64) -> Self {
         let thousandths = (value * 1e3).round();
         let decimals = (0..MOST_DECIMALS)
-            .find(|&decimals| thousandths % 10_f64.powi((MOST_DECIMALS - decimals) as i32) == 0.0);
-        Self::Number(value, decimals.unwrap_or(MOST_DECIMALS))
+            .find(|&decimals| thousandths % 10_f64.powi((MOST_DECIMALS - decimals).into()) == 0.0);
+        Self::Number(value, decimals.unwrap_or(MOST_DECIMALS).into())
     }
 }
 
