@@ -5,3 +5,5 @@
 pub mod dashboard;
 
 pub mod export;
+
+pub mod sources;

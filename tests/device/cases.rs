@@ -520,6 +520,23 @@ pub(crate) fn a_device_without_standards_opens() -> String {
     format!("{}x{}", format.width, format.rows)
 }
 
+pub(crate) fn a_size_the_device_cannot_deliver_is_remarked() -> String {
+    let square = Wishes {
+        raster: Some((640, 480)),
+        ..wishes(StandardWish::Lines(Standard::Lines525))
+    };
+    let source = open(&square);
+    assert_eq!((source.format().width, source.format().rows), (720, 480));
+    let remarks = source.description().remarks.join(" ");
+    assert!(remarks.contains("640x480 was asked for"), "{remarks}");
+    drop(source);
+    driver::load_with_scaler();
+    let source = open(&square);
+    assert_eq!((source.format().width, source.format().rows), (640, 480));
+    assert_eq!(source.format().rate_trust, RateTrust::Presumed);
+    remarks
+}
+
 pub(crate) fn an_output_node_is_refused() -> String {
     let opened = V4l2Source::open(Path::new(OUTPUT), &Wishes::default());
     let error = opened.expect_err("it only puts video out");

@@ -61,6 +61,7 @@ cases!(
     the_input_state_follows_the_signal,
     a_second_reader_finds_the_device_busy,
     a_device_without_standards_opens,
+    a_size_the_device_cannot_deliver_is_remarked,
     an_output_node_is_refused,
     an_unknown_input_is_refused_by_name,
     the_listing_shows_what_the_device_offers,

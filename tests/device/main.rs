@@ -37,6 +37,9 @@ fn the_device_source_holds_on_virtual_devices() -> Result<(), Box<dyn Error>> {
     if std::env::var_os(SKIP).is_some_and(|value| value == "1") {
         return Ok(());
     }
+    if !CASES.iter().any(|case| case.name.contains(&only())) {
+        return Err(format!("no case has {:?} in its name", only()).into());
+    }
     let share = prepare_share()?;
     let guest = boot(share.path())?;
     judge(share.path(), &guest)

@@ -33,8 +33,18 @@ pub(crate) struct Player {
 }
 
 impl Player {
-    /// Sets both nodes, turns the loop on, and plays.
+    /// Plays numbered pictures: see [`Player::start_with`].
     pub(crate) fn start(setting: Setting) -> Self {
+        Self::start_with(setting, |number, buffer| {
+            pictures::paint(number, Setting::ROW_BYTES, buffer);
+        })
+    }
+
+    /// Sets both nodes, turns the loop on, and plays what `paint` makes of each number.
+    pub(crate) fn start_with(
+        setting: Setting,
+        mut paint: impl FnMut(u32, &mut [u8]) + Send + 'static,
+    ) -> Self {
         driver::preset(setting);
         driver::set("loop_video", 1);
         let stop = Arc::new(AtomicBool::new(false));
@@ -43,7 +53,7 @@ impl Player {
         let thread = std::thread::spawn(move || {
             let mut index = 0;
             while !until.load(Ordering::Relaxed) {
-                output.show(index);
+                output.show(index, &mut paint);
                 index += 1;
             }
             index
@@ -108,18 +118,15 @@ impl OutputNode {
     }
 
     /// Shows a picture after those shown before; waits for room.
-    fn show(&mut self, number: u32) {
+    fn show(&mut self, number: u32, paint: &mut impl FnMut(u32, &mut [u8])) {
         let slot = if (number as usize) < self.buffers.len() {
             number
         } else {
             self.start();
             self.reclaim()
         };
-        pictures::paint(
-            number,
-            Setting::ROW_BYTES,
-            self.buffers[slot as usize].bytes_mut(self.setting.bytes()),
-        );
+        let length = self.setting.bytes();
+        paint(number, self.buffers[slot as usize].bytes_mut(length));
         let mut buffer = blank(slot);
         buffer.bytesused = self.setting.bytes() as u32;
         buffer.field = self.field_of(number);

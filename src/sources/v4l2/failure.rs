@@ -41,7 +41,7 @@ fn reading(path: &Path, number: Errno) -> (SourceErrorKind, String) {
             SourceErrorKind::Gone,
             "the device is gone; check its cable and plug it in again".to_owned(),
         ),
-        Errno::IO => (
+        Errno::IO | Errno::PROTO | Errno::PIPE | Errno::TIMEDOUT => (
             SourceErrorKind::Other,
             "the device reports an internal error (a failing cable or bus, or a signal it cannot follow); \
              it has to be opened again"
@@ -50,6 +50,11 @@ fn reading(path: &Path, number: Errno) -> (SourceErrorKind, String) {
         Errno::INVAL | Errno::NOTTY => (
             SourceErrorKind::Unsupported,
             "the device does not know this request".to_owned(),
+        ),
+        Errno::NOSPC => (
+            SourceErrorKind::Other,
+            "the bus has no bandwidth left for it; unplug other devices or use another USB port"
+                .to_owned(),
         ),
         Errno::NOMEM => (
             SourceErrorKind::Other,
@@ -81,6 +86,7 @@ mod tests {
         check(Errno::ACCESS, SourceErrorKind::Denied, "usermod -aG video");
         check(Errno::NODEV, SourceErrorKind::Gone, "plug it in again");
         check(Errno::NOENT, SourceErrorKind::Missing, "trueline sources");
+        check(Errno::NOSPC, SourceErrorKind::Other, "another USB port");
         check(Errno::IO, SourceErrorKind::Other, "opened again");
     }
 }

@@ -4,7 +4,7 @@
 //! device's time, its error flag and the state of its input. What the device is already set to (pixel format, field
 //! layout, standard) is kept wherever it can be read, so that settings made beforehand with other tools hold.
 //!
-//! Only [`node`] and [`stream`] talk to the kernel; the rest is arithmetic on its answers. Does not know: fields,
+//! Only `node` and `stream` talk to the kernel; the rest is arithmetic on its answers. Does not know: fields,
 //! measures, or who reads the frames.
 
 use std::path::Path;
