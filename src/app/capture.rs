@@ -7,7 +7,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread::JoinHandle;
 
-use anyhow::{Context, Result};
+use anyhow::{Context, Result, anyhow};
 use crossbeam_channel::{Receiver, Sender, TrySendError, bounded};
 
 use crate::sources::{ANALYSIS_QUEUE_FRAMES, Frame, Gap, RowLayout, Source, SourceError, SourceErrorKind};
@@ -48,12 +48,13 @@ impl Capture {
     }
 
     /// Ends the capture and waits for its thread: the device is free afterwards.
-    pub(super) fn finish(self) {
+    ///
+    /// # Errors
+    /// The thread panicked.
+    pub(super) fn finish(self) -> Result<()> {
         self.stop.store(true, Ordering::Relaxed);
         drop(self.deliveries); // a file source that waits for room gives up
-        if self.thread.join().is_err() {
-            tracing::error!("the capture thread panicked");
-        }
+        self.thread.join().map_err(|_panic| anyhow!("the capture thread panicked"))
     }
 }
 

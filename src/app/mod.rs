@@ -9,10 +9,12 @@ use std::process::ExitCode;
 use anyhow::{Context, Result};
 
 use crate::cli::Job;
+use crate::{sources, views};
 
 mod analysis;
 mod capture;
 mod export;
+mod health;
 mod pass;
 mod render;
 mod scan;
@@ -55,7 +57,7 @@ pub fn run(job: Job) -> Result<Outcome> {
     match job {
         Job::Watch(job) => watch::run(job),
         Job::Scan(job) => scan::run(job),
-        Job::Sources { json } => sources(json),
+        Job::Sources { json } => list_sources(json),
         Job::Export(job) => export::run(&job),
         Job::Limits(limits) => print(&limits.to_toml()),
         Job::Tape(job) => render::run(&job),
@@ -71,12 +73,24 @@ fn print(text: &str) -> Result<Outcome> {
     Ok(Outcome::Done)
 }
 
+/// A word to the operator on stderr: progress, remarks, where things are kept.
+#[expect(clippy::print_stderr, reason = "stdout carries data only; messages go to stderr")]
+fn say(text: &str) {
+    eprintln!("trueline: {text}");
+}
+
 fn write_stdout(bytes: &[u8]) -> Result<()> {
     let mut out = io::stdout().lock();
     match out.write_all(bytes).and_then(|()| out.flush()) {
         Err(error) if error.kind() == io::ErrorKind::BrokenPipe => Ok(()),
         other => other.context("writing to stdout"),
     }
+}
+
+fn list_sources(json: bool) -> Result<Outcome> {
+    let devices = sources::devices();
+    let text = if json { views::sources::json(&devices).context("writing the list as JSON")? } else { views::sources::text(&devices) };
+    print(&text)
 }
 
 fn completions(shell: clap_complete::Shell) -> Result<Outcome> {

@@ -5,9 +5,12 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 use anyhow::{Context, Result};
 
-/// Set once somebody asks for the end.
+/// Set once somebody asks for the end: a signal, or the operator at the dashboard.
 #[derive(Clone, Debug)]
-pub(super) struct Interrupt(Arc<AtomicBool>);
+pub(super) struct Interrupt {
+    wanted: Arc<AtomicBool>,
+    by_operator: Arc<AtomicBool>,
+}
 
 impl Interrupt {
     /// From now on the two signals set the flag; a second one ends the process at once, in case the first is stuck.
@@ -21,16 +24,21 @@ impl Interrupt {
                 .and_then(|_| signal_hook::flag::register(signal, Arc::clone(&flag)))
                 .context("installing the signal handlers")?;
         }
-        Ok(Self(flag))
+        Ok(Self { wanted: flag, by_operator: Arc::default() })
     }
 
-    /// Whether somebody has asked.
-    pub(super) fn requested(&self) -> bool {
-        self.0.load(Ordering::Relaxed)
+    /// The operator asks for the end.
+    pub(super) fn quit(&self) {
+        self.by_operator.store(!self.wanted.swap(true, Ordering::Relaxed), Ordering::Relaxed);
+    }
+
+    /// Whether a signal asked for the end.
+    pub(super) fn signalled(&self) -> bool {
+        self.wanted.load(Ordering::Relaxed) && !self.by_operator.load(Ordering::Relaxed)
     }
 
     /// The flag itself, for loops that end on it.
     pub(super) fn flag(&self) -> &Arc<AtomicBool> {
-        &self.0
+        &self.wanted
     }
 }

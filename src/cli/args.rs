@@ -204,7 +204,7 @@ pub(super) struct TapeArgs {
 }
 
 /// The scene played when none is named.
-pub(super) const DEFAULT_SCENE: &str = "evening";
+pub const DEFAULT_SCENE: &str = "evening";
 
 #[derive(Clone, Copy, Debug, ValueEnum)]
 pub(super) enum LinesArg {

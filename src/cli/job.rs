@@ -8,9 +8,10 @@ use clap::{CommandFactory, Parser};
 use clap_complete::Shell;
 
 use crate::limits::Limits;
+use crate::record::TapeSpeed;
 use crate::sources::{FieldOrder, Place, StandardWish, Wishes};
 use crate::standard::Standard;
-use crate::units::{CodeRange, Hertz};
+use crate::units::{CodeRange, Hertz, Ire};
 
 use super::args::{
     Cli, Command, DEFAULT_SCENE, ExportFormat, ExportWhat, FieldOrderArg, LinesArg, PassArgs, RangeArg, ScanArgs,
@@ -97,14 +98,14 @@ pub struct PassJob {
     pub player: Option<String>,
     /// The pass-through box.
     pub pass_through: Option<String>,
-    /// `sp`, `lp` or `ep`.
-    pub speed: Option<&'static str>,
+    /// Speed of the recording on the tape.
+    pub speed: Option<TapeSpeed>,
     /// Settings as found.
     pub settings: Vec<(String, String)>,
     /// Limits in force.
     pub limits: Limits,
-    /// Set-up the tape carries, IRE; `None` leaves it to the standard.
-    pub setup_ire: Option<f64>,
+    /// Set-up the tape carries; `None` leaves it to the standard.
+    pub setup: Option<Ire>,
     /// Timecode of the first frame as typed: it can be read once the standard is known.
     pub start_timecode: Option<String>,
     /// When to stop, in tape time.
@@ -159,9 +160,6 @@ pub struct TapeJob {
 
 /// Longest tape that `--seconds` renders: a day.
 const LONGEST_TAPE_SECONDS: f64 = 86_400.0;
-
-/// Largest limits file that is read: a thousand times the built-in table's text.
-const LIMITS_FILE_BYTES: u64 = 4 << 20;
 
 impl Job {
     /// The job of this process's command line; prints help or a usage error and exits where clap does.
@@ -281,15 +279,15 @@ impl PassArgs {
             player: self.player,
             pass_through: self.pass_through,
             speed: self.speed.map(|speed| match speed {
-                SpeedArg::Sp => "sp",
-                SpeedArg::Lp => "lp",
-                SpeedArg::Ep => "ep",
+                SpeedArg::Sp => TapeSpeed::Sp,
+                SpeedArg::Lp => TapeSpeed::Lp,
+                SpeedArg::Ep => TapeSpeed::Ep,
             }),
             settings: self.set.iter().map(|text| setting(text)).collect::<Result<_>>()?,
             limits: limits(self.limits.as_deref())?,
-            setup_ire: setup.map(|setup| match setup {
-                SetupArg::None => 0.0,
-                SetupArg::SevenAndAHalf => 7.5,
+            setup: setup.map(|setup| match setup {
+                SetupArg::None => Ire(0.0),
+                SetupArg::SevenAndAHalf => Ire(7.5),
             }),
             start_timecode: self.start_timecode,
             duration: self.duration.as_deref().map(duration).transpose()?,
@@ -360,17 +358,7 @@ fn limits(file: Option<&Path>) -> Result<Limits> {
     let Some(file) = file else {
         return Ok(Limits::default());
     };
-    let doing = || format!("reading the limits file {}", file.display());
-    let size = std::fs::metadata(file).with_context(doing)?;
-    ensure!(!size.is_dir(), "{}: it is a directory", doing());
-    ensure!(
-        size.len() <= LIMITS_FILE_BYTES,
-        "{}: it is larger than {} MiB and cannot be one",
-        doing(),
-        LIMITS_FILE_BYTES >> 20
-    );
-    let text = std::fs::read_to_string(file).with_context(doing)?;
-    Limits::from_toml(&text).with_context(doing)
+    Limits::from_file(file).with_context(|| format!("reading the limits file {}", file.display()))
 }
 
 fn output(path: &Path) -> Output {

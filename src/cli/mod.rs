@@ -3,7 +3,7 @@
 //! In: the command line. Out: a [`Job`], with every value parsed and every contradiction refused. Nothing below knows
 //! about flags.
 
-pub use args::{Cli, ExportFormat, ExportWhat};
+pub use args::{Cli, DEFAULT_SCENE, ExportFormat, ExportWhat};
 pub use job::{
     Dashboard, ExportJob, Job, Output, PassJob, RecordTo, ScanJob, TapeJob, WatchJob,
 };
