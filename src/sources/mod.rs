@@ -21,6 +21,8 @@ pub use format::{
 pub use listing::{ControlListing, DeviceListing, FormatListing, FrameSize, InputListing};
 pub use pool::{ANALYSIS_QUEUE_FRAMES, FrameBuffer, FramePool, POOL_FRAMES, VacantBuffer};
 
+pub mod tape;
+
 mod error;
 mod format;
 mod listing;

@@ -7,3 +7,7 @@ pub mod dashboard;
 pub mod export;
 
 pub mod sources;
+
+pub mod tape_file;
+
+pub mod y4m;
