@@ -18,9 +18,11 @@ use crate::units::{Hertz, Millis, Seconds, Unit};
 
 pub use status::{Ground, Status, WARM_UP, Word};
 pub use trend::{Band, FIELD_SPAN, SHOWN, Shown, Trends, Values};
+pub use waveform::{WAVEFORM_COLUMNS, WAVEFORM_LEVELS, Waveform};
 
 mod status;
 mod trend;
+mod waveform;
 
 /// Fields whose line traces are kept: a short history behind the newest.
 pub const TRACES: usize = 8;
@@ -109,55 +111,6 @@ pub struct Logged {
     pub event: Event,
     /// The operator has seen it.
     pub acknowledged: bool,
-}
-
-/// How often each level occurs in each column of the picture.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub struct Waveform {
-    columns: usize,
-    levels: usize,
-    counts: Vec<u16>,
-}
-
-impl Waveform {
-    /// An empty grid; level 0 is code 0, the last level ends at code 255.
-    #[must_use]
-    pub fn new(columns: usize, levels: usize) -> Self {
-        Self {
-            columns,
-            levels,
-            counts: vec![0; columns * levels],
-        }
-    }
-
-    /// Columns of the picture, left to right.
-    #[must_use]
-    pub fn columns(&self) -> usize {
-        self.columns
-    }
-
-    /// Steps of level, dark to bright.
-    #[must_use]
-    pub fn levels(&self) -> usize {
-        self.levels
-    }
-
-    /// How often a level occurs in a column; 0 outside the grid.
-    #[must_use]
-    pub fn at(&self, column: usize, level: usize) -> u16 {
-        if column >= self.columns || level >= self.levels {
-            return 0;
-        }
-        self.counts[column * self.levels + level]
-    }
-
-    /// Counts one more sample; outside the grid it is left out.
-    pub fn add(&mut self, column: usize, level: usize) {
-        if column < self.columns && level < self.levels {
-            let count = &mut self.counts[column * self.levels + level];
-            *count = count.saturating_add(1);
-        }
-    }
 }
 
 /// Everything a dashboard draws.
@@ -278,9 +231,9 @@ impl Live {
         self.programme = Some(programme);
     }
 
-    /// Takes the newest picture's waveform.
-    pub fn set_waveform(&mut self, waveform: &Waveform) {
-        self.waveform.clone_from(waveform);
+    /// Takes the newest picture's waveform and gives the one before, to be traced over.
+    pub fn exchange_waveform(&mut self, waveform: &mut Waveform) {
+        std::mem::swap(&mut self.waveform, waveform);
     }
 
     /// What is being watched.
@@ -302,6 +255,7 @@ impl Live {
     }
 
     /// The last line traces, oldest first.
+    #[must_use]
     pub fn traces(&self) -> impl DoubleEndedIterator<Item = &LineTrace> + ExactSizeIterator {
         self.recent
             .iter()
@@ -322,13 +276,14 @@ impl Live {
         &self.trends
     }
 
-    /// The newest waveform; without columns before the first.
+    /// The newest waveform; blank before the first.
     #[must_use]
     pub fn waveform(&self) -> &Waveform {
         &self.waveform
     }
 
     /// Events, newest first.
+    #[must_use]
     pub fn events(&self) -> impl ExactSizeIterator<Item = &Logged> {
         self.events.iter()
     }
@@ -439,7 +394,8 @@ fn unsteadiness(state: sync::State) -> f32 {
 #[cfg(test)]
 pub(in crate::record) mod tests {
     use crate::limits::Kind;
-    use crate::measures::line_timing::LineShift;
+    use crate::measures::line_timing::{self, LineShift};
+    use crate::measures::{flagging, head_switch, levels, tear};
     use crate::standard::Parity;
     use crate::timecode::{Counting, FieldIndex, Timecode};
     use crate::units::{Estimate, Nanos};
@@ -529,12 +485,12 @@ pub(in crate::record) mod tests {
     fn readings(field: u64) -> Readings {
         let mut readings = Readings {
             place: place(field),
-            line_timing: Default::default(),
-            flagging: Default::default(),
-            head_switch: Default::default(),
-            tear: Default::default(),
-            levels: Default::default(),
-            sync: Default::default(),
+            line_timing: line_timing::Reading::default(),
+            flagging: flagging::Reading::default(),
+            head_switch: head_switch::Reading::default(),
+            tear: tear::Reading::default(),
+            levels: levels::Reading::default(),
+            sync: sync::Reading::default(),
         };
         readings.line_timing.basis = Basis::Edge;
         readings.line_timing.lines = LineTrace::blank(288);
@@ -647,17 +603,5 @@ pub(in crate::record) mod tests {
         assert_eq!(health.disk_time_left(), Some(Seconds(3600.0)));
         health.bytes_per_second = Some(0.0);
         assert_eq!(health.disk_time_left(), None);
-    }
-
-    #[test]
-    fn a_waveform_counts_inside_its_grid_only() {
-        let mut waveform = Waveform::new(4, 8);
-        waveform.add(3, 7);
-        waveform.add(3, 7);
-        waveform.add(4, 0);
-        assert_eq!(
-            (waveform.at(3, 7), waveform.at(0, 0), waveform.at(4, 7)),
-            (2, 0, 0)
-        );
     }
 }

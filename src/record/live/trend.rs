@@ -223,9 +223,9 @@ impl Trends {
         if columns.is_empty() {
             return;
         }
-        let axis = Axis::ending(now, span, columns.len());
         let index = shown as usize;
         if span <= FIELD_SPAN {
+            let axis = Axis::ending(now, span, columns.len());
             for point in &self.fields {
                 if let (Some(column), Some(value)) =
                     (axis.column(point.seconds), point.values[index])
@@ -234,6 +234,9 @@ impl Trends {
                 }
             }
         } else {
+            // the second that is still filling is not shown
+            let complete = self.open.second as f64 - 0.001;
+            let axis = Axis::ending(complete, span, columns.len());
             self.second_bands(index, &axis, columns);
         }
     }
@@ -244,13 +247,10 @@ impl Trends {
                 break;
             };
             let start = second as f64;
-            let Some(last) = axis.column(start + 0.999) else {
-                if axis.is_before(start) {
-                    break;
-                } else {
-                    continue;
-                };
-            };
+            if axis.is_before(start + 0.999) {
+                break;
+            }
+            let last = axis.column(start + 0.999).unwrap_or(columns.len() - 1);
             let first = axis.column(start).unwrap_or(0).min(last);
             if let Some(band) = bands[index] {
                 for column in &mut columns[first..=last] {
@@ -368,7 +368,7 @@ mod tests {
         trends.bands(Shown::Black, Seconds(60.0), &mut columns);
         let shown: Vec<bool> = columns.iter().map(Option::is_some).collect();
         assert_eq!(shown.iter().filter(|&&some| some).count(), 6, "{shown:?}");
-        assert_eq!(columns[58].map(|band| band.fields), Some(1));
+        assert_eq!(columns[59].map(|band| band.fields), Some(1));
     }
 
     #[test]

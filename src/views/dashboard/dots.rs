@@ -75,6 +75,7 @@ impl Dots {
             }
             let symbol = char::from_u32(NO_DOT + u32::from(bits)).unwrap_or(' ');
             if let Some(cell) = buffer.cell_mut(position) {
+                cell.reset();
                 cell.set_char(symbol).set_style(style(layer));
             }
         }

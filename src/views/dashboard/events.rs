@@ -10,7 +10,7 @@ use crate::record::Live;
 use crate::record::live::Logged;
 use crate::units::Hertz;
 
-use super::paint::{below_heading, heading, put, put_all};
+use super::paint::{below_heading, fitting, heading, put, put_all, width_of};
 use super::palette::{Palette, Tone};
 use super::words;
 
@@ -20,7 +20,7 @@ pub(super) fn draw_log(buffer: &mut Buffer, area: Rect, live: &Live, palette: Pa
     let aside = match live.unacknowledged() {
         0 if count == 0 => String::new(),
         0 => format!("{count} kept"),
-        waiting => format!("{waiting} not acknowledged"),
+        waiting => format!("{waiting} to acknowledge"),
     };
     heading(buffer, area, palette, "events", &aside);
     let body = below_heading(area);
@@ -39,6 +39,9 @@ pub(super) fn draw_log(buffer: &mut Buffer, area: Rect, live: &Live, palette: Pa
     }
 }
 
+/// Column where the figures and the note of an event begin.
+const DETAIL_COLUMN: u16 = 36;
+
 fn draw_event(
     buffer: &mut Buffer,
     body: Rect,
@@ -47,6 +50,8 @@ fn draw_event(
     palette: Palette,
 ) {
     let event = &logged.event;
+    let room = body.width.saturating_sub(DETAIL_COLUMN);
+    let details = details(event, rate);
     let (tone, symbol) = words::severity(event.severity, event.end.is_none());
     let waiting = !logged.acknowledged && tone == Tone::Stop;
     let kind_tone = if waiting || event.end.is_none() {
@@ -67,7 +72,7 @@ fn draw_event(
                 palette.ink(kind_tone),
             ),
             (&format!("{:>8}  ", lasted(event)), palette.ink(Tone::Plain)),
-            (&detail(event, rate), palette.ink(Tone::Faint)),
+            (fitting(&details[..2], room), palette.ink(Tone::Faint)),
         ],
     );
 }
@@ -81,8 +86,8 @@ fn lasted(event: &Event) -> String {
     }
 }
 
-/// `2.3 samples (171 ns), limit 0.7; top third`.
-fn detail(event: &Event, rate: Option<Hertz>) -> String {
+/// `2.3 samples (171 ns), limit 0.7; top third`, and ever less of it.
+fn details(event: &Event, rate: Option<Hertz>) -> [String; 4] {
     let worst = event.worst.map(|worst| match event.unit {
         "ns" => words::timing(worst, rate),
         unit => format!("{} {unit}", words::tidy(worst))
@@ -93,12 +98,25 @@ fn detail(event: &Event, rate: Option<Hertz>) -> String {
         "ns" if rate.is_some() => format!("limit {}", words::tidy(words::in_samples(limit, rate))),
         _ => format!("limit {}", words::tidy(limit)),
     });
+    let note = Some(event.note.clone()).filter(|note| !note.is_empty());
+    [
+        joined([worst.clone(), limit.clone(), note.clone()]),
+        joined([worst.clone(), None, note]),
+        joined([worst.clone(), limit, None]),
+        joined([worst, None, None]),
+    ]
+}
+
+/// Worst value, limit and note, as far as they are there.
+fn joined([worst, limit, note]: [Option<String>; 3]) -> String {
     let figures: Vec<String> = worst.into_iter().chain(limit).collect();
-    match (figures.is_empty(), event.note.is_empty()) {
-        (false, false) => format!("{}; {}", figures.join(", "), event.note),
-        (false, true) => figures.join(", "),
-        (true, _) => event.note.clone(),
-    }
+    let parts = [figures.join(", "), note.unwrap_or_default()];
+    let said: Vec<&str> = parts
+        .iter()
+        .map(String::as_str)
+        .filter(|part| !part.is_empty())
+        .collect();
+    said.join("; ")
 }
 
 /// Draws the conditions that stand.
@@ -107,13 +125,12 @@ pub(super) fn draw_standing(buffer: &mut Buffer, area: Rect, live: &Live, palett
     let start = column;
     for logged in live.standing() {
         let event = &logged.event;
-        let (_, symbol) = words::severity(event.severity, true);
         column = put_all(
             buffer,
             area,
             (column, 0),
             &[
-                (symbol, palette.ink(Tone::Look)),
+                ("▲", palette.ink(Tone::Look)),
                 (" ", palette.ink(Tone::Plain)),
                 (words::kind(event.kind), palette.ink(Tone::Look)),
                 (
@@ -142,8 +159,8 @@ pub(super) fn draw_banner(buffer: &mut Buffer, area: Rect, live: &Live, palette:
     let waiting = live.unacknowledged();
     let said = match waiting {
         0 => "no alarm".to_owned(),
-        1 => "▲ one alarm not acknowledged: a".to_owned(),
-        _ => format!("▲ {waiting} alarms not acknowledged: a"),
+        1 => "▲ one alarm to acknowledge: a".to_owned(),
+        _ => format!("▲ {waiting} alarms to acknowledge: a"),
     };
     let tone = if waiting == 0 {
         Tone::Faint
@@ -156,7 +173,7 @@ pub(super) fn draw_banner(buffer: &mut Buffer, area: Rect, live: &Live, palette:
         Some(tape) => format!("{tape} · {}", head.source),
         None => head.source.clone(),
     };
-    let start = area.width.saturating_sub(super::paint::width_of(&watched));
+    let start = area.width.saturating_sub(width_of(&watched));
     if start > column {
         put(buffer, area, (start, 0), &watched, palette.ink(Tone::Faint));
     }
@@ -164,19 +181,19 @@ pub(super) fn draw_banner(buffer: &mut Buffer, area: Rect, live: &Live, palette:
 
 fn draw_alarm(buffer: &mut Buffer, area: Rect, live: &Live, event: &Event, palette: Palette) {
     let style = palette.fill(Tone::Stop);
+    buffer.set_style(area.intersection(buffer.area), style);
     let more = match live.unacknowledged() {
         0 | 1 => String::new(),
-        count => format!("  (+{})", count - 1),
+        count => format!(" (+{})", count - 1),
     };
-    let said = format!(
-        " ■ ALARM {} since {}: {}{more}",
-        words::kind(event.kind),
-        event.start_timecode,
-        detail(event, live.sample_rate()),
-    );
-    buffer.set_style(area.intersection(buffer.area), style);
-    put(buffer, area, (0, 0), &said, style);
-    let hint = " a acknowledges ";
-    let start = area.width.saturating_sub(hint.len() as u16);
-    put(buffer, area, (start, 0), hint, style);
+    let hint = format!("{more}  a acknowledges ");
+    let kind = words::kind(event.kind);
+    let said = format!(" ■ ALARM {kind} since {}: ", event.start_timecode);
+    let column = put(buffer, area, (0, 0), &said, style);
+    let end = area.width.saturating_sub(width_of(&hint));
+    let room = end.saturating_sub(column);
+    let details = details(event, live.sample_rate());
+    let place = Rect { width: end, ..area };
+    put(buffer, place, (column, 0), fitting(&details, room), style);
+    put(buffer, area, (end, 0), &hint, style);
 }

@@ -35,9 +35,9 @@ pub(super) fn draw(buffer: &mut Buffer, area: Rect, live: &Live, palette: Palett
 
 fn sentences(timing: &Reading) -> Vec<String> {
     let border = match timing.border {
-        Border::Tape => "the border moves with the tape",
-        Border::Regenerated => "the border is the chain's own, no evidence",
-        Border::Absent => "there is no border",
+        Border::Tape => "border moves with the tape",
+        Border::Regenerated => "border is the chain's own, no evidence",
+        Border::Absent => "no border seen",
     };
     if timing.basis == Basis::None {
         let why = timing
@@ -49,8 +49,8 @@ fn sentences(timing: &Reading) -> Vec<String> {
         ];
     }
     let read = match timing.basis {
-        Basis::Edge => "timing read from the blanking edges",
-        Basis::Content | Basis::None => "timing read from the picture itself",
+        Basis::Edge => "timing from the blanking edges",
+        Basis::Content | Basis::None => "timing from the picture itself",
     };
     let share = timing.coverage.map_or(String::new(), |share| {
         format!(", {:.0} % of lines", 100.0 * share.0)

@@ -44,9 +44,17 @@ pub(super) fn draw(buffer: &mut Buffer, area: Rect, live: &Live, span: Seconds, 
             x: place.x + 2.min(place.width),
             y: place.y + 1,
             width: place.width.saturating_sub(2),
-            height: rows.saturating_sub(if rows > 3 { 2 } else { 1 }),
+            height: chart_rows(rows),
         };
         draw_skyline(buffer, chart, live, (shown, span), palette);
+    }
+}
+
+/// Rows of a skyline: one less than the gauge, and one more to tell it from the next where there is room.
+fn chart_rows(rows: u16) -> u16 {
+    match rows {
+        0..=2 => rows.saturating_sub(1),
+        _ => rows - 2,
     }
 }
 
@@ -125,13 +133,18 @@ fn said_timing(live: &Live, shown: Shown, (long, short): (&str, &str)) -> Said {
         };
     };
     let (grade, word) = graded(shown, value, rate);
-    let said = words::timing(value, rate);
+    let said = words::timing(value.abs(), rate);
+    let side = match shown {
+        Shown::Flagging if grade > Grade::Fine && value < 0.0 => " early",
+        Shown::Flagging if grade > Grade::Fine => " late",
+        _ => "",
+    };
     Said {
         grade: Some(grade),
         ways: vec![
-            format!("{long:<20}{said}: {word}"),
+            format!("{long:<20}{said}{side}: {word}"),
+            format!("{short:<6}{said}{side}: {word}"),
             format!("{short:<6}{said}: {word}"),
-            format!("{short:<6}{word}, {said}"),
             format!("{short:<6}{word}"),
         ],
     }
@@ -203,6 +216,15 @@ fn said_source(live: &Live) -> Said {
     };
     let queue = format!("queue {} of {}", health.queue_frames, health.queue_capacity);
     let writer = &health.writer;
+    if !health.writer_well {
+        return Said {
+            grade: Some(grade),
+            ways: vec![
+                format!("source {writer}; {lost}"),
+                format!("source {writer}"),
+            ],
+        };
+    }
     Said {
         grade: Some(grade),
         ways: vec![
@@ -226,7 +248,11 @@ pub(super) fn draw_skyline(
     let mut bands = [None; MOST_COLUMNS];
     let bands = &mut bands[..MOST_COLUMNS.min(area.width.into())];
     live.trends().bands(shown, span, bands);
-    for (column, band) in bands.iter().enumerate() {
+    let elapsed = live.place().map_or(0.0, |place| place.seconds.0);
+    // what lies before the pass is no gap in it
+    let columns_elapsed = (elapsed / span.0 * bands.len() as f64).ceil() as usize;
+    let first = bands.len().saturating_sub(columns_elapsed);
+    for (column, band) in bands.iter().enumerate().skip(first) {
         let x = area.x + column as u16;
         match band {
             Some(band) => draw_tower(

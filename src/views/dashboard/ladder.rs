@@ -89,8 +89,9 @@ impl<'a> Ladder<'a> {
     }
 
     fn draw_rung(&self, buffer: &mut Buffer, area: Rect, row: u16, palette: Palette) {
+        let (words, tone) = self.words(row);
         let beyond = row == 0 || row + 1 == self.rows;
-        let tone = if beyond { Tone::Look } else { Tone::Calm };
+        let bar_tone = if beyond { tone } else { Tone::Calm };
         put(buffer, area, (0, row), "│", palette.ink(Tone::Faint));
         // the root lets small shares show beside large ones
         let eighths = (self.share(row) / self.largest).sqrt().min(1.0) * f64::from(self.bars) * 8.0;
@@ -99,9 +100,8 @@ impl<'a> Ladder<'a> {
             area,
             (1, row),
             &bar(eighths as usize),
-            palette.ink(tone),
+            palette.ink(bar_tone),
         );
-        let (words, tone) = self.words(row);
         put(
             buffer,
             area,
@@ -144,8 +144,9 @@ impl<'a> Ladder<'a> {
 fn beyond(side: &str, share: Option<Percent>) -> (String, Tone) {
     match share {
         None => (side.into(), Tone::Faint),
-        Some(share) if share.0 >= BEYOND_WARNS => (format!("{side} {:.0} %", share.0), Tone::Look),
-        Some(share) => (format!("{side} {:.1}%", share.0), Tone::Faint),
+        Some(share) if share.0 >= BEYOND_WARNS => (format!("{side} {:.0}%", share.0), Tone::Look),
+        Some(share) if share.0 > 0.0 => (format!("{side} <1%"), Tone::Faint),
+        Some(_) => (format!("{side} 0%"), Tone::Faint),
     }
 }
 

@@ -54,7 +54,7 @@ pub(super) fn arrange(area: Rect, with_view: bool) -> Layout {
     let single_rows = 4; // banner, evidence, standing, keys
     let shared = area.height.saturating_sub(strip + single_rows);
     let step = gauges::LEAST_ROWS / 2;
-    let body = (shared * 2 / 3 / step * step).max(gauges::LEAST_ROWS);
+    let body = ((shared * 2 / 3 + step / 2) / step * step).max(gauges::LEAST_ROWS);
 
     let mut top = area.y;
     let mut rows = |height: u16| {
@@ -91,7 +91,7 @@ fn columns(body: Rect, with_view: bool) -> [Rect; 4] {
     let ladder = 15 + (width.saturating_sub(LEAST.0) / 20).min(7);
     let gauges = match (width, with_view) {
         (VERY_WIDE.., _) => 56,
-        (WIDE.., _) | (_, false) => 42,
+        (WIDE.., _) | (_, false) => 41,
         (_, true) => 22,
     };
     let rest = width.saturating_sub(ladder + gauges + 2);

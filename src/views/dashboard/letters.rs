@@ -141,7 +141,6 @@ fn heavy(letter: char) -> Glyph {
     }
 }
 
-#[expect(clippy::too_many_lines, reason = "an alphabet is a table")]
 fn light(letter: char) -> Glyph {
     match letter.to_ascii_uppercase() {
         'A' => &[".#.", "#.#", "###", "#.#", "#.#"],
@@ -184,6 +183,9 @@ fn light(letter: char) -> Glyph {
         '.' => &[".", ".", ".", ".", "#"],
         '-' => &["..", "..", "##", "..", ".."],
         '+' => &["...", ".#.", "###", ".#.", "..."],
+        '●' => &[".###.", "#####", "#####", "#####", ".###."],
+        '▲' => &["..#..", "..#..", ".###.", ".###.", "#####"],
+        '■' => &["#####", "#####", "#####", "#####", "#####"],
         '?' => &["##.", "..#", ".#.", "...", ".#."],
         _ => &["..", "..", "..", "..", ".."],
     }
@@ -204,7 +206,7 @@ mod tests {
             );
             assert!(glyph.iter().any(|row| row.contains('#')), "{letter}");
         }
-        for letter in ('A'..='Z').chain('0'..='9').chain(":,.-+?".chars()) {
+        for letter in ('A'..='Z').chain('0'..='9').chain(":,.-+?●▲■".chars()) {
             let glyph = light(letter);
             assert_eq!(glyph.len(), 5, "{letter}");
             assert!(

@@ -54,19 +54,19 @@ pub(super) fn fitting(ways: &[String], room: u16) -> &str {
 
 /// A panel's first row: its name, a thin rule, and a word at the right end.
 pub(super) fn heading(buffer: &mut Buffer, area: Rect, palette: Palette, name: &str, aside: &str) {
-    let end = area.width.saturating_sub(width_of(aside) + 1);
+    let faint = palette.ink(Tone::Faint);
     let mut column = put(buffer, area, (0, 0), name, palette.ink(Tone::Strong)) + 1;
+    let start = area.width.saturating_sub(width_of(aside));
+    let end = if aside.is_empty() {
+        start
+    } else {
+        start.saturating_sub(1)
+    };
     while column < end {
-        column = put(buffer, area, (column, 0), "─", palette.ink(Tone::Faint));
+        column = put(buffer, area, (column, 0), "─", faint);
     }
-    if !aside.is_empty() {
-        put(
-            buffer,
-            area,
-            (column + 1, 0),
-            aside,
-            palette.ink(Tone::Faint),
-        );
+    if start > width_of(name) {
+        put(buffer, area, (start, 0), aside, faint);
     }
 }
 

@@ -49,17 +49,18 @@ impl Palette {
     /// Writing in a tone on the terminal's own ground.
     #[must_use]
     pub(super) fn ink(self, tone: Tone) -> Style {
-        let plain = Style::new();
+        // a cell may have been drawn before: its ink is replaced, its ground stays
+        let plain = Style::new().fg(Color::Reset);
         match (tone, self.coloured) {
-            (Tone::Plain, _) => plain,
-            (Tone::Strong, _) => plain.add_modifier(Modifier::BOLD),
+            (Tone::Plain, _) | (Tone::Calm, false) => plain,
             (Tone::Faint, true) => plain.fg(Color::DarkGray),
             (Tone::Faint, false) => plain.add_modifier(Modifier::DIM),
             (Tone::Calm, true) => plain.fg(Color::Cyan),
-            (Tone::Calm, false) => plain,
             (Tone::Look, true) => plain.fg(Color::Yellow).add_modifier(Modifier::BOLD),
             (Tone::Stop, true) => plain.fg(Color::LightRed).add_modifier(Modifier::BOLD),
-            (Tone::Look | Tone::Stop, false) => plain.add_modifier(Modifier::BOLD),
+            (Tone::Strong, _) | (Tone::Look | Tone::Stop, false) => {
+                plain.add_modifier(Modifier::BOLD)
+            }
             (Tone::Unsure, true) => plain.fg(Color::Magenta),
             (Tone::Unsure, false) => plain.add_modifier(Modifier::ITALIC),
         }
@@ -68,7 +69,7 @@ impl Palette {
     /// Writing on a ground filled with a tone; only what must be seen from afar fills its ground.
     #[must_use]
     pub(super) fn fill(self, tone: Tone) -> Style {
-        let bold = Style::new().add_modifier(Modifier::BOLD);
+        let bold = Style::new().fg(Color::Reset).add_modifier(Modifier::BOLD);
         match (tone, self.coloured) {
             (Tone::Look, true) => bold.fg(Color::Black).bg(Color::Yellow),
             (Tone::Stop, true) => bold.fg(Color::White).bg(Color::Red),

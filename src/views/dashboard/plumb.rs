@@ -13,7 +13,7 @@ use crate::record::Live;
 use crate::units::{Hertz, Seconds};
 
 use super::dots::{DOTS_ACROSS, DOTS_DOWN, Dots};
-use super::paint::{below_heading, heading, put};
+use super::paint::{below_heading, fitting, heading, put};
 use super::palette::{Palette, Tone};
 use super::words;
 
@@ -25,6 +25,9 @@ const INSIDE: f64 = 0.98;
 
 /// How long a narrower width must suffice before it is taken: a panel that breathes cannot be read.
 const SETTLE: Seconds = Seconds(3.0);
+
+/// The panel's name.
+const NAME: &str = "plumb line";
 
 /// Columns of line numbers at the left.
 const NUMBERS: u16 = 4;
@@ -47,13 +50,9 @@ impl Plumb {
         self.settle_reach(live, rest);
         let reach = REACHES[self.reach];
         let plural = if reach > 1.0 { "s" } else { "" };
-        heading(
-            buffer,
-            area,
-            palette,
-            "plumb line",
-            &format!("±{reach} sample{plural}"),
-        );
+        let scale = [format!("±{reach} sample{plural}"), format!("±{reach}")];
+        let scale = fitting(&scale, area.width.saturating_sub(NAME.len() as u16 + 1));
+        heading(buffer, area, palette, NAME, scale);
         let body = below_heading(area);
         let body = Rect {
             height: body.height.saturating_sub(1),
@@ -175,7 +174,7 @@ impl View {
     fn dot(&self, samples: f64, across: usize) -> Option<usize> {
         let last = across.checked_sub(1)? as f64;
         let share = (samples - self.rest) / self.reach;
-        Some((((share + 1.0) / 2.0).clamp(0.0, 1.0) * last).round() as usize)
+        Some((f64::midpoint(share, 1.0).clamp(0.0, 1.0) * last).round() as usize)
     }
 }
 

@@ -1,14 +1,17 @@
 //! Invented readings for pictures of the dashboard: the Ferry Street Film Club's tapes, never measured.
 
 use crate::alarms::{Change, Event, EventId, PassClock};
-use crate::fields::FieldPlace;
+use crate::fields::{Field, FieldPlace, FieldRaster, Plane};
 use crate::limits::{Kind, Severity};
-use crate::measures::Readings;
 use crate::measures::line_timing::{Basis, Border, LineShift, LineTrace, StaticError};
+use crate::measures::{Readings, flagging, head_switch, levels, line_timing, sync, tear};
 use crate::record::live::{Head, Health, Live, ProgrammeTime, Waveform};
-use crate::standard::{Parity, Standard};
+use crate::sources::{Gap, InputState};
+use crate::standard::{Parity, RateTrust, Standard};
 use crate::timecode::{Counting, FieldIndex, Timecode};
-use crate::units::{Estimate, Hertz, Ire, Lines, Millis, Nanos, Percent, Ratio, Seconds};
+use crate::units::{
+    CodeRange, Estimate, Hertz, Ire, Lines, Millis, Nanos, Percent, Ratio, Seconds,
+};
 
 /// What plays.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -62,8 +65,9 @@ impl Stage {
         let changes = self.changes(place);
         let readings = self.readings(place);
         self.live.observe(&readings, &changes);
-        if self.field.is_multiple_of(4) {
-            self.live.set_waveform(&waveform(self.field, self.black()));
+        if self.field.is_multiple_of(100) {
+            self.live
+                .exchange_waveform(&mut waveform(self.field, self.black()));
         }
         self.live.set_health(health(self.field));
         self.live.set_programme(ProgrammeTime {
@@ -163,12 +167,12 @@ impl Stage {
     fn readings(&self, place: FieldPlace) -> Readings {
         let mut readings = Readings {
             place,
-            line_timing: Default::default(),
-            flagging: Default::default(),
-            head_switch: Default::default(),
-            tear: Default::default(),
-            levels: Default::default(),
-            sync: Default::default(),
+            line_timing: line_timing::Reading::default(),
+            flagging: flagging::Reading::default(),
+            head_switch: head_switch::Reading::default(),
+            tear: tear::Reading::default(),
+            levels: levels::Reading::default(),
+            sync: sync::Reading::default(),
         };
         self.stage_timing(&mut readings);
         self.stage_levels(&mut readings);
@@ -319,24 +323,43 @@ fn trace(field: u64, amplitude: f64, bend: f64) -> LineTrace {
     trace
 }
 
+/// Sky over a shore, as a waveform shows it.
 fn waveform(field: u64, black: f64) -> Waveform {
-    let (columns, levels) = (120, 128);
-    let mut waveform = Waveform::new(columns, levels);
-    let floor = (16.0 + 2.19 * black) / 2.0;
-    for row in 0..ROWS {
-        for column in 0..columns {
-            let across = column as f64 / columns as f64;
-            let sky = 80.0 + 14.0 * (across * 5.0 + field as f64 / 90.0).sin();
-            let shore =
-                30.0 + 22.0 * (across * 17.0).sin().abs() + 10.0 * (row as f64 / 60.0).sin();
-            let level = if row < 100 {
-                sky
-            } else {
-                floor.max(shore * 0.9)
-            };
-            let level = level + 3.0 * noise(row as u64, column);
-            waveform.add(column, level.max(floor) as usize);
-        }
-    }
+    let (width, rows) = (720, ROWS);
+    let code = |row: usize, column: usize| {
+        let across = column as f64 / width as f64;
+        let sky = 160.0 + 28.0 * (across * 5.0 + field as f64 / 90.0).sin();
+        let shore = 40.0 + 60.0 * (across * 17.0).sin().abs() + 22.0 * (row as f64 / 40.0).sin();
+        let picture = if row < 100 { sky } else { shore } + 6.0 * noise(row as u64, column);
+        picture.max(16.0 + 2.19 * black) as u8
+    };
+    let samples = (0..width * rows)
+        .map(|at| code(at / width, at % width))
+        .collect();
+    let mut waveform = Waveform::new();
+    waveform.trace(&Field {
+        place: place(field),
+        raster: FieldRaster {
+            width,
+            rows,
+            frame_rows: 2 * rows,
+            sample_rate: Some(RATE),
+            rate_trust: RateTrust::Known,
+            standard: Some(Standard::Lines525),
+            range: CodeRange::Studio,
+            progressive: false,
+        },
+        luma: Plane {
+            samples,
+            width,
+            rows,
+        },
+        cb: Plane::default(),
+        cr: Plane::default(),
+        native: None,
+        gap: Gap::default(),
+        damaged: false,
+        input: InputState::Locked,
+    });
     waveform
 }

@@ -19,7 +19,7 @@ use super::palette::{Palette, Tone};
 use super::words;
 
 /// Rows of the strip with all in large letters.
-pub(super) const LARGE_ROWS: u16 = 9;
+pub(super) const LARGE_ROWS: u16 = 10;
 /// Rows of the strip with the word alone in large letters.
 pub(super) const SMALL_ROWS: u16 = 3;
 
@@ -100,7 +100,7 @@ impl Figures {
             disk: live
                 .health()
                 .disk_time_left()
-                .map_or("?".into(), |left| hours_and_minutes(left)),
+                .map_or("?".into(), hours_and_minutes),
             idle: programme.is_some_and(|time| !time.running),
         }
     }
@@ -192,7 +192,7 @@ fn draw_large(buffer: &mut Buffer, area: Rect, look: &Look, figures: &Figures) {
     figure((column, 3), ("disk", "h left"), &figures.disk);
     figure((second, 0), ("lost", "fields"), &figures.lost);
     figure((second, 3), ("slip", "ms"), &figures.slip);
-    put(buffer, area, (1, 6), look.symbol, look.ground);
-    let text = (look.reason, Letters::Light, Size::Single);
-    draw_letters(buffer, area, (3, 6), text, look.ground);
+    let reason = format!("{} {}", look.symbol, look.reason);
+    let text = (reason.as_str(), Letters::Light, Size::Single);
+    draw_letters(buffer, area, (1, 7), text, look.ground);
 }

@@ -266,13 +266,13 @@ fn every_state_has_a_symbol_and_a_word_of_its_own() {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { failure_persistence: None, cases: 48, ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig { failure_persistence: None, cases: 32, ..ProptestConfig::default() })]
 
     #[test]
     fn no_size_and_no_contents_break_the_screen(
         sizes in prop::collection::vec((1_u16..=250, 1_u16..=80), 1..4),
         scene in prop::sample::select(SCENES.to_vec()),
-        fields in 0_u64..700,
+        fields in 0_u64..300,
         keys in "[macfzv?q\n]{0,6}",
         coloured: bool,
     ) {

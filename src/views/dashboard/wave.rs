@@ -6,7 +6,7 @@ use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 
 use crate::record::Live;
-use crate::record::live::Waveform;
+use crate::record::live::{WAVEFORM_COLUMNS, WAVEFORM_LEVELS, Waveform};
 
 use super::dots::Dots;
 use super::paint::{below_heading, heading, put};
@@ -31,7 +31,7 @@ pub(super) fn draw(
         ..body
     };
     let waveform = live.waveform();
-    if waveform.columns() == 0 || waveform.levels() == 0 {
+    if waveform.largest() == 0 {
         put(
             buffer,
             body,
@@ -111,9 +111,10 @@ fn count(waveform: &Waveform, (x, across): (usize, usize), (y, down): (usize, us
         let from = index * size / of;
         from..((index + 1) * size / of).max(from + 1)
     };
-    let levels = part(down - 1 - y, down, waveform.levels());
-    part(x, across, waveform.columns())
-        .flat_map(|column| levels.clone().map(move |level| waveform.at(column, level)))
+    let levels = part(down - 1 - y, down, WAVEFORM_LEVELS);
+    part(x, across, WAVEFORM_COLUMNS)
+        .flat_map(|column| &waveform.column(column)[levels.clone()])
+        .copied()
         .max()
         .unwrap_or(0)
 }
