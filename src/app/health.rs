@@ -4,7 +4,7 @@
 
 use std::path::Path;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Mutex, PoisonError};
 use std::thread::{Scope, ScopedJoinHandle};
 use std::time::Duration;
 
@@ -13,7 +13,7 @@ use anyhow::{Context, Result};
 use crate::record::live::Health;
 use crate::record::{Live, WriterState};
 
-use super::capture::{Capture, Delivery};
+use super::capture::Capture;
 use super::pass::Recording;
 
 /// How often it looks.
@@ -76,6 +76,7 @@ fn look(capture: &Capture, recording: Option<&Recording>, growth: &mut Growth) -
         writer_well,
         disk_free_bytes: recording.and_then(|recording| free_bytes(recording.path())),
         bytes_per_second: state.and_then(|state| growth.rate(state.bytes)),
+        ..Health::default()
     }
 }
 

@@ -89,8 +89,8 @@ fn write_stdout(bytes: &[u8]) -> Result<()> {
 
 fn list_sources(json: bool) -> Result<Outcome> {
     let devices = sources::devices();
-    let text = if json { views::sources::json(&devices).context("writing the list as JSON")? } else { views::sources::text(&devices) };
-    print(&text)
+    if json { sinks::put_line(&views::sources::json(&devices).to_string())? } else { write_stdout(views::sources::text(&devices).as_bytes())? }
+    Ok(Outcome::Done)
 }
 
 fn completions(shell: clap_complete::Shell) -> Result<Outcome> {
@@ -109,7 +109,7 @@ fn manual_page() -> Result<Outcome> {
     man.render(&mut page).context("rendering the manual page")?;
     for subcommand in command.get_subcommands().filter(|subcommand| subcommand.get_name() != "help") {
         let title = format!("trueline {}", subcommand.get_name());
-        let man = clap_mangen::Man::new(subcommand.clone().bin_name(title.clone()).name(title));
+        let man = clap_mangen::Man::new(subcommand.clone().bin_name(&title).display_name(&title));
         for part in [clap_mangen::Man::render_name_section, clap_mangen::Man::render_synopsis_section, clap_mangen::Man::render_options_section] {
             part(&man, &mut page).context("rendering the manual page")?;
         }

@@ -84,7 +84,7 @@ fn usual_setup(standard: Option<Standard>) -> Ire {
 
 /// The wall clock for people, never for arithmetic.
 fn wall_clock() -> String {
-    jiff::Zoned::now().strftime("%Y-%m-%dT%H:%M:%S%:z").to_string()
+    jiff::ZonedDateTime::now().strftime("%Y-%m-%dT%H:%M:%S%:z").to_string()
 }
 
 /// A pass file being written on a thread of its own.
@@ -103,7 +103,7 @@ impl Recording {
         let path = match record {
             RecordTo::Nowhere => return Ok(None),
             RecordTo::File(path) => path.clone(),
-            RecordTo::DataDirectory => default_path(&jiff::Zoned::now())?,
+            RecordTo::DataDirectory => default_path(&jiff::ZonedDateTime::now())?,
         };
         let (sender, writer) = create(&path, head, when_full)?;
         let watch = sender.watch();

@@ -111,16 +111,19 @@ const WAVEFORM_FIELDS: u64 = 4;
 
 impl Sink for Screen {
     fn take(&mut self, seen: &Seen<'_>) -> Result<()> {
+        let waveform_due = |at: FieldPlace| at.field.0.is_multiple_of(WAVEFORM_FIELDS);
+        if let Some(Measured { field, .. }) = seen.measured.filter(|measured| waveform_due(measured.field.place)) {
+            self.waveform.trace(field); // before the lock: drawing need not wait for it
+        }
         let mut live = self.live.lock().unwrap_or_else(PoisonError::into_inner);
-        let Some(Measured { field, readings, .. }) = seen.measured else {
+        let Some(Measured { readings, .. }) = seen.measured else {
             live.note_changes(seen.changes);
             return Ok(());
         };
         live.observe(readings, seen.changes);
         live.set_programme(programme_time(seen.programme.spans(), readings.place));
-        if readings.place.field.0.is_multiple_of(WAVEFORM_FIELDS) && live.wants_waveform() {
-            self.waveform.trace(field);
-            live.set_waveform(&self.waveform);
+        if waveform_due(readings.place) {
+            live.exchange_waveform(&mut self.waveform);
         }
         Ok(())
     }

@@ -198,9 +198,9 @@ pub(super) struct TapeArgs {
     /// Standard.
     #[arg(long, value_enum)]
     pub standard: Option<LinesArg>,
-    /// Length in seconds of tape.
-    #[arg(long, value_name = "S", default_value_t = 10.0)]
-    pub seconds: f64,
+    /// Length in seconds of tape [default: the scene once].
+    #[arg(long, value_name = "S")]
+    pub seconds: Option<f64>,
 }
 
 /// The scene played when none is named.

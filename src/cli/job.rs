@@ -152,8 +152,8 @@ pub struct TapeJob {
     pub scene: String,
     /// Seed and standard.
     pub wishes: Wishes,
-    /// Seconds of tape.
-    pub seconds: f64,
+    /// Seconds of tape; `None` plays the scene once.
+    pub seconds: Option<f64>,
     /// Y4M file to write.
     pub output: PathBuf,
 }
@@ -227,11 +227,12 @@ impl TapeArgs {
         if self.scene == "list" {
             return Ok(Job::SceneList);
         }
-        ensure!(
-            self.seconds > 0.0 && self.seconds <= LONGEST_TAPE_SECONDS,
-            "--seconds {}: a tape is longer than 0 and at most {LONGEST_TAPE_SECONDS} seconds",
-            self.seconds
-        );
+        if let Some(seconds) = self.seconds {
+            ensure!(
+                seconds > 0.0 && seconds <= LONGEST_TAPE_SECONDS,
+                "--seconds {seconds}: a tape is longer than 0 and at most {LONGEST_TAPE_SECONDS} seconds"
+            );
+        }
         let Some(output) = self.output else {
             bail!("--output is missing: name the Y4M file to write");
         };
