@@ -20,9 +20,34 @@ pub use format::{
 };
 pub use pool::{ANALYSIS_QUEUE_FRAMES, FrameBuffer, FramePool, POOL_FRAMES, VacantBuffer};
 
+mod decoded;
 mod error;
+mod file;
 mod format;
 mod pool;
+mod y4m;
+
+/// Opens a source.
+///
+/// # Errors
+/// What is missing, unreadable, of an unknown format or broken at its head; the message says which and what next.
+pub fn open(place: &Place, wishes: &Wishes) -> Result<Box<dyn Source>, SourceError> {
+    match place {
+        Place::Stdin => Ok(Box::new(y4m::Y4m::from_stdin(wishes)?)),
+        Place::File(path) => file::open(path, wishes),
+        Place::Tape(name) => Err(SourceError::new(
+            SourceErrorKind::Unsupported,
+            format!("cannot play tape:{name}: this program was built without the simulated tape"),
+        )),
+        Place::Device(path) => Err(SourceError::new(
+            SourceErrorKind::Unsupported,
+            format!(
+                "cannot open {}: this program was built without capture devices",
+                path.display()
+            ),
+        )),
+    }
+}
 
 /// How the rows of one buffer lie.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -75,7 +100,7 @@ pub struct Frame {
     pub data: FrameBuffer,
     /// What is missing before this frame.
     pub gap: Gap,
-    /// The device's own time since it started streaming, where it has a clock.
+    /// The source's own time since it started: a device's clock; a file's, where its rate is not the standard's.
     pub device_time: Option<Duration>,
     /// When the frame reached us.
     pub arrived: Instant,
