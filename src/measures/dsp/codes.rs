@@ -7,41 +7,31 @@
 
 use multiversion::multiversion;
 
-/// Samples handled at once; also how often an 8-bit counter may step before it is emptied.
-const LANES: usize = 32;
-
 /// The lowest and the highest code of a row; `(255, 0)` of an empty one.
 #[multiversion(targets("x86_64+avx2"))]
 #[must_use]
 pub fn extremes(row: &[u8]) -> (u8, u8) {
-    row.iter()
-        .fold((u8::MAX, u8::MIN), |(lowest, highest), &code| {
-            (lowest.min(code), highest.max(code))
-        })
+    // Two passes: the compiler makes each wide, but not one over both.
+    let lowest = row.iter().fold(u8::MAX, |lowest, code| lowest.min(*code));
+    let highest = row.iter().fold(u8::MIN, |highest, code| highest.max(*code));
+    (lowest, highest)
 }
+
+/// Samples an 8-bit counter can count, in whole vectors.
+const COUNTED_AT_ONCE: usize = 224;
 
 /// How often each of four codes occurs in a row.
 #[multiversion(targets("x86_64+avx2"))]
 #[must_use]
 pub fn count_codes(row: &[u8], codes: [u8; 4]) -> [u32; 4] {
     let mut counts = [0; 4];
-    for stretch in row.chunks(LANES * usize::from(u8::MAX)) {
-        let whole = stretch.chunks_exact(LANES);
-        let rest = whole.remainder();
-        let mut lanes = [[0u8; LANES]; 4];
-        for chunk in whole {
-            for (lanes, code) in lanes.iter_mut().zip(codes) {
-                for (lane, sample) in lanes.iter_mut().zip(chunk) {
-                    *lane += u8::from(*sample == code);
-                }
-            }
-        }
-        for ((count, lanes), code) in counts.iter_mut().zip(lanes).zip(codes) {
-            *count += lanes.iter().map(|lane| u32::from(*lane)).sum::<u32>();
-            *count += rest
+    // A counter of eight bits makes the loop wide.
+    for stretch in row.chunks(COUNTED_AT_ONCE) {
+        for (count, code) in counts.iter_mut().zip(codes) {
+            let here = stretch
                 .iter()
-                .map(|sample| u32::from(*sample == code))
-                .sum::<u32>();
+                .fold(0u8, |count, sample| count + u8::from(*sample == code));
+            *count += u32::from(here);
         }
     }
     counts
