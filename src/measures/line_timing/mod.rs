@@ -22,6 +22,8 @@ mod pair;
 mod quantities;
 mod side;
 #[cfg(test)]
+pub(crate) mod testing;
+#[cfg(test)]
 mod tests;
 
 use crate::fields::{Field, FieldRaster, Neighbourhood, Plane};
@@ -174,6 +176,8 @@ pub struct Reading {
     pub sample_rate: Option<Hertz>,
     /// Rows from the first to before this one are picture lines.
     pub picture_rows: std::ops::Range<usize>,
+    /// Rows at the bottom that are black at both sides: masked by the chain, or a dark scene.
+    pub masked_rows: usize,
     /// Share of picture lines with a usable timing.
     pub coverage: Option<Ratio>,
     /// Wobble: rms of the line error without the estimator's noise.
@@ -366,6 +370,7 @@ impl LineTiming {
             return;
         }
         self.without_edge = 0;
+        reading.masked_rows = self.pair.dark_rows_at_bottom(luma.rows);
         reading.basis = Basis::Edge;
         reading.static_error = StaticError::Included;
         self.fill(rate, parity, reading);

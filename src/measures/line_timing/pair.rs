@@ -115,6 +115,15 @@ impl Pair {
         (0..rows).filter(cut).count() as f32 / rows.max(1) as f32
     }
 
+    /// Rows from the bottom that are as dark as blanking at both sides.
+    pub(super) fn dark_rows_at_bottom(&self, rows: usize) -> usize {
+        let dark = |side: &Side, row| matches!(side.line(row), Line::Dark);
+        (0..rows)
+            .rev()
+            .take_while(|&row| dark(&self.left, row) && dark(&self.right, row))
+            .count()
+    }
+
     /// Where the reference stands in the raster, up to a constant.
     pub(super) fn absolute_reference(&self) -> f64 {
         let left = self.left.reference.map(f64::from);
