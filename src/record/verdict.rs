@@ -8,12 +8,14 @@
 //! measures yet is `undecided` by itself and listed as not judged, but leaves the pass's word alone: it would only say
 //! the same of every tape.
 //!
+//! What an alarm covers is counted in fields that were bad, not in the length of its events: those go on through pauses.
+//!
 //! Does not know: measures, files, or how a verdict is shown.
 
 use serde::{Deserialize, Serialize};
 
 use super::Statistics;
-use crate::alarms::{EventLog, PassClock, Span};
+use crate::alarms::{Coverage, EventLog, PassClock, Span};
 use crate::limits::{Kind, Limits};
 use crate::measures::{Group, quantity};
 use crate::units::Hertz;
@@ -67,6 +69,8 @@ pub struct Evidence<'a> {
     pub spans: &'a [Span],
     /// What happened.
     pub log: &'a EventLog,
+    /// How much of the programme it covers.
+    pub coverage: &'a Coverage,
     /// Limits in force.
     pub limits: &'a Limits,
     /// To name places.
