@@ -2,6 +2,7 @@
 //!
 //! A closed event waits until a join within reach of its end would have been found, so that its note can say so.
 
+use super::coverage::Coverage;
 use super::event::{Change, Event, EventId, PassClock};
 use super::programme::{JoinKind, Programme};
 use crate::fields::FieldPlace;
@@ -32,6 +33,7 @@ pub(super) struct Desk<'a> {
     pub(super) clock: PassClock,
     pub(super) programme: &'a Programme,
     pub(super) waiting: &'a mut Waiting,
+    pub(super) coverage: &'a mut Coverage,
     pub(super) changes: &'a mut Vec<Change>,
 }
 

@@ -9,6 +9,7 @@ use crate::fields::FieldPlace;
 use crate::limits::{Kind, Limits, Numbers};
 use crate::measures::Readings;
 
+pub use coverage::Coverage;
 pub use event::{Change, Event, EventId, EventRecord, PassClock};
 pub use log::{EventLog, MOST_LISTED, Unlisted};
 pub use programme::{Phase, Programme, Span, Turn, WhyEnded};
@@ -19,6 +20,7 @@ use rules::{Look, Rule};
 
 pub(crate) mod wording;
 
+mod coverage;
 mod cuts;
 mod desk;
 mod event;
@@ -40,6 +42,7 @@ pub struct Alarms {
     clock: PassClock,
     cuts: Cuts,
     waiting: Waiting,
+    coverage: Coverage,
 }
 
 impl Alarms {
@@ -58,6 +61,7 @@ impl Alarms {
             clock,
             cuts: Cuts::default(),
             waiting: Waiting::new(),
+            coverage: Coverage::new(),
         }
     }
 
@@ -65,10 +69,11 @@ impl Alarms {
     pub fn observe(&mut self, readings: &Readings, changes: &mut Vec<Change>) {
         let place = readings.place;
         let turn = self.programme.observe(place, readings.sync.state);
+        let phase = self.programme.phase();
         let look = Look {
             readings,
             cut: self.cuts.observe(readings),
-            programme: self.programme.phase() != Phase::Outside,
+            programme: phase != Phase::Outside,
             field_period: self.clock.field_period(),
         };
         let (rules, mut desk) = self.at_desk(changes);
@@ -79,6 +84,7 @@ impl Alarms {
             rule.observe(look, &mut desk);
         }
         desk.pass_on(place);
+        self.coverage.settle(phase);
     }
 
     /// Something that no reading shows: the source went away, the operator set a mark.
@@ -97,12 +103,22 @@ impl Alarms {
             rule.close(&mut desk);
         }
         desk.pass_on_all();
+        self.coverage.settle(match turn {
+            Some(Turn::Ended(_)) => Phase::Outside,
+            _ => Phase::Inside, // a picture to the end, or nothing that waits
+        });
     }
 
     /// The programme found so far.
     #[must_use]
     pub fn programme(&self) -> &Programme {
         &self.programme
+    }
+
+    /// How much of the programme each kind covers.
+    #[must_use]
+    pub fn coverage(&self) -> &Coverage {
+        &self.coverage
     }
 
     /// Events in progress, in the order of the limits table.
@@ -116,6 +132,7 @@ impl Alarms {
             clock: self.clock,
             programme: &self.programme,
             waiting: &mut self.waiting,
+            coverage: &mut self.coverage,
             changes,
         };
         (&mut self.rules, desk)

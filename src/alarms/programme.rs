@@ -120,12 +120,18 @@ enum Now {
     Inside {
         last: FieldPlace,
     },
-    Ending {
-        last: FieldPlace,
-        blank_since: f64,
-        why: WhyEnded,
-        picture_since: Option<f64>,
-    },
+    Ending(Ending),
+}
+
+/// The picture is away.
+#[derive(Clone, Copy, Debug)]
+struct Ending {
+    /// Last field with a picture.
+    last: FieldPlace,
+    blank_since: f64,
+    why: WhyEnded,
+    /// It may be back.
+    picture_since: Option<f64>,
 }
 
 /// Finds programme.
@@ -170,7 +176,7 @@ impl Programme {
             Now::Outside => Phase::Outside,
             Now::Starting { .. } => Phase::Starting,
             Now::Inside { .. } => Phase::Inside,
-            Now::Ending { .. } => Phase::Ending,
+            Now::Ending(_) => Phase::Ending,
         }
     }
 
@@ -188,42 +194,10 @@ impl Programme {
             Now::Outside => self.outside(place, blank),
             Now::Starting { first, blank_since } => self.starting(place, blank, first, blank_since),
             Now::Inside { last } => {
-                self.now = match blank {
-                    None => Now::Inside { last: place },
-                    Some(why) => Now::Ending {
-                        last,
-                        blank_since: place.seconds.0,
-                        why,
-                        picture_since: None,
-                    },
-                };
+                self.now = inside(place, blank, last);
                 None
             }
-            Now::Ending {
-                last,
-                blank_since,
-                why,
-                picture_since,
-            } => {
-                let now = place.seconds.0;
-                if blank.is_some() {
-                    if now - blank_since > self.end_s {
-                        return Some(self.end(last, why));
-                    }
-                    self.set_picture_since(None);
-                    return None;
-                }
-                let since = picture_since.unwrap_or(now);
-                if now - since < FLICKER_S {
-                    self.set_picture_since(Some(since));
-                    return None;
-                }
-                if since - blank_since > FLICKER_S {
-                    self.join(since, JoinKind::Join);
-                }
-                self.now = Now::Inside { last: place };
-                None
-            }
+            Now::Ending(ending) => self.ending(place, blank.is_some(), ending),
         }
     }
 
@@ -236,7 +210,7 @@ impl Programme {
                 Some(Turn::Started(first))
             }
             Now::Inside { .. } => None,
-            Now::Ending { last, why, .. } => return Some(self.end(last, why)),
+            Now::Ending(ending) => return Some(self.end(ending)),
         };
         self.close_span(place, WhyEnded::PassEnded);
         self.now = Now::Outside;
@@ -301,10 +275,22 @@ impl Programme {
         Some(Turn::Started(first))
     }
 
-    fn set_picture_since(&mut self, since: Option<f64>) {
-        if let Now::Ending { picture_since, .. } = &mut self.now {
-            *picture_since = since;
+    fn ending(&mut self, place: FieldPlace, blank: bool, mut ending: Ending) -> Option<Turn> {
+        let now = place.seconds.0;
+        if blank && now - ending.blank_since > self.end_s {
+            return Some(self.end(ending));
         }
+        let since = ending.picture_since.unwrap_or(now);
+        if blank || now - since < FLICKER_S {
+            ending.picture_since = (!blank).then_some(since);
+            self.now = Now::Ending(ending);
+            return None;
+        }
+        if since - ending.blank_since > FLICKER_S {
+            self.join(since, JoinKind::Join);
+        }
+        self.now = Now::Inside { last: place };
+        None
     }
 
     fn begin(&mut self, first: FieldPlace) {
@@ -326,11 +312,11 @@ impl Programme {
         }
     }
 
-    fn end(&mut self, last: FieldPlace, why: WhyEnded) -> Turn {
-        self.close_span(last, why);
-        self.join(last.seconds.0, JoinKind::End);
+    fn end(&mut self, ending: Ending) -> Turn {
+        self.close_span(ending.last, ending.why);
+        self.join(ending.last.seconds.0, JoinKind::End);
         self.now = Now::Outside;
-        Turn::Ended(last)
+        Turn::Ended(ending.last)
     }
 
     fn close_span(&mut self, last: FieldPlace, why: WhyEnded) {
@@ -343,6 +329,18 @@ impl Programme {
     fn join(&mut self, seconds: f64, kind: JoinKind) {
         self.joins[self.next_join] = Some(Join { seconds, kind });
         self.next_join = (self.next_join + 1) % MOST_JOINS;
+    }
+}
+
+fn inside(place: FieldPlace, blank: Option<WhyEnded>, last: FieldPlace) -> Now {
+    match blank {
+        None => Now::Inside { last: place },
+        Some(why) => Now::Ending(Ending {
+            last,
+            blank_since: place.seconds.0,
+            why,
+            picture_since: None,
+        }),
     }
 }
 

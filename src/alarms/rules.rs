@@ -1,7 +1,8 @@
 //! One rule a limit: k of n with hysteresis over usable fields, and the one event it may have open.
 //!
 //! A field without the quantity is not usable: it neither opens nor clears. An open event waits for evidence, but not
-//! for ever; windows forget what is older than a second of fields without any.
+//! for ever; windows forget what is older than a second of fields without any. What keeps coming back soon after it was
+//! over takes longer to be over each time, so that a condition that hovers about its limit becomes one event.
 //!
 //! Does not know: other rules, or what becomes of the changes.
 
@@ -19,6 +20,15 @@ use crate::units::{Hertz, Seconds};
 
 /// Evidence this far apart does not belong to one window.
 const STALE_S: f64 = 1.0;
+
+/// An event that comes back within this time of the last one's closing doubles the fields it must stay away.
+const COMEBACK_S: f64 = 60.0;
+
+/// Fields it must stay away at most: a minute.
+const MOST_CLEAR: u32 = 3_600;
+
+/// Comebacks that things counted have free: each of a few losses is a place to play again.
+const COUNTED_COMEBACKS: u32 = 5;
 
 /// A field as all rules look at it.
 #[derive(Clone, Copy)]
@@ -44,7 +54,10 @@ struct Open {
     tally: f64,
     /// Runs of fields that exceed, for what is counted.
     incidents: u32,
+    /// Fields in a row that are back inside.
     clear: u32,
+    /// As many of them end it.
+    clear_needed: u32,
     /// Badness that was last announced.
     announced: f64,
 }
@@ -59,6 +72,9 @@ pub(super) struct Rule {
     last_evidence: f64,
     sample_rate: Option<Hertz>,
     open: Option<Open>,
+    /// When the last event closed, and how often in a row one came back soon after.
+    closed_at: f64,
+    comebacks: u32,
 }
 
 impl Rule {
@@ -75,6 +91,8 @@ impl Rule {
             last_evidence: f64::NEG_INFINITY,
             sample_rate: None,
             open: None,
+            closed_at: f64::NEG_INFINITY,
+            comebacks: 0,
         })
     }
 
@@ -108,10 +126,7 @@ impl Rule {
 
     /// The programme is over: what rests on its picture is over too.
     pub(super) fn programme_ended(&mut self, desk: &mut Desk<'_>) {
-        let Test::Number(threshold) = self.limit.test else {
-            return;
-        };
-        if threshold.side != Side::Counted {
+        if matches!(self.limit.test, Test::Number(_)) && !self.counts() {
             self.close(desk);
             self.forget();
         }
@@ -125,6 +140,7 @@ impl Rule {
         open.event.end = Some(open.last);
         open.event.end_timecode = Some(desk.clock.label(open.last.frame()));
         self.describe(&mut open, desk);
+        self.closed_at = self.last_evidence;
         desk.closed(open.event);
     }
 
@@ -200,7 +216,7 @@ impl Rule {
         let complete = self.windows[window].push(seen);
         match self.open.take() {
             Some(mut open) => {
-                if self.go_on(&mut open, seen, look) {
+                if self.go_on(&mut open, seen, look, desk) {
                     self.announce(&mut open, window, place, desk);
                     self.open = Some(open);
                 } else {
@@ -214,6 +230,7 @@ impl Rule {
     }
 
     fn begin(&mut self, window: usize, look: Look<'_>, desk: &mut Desk<'_>) {
+        let clear_needed = self.come_back(look.readings.place);
         let hits = || self.windows[window].hits();
         let (Some(first), Some(last)) = (hits().next(), hits().last()) else {
             return;
@@ -237,6 +254,7 @@ impl Rule {
             tally: hits().map(|hit| hit.value).sum(),
             incidents: 1,
             clear: 0,
+            clear_needed,
             announced: hits().map(|hit| hit.badness).fold(f64::INFINITY, f64::min),
         };
         if let Test::Number(threshold) = self.limit.test {
@@ -246,25 +264,49 @@ impl Rule {
                 open.announced = open.tally;
             }
         }
+        let covered = if self.counts() {
+            open.tally as u64
+        } else {
+            hits().count() as u64
+        };
+        desk.coverage.add(self.limit.kind, covered);
         self.describe(&mut open, desk);
         desk.opened(&open.event);
         self.open = Some(open);
     }
 
+    /// An event opens: how many fields it must stay away to be over, more if it has just been here.
+    fn come_back(&mut self, now: FieldPlace) -> u32 {
+        let soon = now.seconds.0 - self.closed_at < COMEBACK_S;
+        self.comebacks = if soon { self.comebacks + 1 } else { 0 };
+        let free = if self.counts() { COUNTED_COMEBACKS } else { 0 };
+        let doublings = self.comebacks.saturating_sub(free).min(12);
+        let needed = self.limit.clear_after << doublings;
+        needed.min(MOST_CLEAR.max(self.limit.clear_after))
+    }
+
+    /// Whether fields are counted instead of compared.
+    fn counts(&self) -> bool {
+        let side = self.limit.threshold().map(|threshold| threshold.side);
+        side == Some(Side::Counted)
+    }
+
     /// Takes a field into the open event; whether the event goes on.
-    fn go_on(&self, open: &mut Open, seen: Seen, look: Look<'_>) -> bool {
+    fn go_on(&self, open: &mut Open, seen: Seen, look: Look<'_>, desk: &mut Desk<'_>) -> bool {
         let back_inside = match self.limit.test {
             Test::Words(_) => !seen.exceeds,
             Test::Number(threshold) => seen.badness <= threshold.leave_badness(),
         };
         if back_inside {
             open.clear += 1;
-            return open.clear < self.limit.clear_after;
+            return open.clear < open.clear_needed;
         }
         open.incidents += u32::from(open.clear > 0);
         open.clear = 0;
         open.last = self.last_of(&seen, look);
         open.tally += seen.value;
+        let covered = if self.counts() { seen.value as u64 } else { 1 };
+        desk.coverage.add(self.limit.kind, covered);
         if seen.badness > open.worst_badness {
             (open.worst, open.worst_badness, open.worst_at) = (seen.value, seen.badness, seen.from);
         }
@@ -301,11 +343,11 @@ impl Rule {
     }
 
     fn describe(&self, open: &mut Open, desk: &Desk<'_>) {
-        let counted = self
-            .limit
-            .threshold()
-            .is_some_and(|threshold| threshold.side == Side::Counted);
-        let value = if counted { open.tally } else { open.worst };
+        let value = if self.counts() {
+            open.tally
+        } else {
+            open.worst
+        };
         if self.limit.threshold().is_some() {
             open.event.worst = Some(value);
         }

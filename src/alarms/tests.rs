@@ -219,6 +219,31 @@ fn six_hours_of_a_bare_player_are_one_standing_event() {
 }
 
 #[test]
+fn a_player_that_hovers_about_the_limit_does_not_ring_all_evening() {
+    let hovering = |field: u64| wobbling(field, if field % 300 < 30 { 45.0 } else { 20.0 });
+    let hour = 3600 * 60;
+    let played = Played::new().play(hour, hovering).finish();
+    let opened = |change: &Change| matches!(change, Change::Opened(_));
+    assert!(count(&played, Kind::Wobble, opened) <= 4);
+    let last = played.closed().last().copied().cloned().expect("an event");
+    assert!(last.standing);
+    assert_eq!(last.end.map(|end| end.field.0), Some(hour - 300 + 29));
+    // it went on through the pauses, and yet covers no more than the fields that were bad
+    assert_eq!(played.alarms.coverage().fields(Kind::Wobble), hour / 10);
+}
+
+#[test]
+fn what_comes_back_after_a_long_while_is_over_as_soon_as_before() {
+    let played = healthy_start()
+        .play(10, |field| wobbling(field, 50.0))
+        .play(70 * 60, healthy)
+        .play(10, |field| wobbling(field, 50.0))
+        .play(59, healthy);
+    assert_eq!(played.alarms.open_events().count(), 1);
+    assert_eq!(played.play(1, healthy).alarms.open_events().count(), 0);
+}
+
+#[test]
 fn fields_right_after_a_cut_do_not_count() {
     let cutting = |field: u64| {
         let mut readings = wobbling(field, if field % 10 < 6 { 50.0 } else { 5.0 });

@@ -317,6 +317,8 @@ fn join<'a>(words: impl Iterator<Item = &'a str>) -> String {
 
 #[cfg(test)]
 mod tests {
+    use proptest::prelude::*;
+
     use super::*;
 
     fn refusal(text: &str) -> String {
@@ -440,5 +442,32 @@ mod tests {
             Limits::from_file(&path),
             Err(LimitsError::TooLong)
         ));
+    }
+
+    #[test]
+    fn a_table_where_a_value_belongs_is_refused() {
+        let message = refusal("[wobble.enter]\nof = 1\n");
+        assert!(message.contains("wobble.enter"), "{message}");
+        assert!(refusal("[wobble]\nhits = [1]\n").contains("wobble.hits = [1]"));
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
+
+        #[test]
+        fn whatever_is_read_is_refused_or_leaves_limits_that_hold(
+            lines in prop::collection::vec(
+                r#"(\[(wobble|tear|snow|verdict)\]|(enter|leave|hits|of|slip_ms|é|"x") ?= ?(-?[0-9]{1,7}(\.[0-9])?|nan|"a"|\[1))"#,
+                0..8,
+            )
+        ) {
+            if let Ok(limits) = Limits::from_toml(&lines.join("\n")) {
+                for row in limits.rows() {
+                    prop_assert!((1..=row.of).contains(&row.hits));
+                    prop_assert!(row.threshold().is_none_or(Threshold::leaves_inside));
+                }
+                prop_assert_eq!(Limits::from_toml(&limits.to_toml()).ok(), Some(limits));
+            }
+        }
     }
 }

@@ -143,6 +143,7 @@ mod tests {
             statistics: &pass.statistics,
             spans: pass.played.alarms.programme().spans(),
             log: &pass.log,
+            coverage: pass.played.alarms.coverage(),
             limits: &pass.limits,
             clock: clock(),
             sample_rate: Some(Hertz(13.5e6)),

@@ -8,12 +8,14 @@
 //! measures yet is `undecided` by itself and listed as not judged, but leaves the pass's word alone: it would only say
 //! the same of every tape.
 //!
+//! What an alarm covers is counted in fields that were bad, not in the length of its events: those go on through pauses.
+//!
 //! Does not know: measures, files, or how a verdict is shown.
 
 use serde::{Deserialize, Serialize};
 
 use super::Statistics;
-use crate::alarms::{EventLog, PassClock, Span};
+use crate::alarms::{Coverage, EventLog, PassClock, Span};
 use crate::limits::{Kind, Limits};
 use crate::measures::{Group, quantity};
 use crate::units::Hertz;
@@ -67,6 +69,8 @@ pub struct Evidence<'a> {
     pub spans: &'a [Span],
     /// What happened.
     pub log: &'a EventLog,
+    /// How much of the programme it covers.
+    pub coverage: &'a Coverage,
     /// Limits in force.
     pub limits: &'a Limits,
     /// To name places.
@@ -102,6 +106,16 @@ pub struct Groups {
 }
 
 impl Groups {
+    fn from_each(word: impl Fn(Group) -> Verdict) -> Self {
+        Self {
+            steadiness: word(Group::Steadiness),
+            levels: word(Group::Levels),
+            colour: word(Group::Colour),
+            continuity: word(Group::Continuity),
+            condition: word(Group::Condition),
+        }
+    }
+
     /// The word for one group.
     #[must_use]
     pub fn of(&self, group: Group) -> Verdict {
@@ -131,57 +145,45 @@ pub struct Judgement {
 /// Judges a pass, finished or in progress.
 #[must_use]
 pub fn judge(evidence: Evidence<'_>) -> Judgement {
-    let mut findings = Vec::new();
+    let lacking = |(group, anchor)| lack_of_evidence(evidence, group, anchor);
+    let not_judged: Vec<NotJudged> = ANCHORS.into_iter().filter_map(lacking).collect();
+    let mut findings: Vec<Finding> = not_judged.iter().filter_map(undecided).collect();
     findings.extend(losses(evidence));
     findings.extend(slip(evidence));
     findings.extend(Kind::ALL.iter().filter_map(|&kind| of_kind(evidence, kind)));
-    let mut not_judged = Vec::new();
-    for (group, anchor) in ANCHORS {
-        let Some(missing) = lack_of_evidence(evidence, group, anchor) else {
-            continue;
-        };
-        if missing.share.is_some() {
-            findings.push(undecided(&missing));
-        }
-        not_judged.push(missing);
-    }
     findings.sort_by(|a, b| {
         let heavier = b.verdict.cmp(&a.verdict);
         heavier.then(b.weight.total_cmp(&a.weight))
     });
-    let word = |group: Group| {
-        let found = findings.iter().filter(|finding| finding.group == group);
-        let unmeasured = not_judged
-            .iter()
-            .any(|missing| missing.group == group && missing.share.is_none());
-        let least = if unmeasured {
-            Verdict::Undecided
-        } else {
-            Verdict::Clean
-        };
-        found
-            .map(|finding| finding.verdict)
-            .fold(least, Verdict::max)
-    };
-    let groups = Groups {
-        steadiness: word(Group::Steadiness),
-        levels: word(Group::Levels),
-        colour: word(Group::Colour),
-        continuity: word(Group::Continuity),
-        condition: word(Group::Condition),
-    };
     let heaviest = findings.iter().map(|finding| finding.verdict).max();
-    let mut reasons: Vec<String> = findings.into_iter().map(|f| f.sentence).collect();
-    if evidence.statistics.programme_fields() == 0 {
-        reasons = vec![String::from(
+    let groups = Groups::from_each(|group| {
+        let found = findings.iter().filter(|finding| finding.group == group);
+        let words = found.map(|finding| finding.verdict);
+        words.fold(without_findings(group, &not_judged), Verdict::max)
+    });
+    let reasons = if evidence.statistics.programme_fields() == 0 {
+        vec![String::from(
             "No programme was found: there is nothing to judge.",
-        )];
-    }
+        )]
+    } else {
+        findings
+            .into_iter()
+            .map(|finding| finding.sentence)
+            .collect()
+    };
     Judgement {
         verdict: heaviest.unwrap_or(Verdict::Clean),
         groups,
         not_judged,
         reasons,
+    }
+}
+
+fn without_findings(group: Group, not_judged: &[NotJudged]) -> Verdict {
+    if not_judged.iter().any(|missing| missing.group == group) {
+        Verdict::Undecided
+    } else {
+        Verdict::Clean
     }
 }
 
@@ -209,19 +211,17 @@ fn lack_of_evidence(evidence: Evidence<'_>, group: Group, anchor: &str) -> Optio
     })
 }
 
-fn undecided(missing: &NotJudged) -> Finding {
-    let name = missing.group.word();
-    let (first, rest) = name.split_at(1);
-    Finding {
+/// A group that could not be judged, unless nothing measures it at all.
+fn undecided(missing: &NotJudged) -> Option<Finding> {
+    let share = missing.share?;
+    let (first, rest) = missing.group.word().split_at(1);
+    let name = format!("{}{rest}", first.to_uppercase());
+    Some(Finding {
         group: missing.group,
         verdict: Verdict::Undecided,
-        weight: 1.0 - missing.share.unwrap_or(0.0),
-        sentence: format!(
-            "{}{rest} could not be judged: {}.",
-            first.to_uppercase(),
-            missing.why
-        ),
-    }
+        weight: 1.0 - share,
+        sentence: format!("{name} could not be judged: {}.", missing.why),
+    })
 }
 
 #[cfg(test)]

@@ -75,8 +75,8 @@ pub(super) fn of_kind(evidence: Evidence<'_>, kind: Kind) -> Option<Finding> {
         .iter()
         .find(|more| more.kind == kind);
     let severity = events.iter().map(|event| event.severity).max()?;
-    let covered = covered(evidence, &events) + unlisted.map_or(0, |more| more.fields);
-    let share = (covered as f64 / programme_length(evidence).max(1) as f64).min(1.0);
+    let covered = evidence.coverage.fields(kind) as f64;
+    let share = (covered / programme_length(evidence).max(1) as f64).min(1.0);
     let numbers = &evidence.limits.numbers;
     let verdict = match severity {
         Severity::Alarm if share * 100.0 > numbers.alarm_share_pct => Verdict::Unfit,
@@ -159,30 +159,16 @@ fn within_programme(evidence: Evidence<'_>, kind: Kind) -> impl Iterator<Item = 
         .events()
         .iter()
         .filter(move |event| event.kind == kind);
-    of_kind.filter(move |event| overlap(evidence, event) > 0)
+    of_kind.filter(move |event| overlaps_programme(evidence, event))
 }
 
-/// Programme fields that an event covers.
-fn overlap(evidence: Evidence<'_>, event: &Event) -> u64 {
+fn overlaps_programme(evidence: Evidence<'_>, event: &Event) -> bool {
     let last = last_field(evidence);
-    let (from, to) = (
-        event.start.field.0,
-        event.end.map_or(last, |end| end.field.0),
-    );
-    let spans = evidence.spans.iter().map(|span| {
+    let to = event.end.map_or(last, |end| end.field.0);
+    evidence.spans.iter().any(|span| {
         let end = span.end.map_or(last, |end| end.field.0);
-        (to.min(end) + 1).saturating_sub(from.max(span.start.field.0))
-    });
-    spans.sum()
-}
-
-/// Programme fields that events of one kind cover: counted things by their number, the rest by their extent.
-fn covered(evidence: Evidence<'_>, events: &[&Event]) -> u64 {
-    let extent = events.iter().map(|event| match (event.kind, event.worst) {
-        (Kind::Repeated | Kind::Missing | Kind::Overrun, Some(fields)) => fields as u64,
-        _ => overlap(evidence, event),
-    });
-    extent.sum()
+        event.start.field.0 <= end && to >= span.start.field.0
+    })
 }
 
 fn programme_length(evidence: Evidence<'_>) -> u64 {

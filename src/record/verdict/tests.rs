@@ -13,6 +13,7 @@ fn evidence(pass: &PlayedPass) -> Evidence<'_> {
         statistics: &pass.statistics,
         spans: pass.played.alarms.programme().spans(),
         log: &pass.log,
+        coverage: pass.played.alarms.coverage(),
         limits: &pass.limits,
         clock: clock(),
         sample_rate: Some(Hertz(13.5e6)),
@@ -93,6 +94,26 @@ fn an_alarm_on_more_than_one_percent_is_unfit_and_on_less_usable() {
     assert_eq!(long.verdict, Verdict::Unfit);
     let expected = "Wobble on 3.0 % of the programme, worst 50 ns (0.7 sample) at 00:01:23;12.";
     assert_eq!(long.reasons, [expected]);
+}
+
+#[test]
+fn an_event_that_goes_on_through_pauses_covers_its_bad_fields_only() {
+    let now_and_then =
+        |bad: u64| move |field: u64| wobbling(field, if field % 1_200 < bad { 50.0 } else { 5.0 });
+    let judgement = judged(&[(36_000, &now_and_then(9))]);
+    assert_eq!(
+        judgement.verdict,
+        Verdict::Usable,
+        "{:?}",
+        judgement.reasons
+    );
+    let judgement = judged(&[(36_000, &now_and_then(18))]);
+    assert_eq!(judgement.verdict, Verdict::Unfit);
+    assert!(
+        judgement.reasons[0].starts_with("Wobble on 1.5 %"),
+        "{:?}",
+        judgement.reasons
+    );
 }
 
 #[test]
