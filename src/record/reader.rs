@@ -31,6 +31,9 @@ use crate::units::{Hertz, Ire, Seconds};
 /// Rows fetched at once: a few hundred kilobytes.
 const PAGE_ROWS: u16 = 256;
 
+/// More than the lines of any field take, packed: a longer blob is damage, and is not read to its end.
+const MOST_PACKED_BYTES: u16 = 4096;
+
 /// Units that events carry: those of quantities, and a few that only limits have. Append only.
 const EVENT_UNITS: [&str; 13] = [
     "ns", "ms", "lines", "IRE", "%", "dB", "", "fields", "samples", "s", "codes", "µs", "MHz",
@@ -392,8 +395,11 @@ impl<const N: usize> Iterator for Lines<'_, N> {
 
     fn next(&mut self) -> Option<Self::Item> {
         let pass = self.pass;
-        let select = "SELECT field, packed FROM lines WHERE field >= ?1 AND field < ?2 ORDER BY field LIMIT ?3";
-        let turned = self.pages.turn(&pass.connection, select, |row| {
+        let select = format!(
+            "SELECT field, substr(packed, 1, {MOST_PACKED_BYTES}) FROM lines
+             WHERE field >= ?1 AND field < ?2 ORDER BY field LIMIT ?3"
+        );
+        let turned = self.pages.turn(&pass.connection, &select, |row| {
             Ok((read_field(row, 0)?, row.get(1)?))
         });
         if let Err(error) = turned {
@@ -665,9 +671,15 @@ fn head_of_row(
 
 #[cfg(test)]
 mod tests {
-    use super::super::testing::{catalogue, closed, event, head, recorded, row};
+    use proptest::prelude::*;
+    use rand::{RngExt, SeedableRng};
+    use rand_xoshiro::Xoshiro256PlusPlus;
+
+    use super::super::testing::{
+        catalogue, closed, event, head, recorded, recorded_with_lines, row,
+    };
     use super::*;
-    use crate::measures::QuantityUnit;
+    use crate::measures::{QuantityUnit, line_timing};
 
     const EVERYTHING: Range<FieldIndex> = FieldIndex(0)..FieldIndex(u64::MAX);
 
@@ -791,12 +803,15 @@ mod tests {
             "UPDATE event_rows SET start_timecode = ''",
             "UPDATE quantities SET step = -1",
             "DELETE FROM pass",
+            "DROP TABLE event_rows",
+            "DROP TABLE words",
+            "DROP TABLE readings; CREATE VIEW readings AS SELECT 1 AS field, 0 AS parity, 0 AS micros",
         ] {
             let (scratch, pass) = recorded(3, |sender| sender.event(&event(1, 0)).expect("room"));
             drop(pass);
             let path = scratch.path().join("a.pass");
             let connection = Connection::open(&path).expect("the pass");
-            connection.execute(nonsense, ()).expect(nonsense);
+            connection.execute_batch(nonsense).expect(nonsense);
             drop(connection);
             let read = Pass::open_with(&path, catalogue()).and_then(|pass| {
                 pass.events()?;
@@ -807,6 +822,112 @@ mod tests {
                 matches!(read, Err(RecordError::Damaged { .. })),
                 "{nonsense}: {read:?}"
             );
+        }
+    }
+
+    #[test]
+    fn a_lines_blob_that_is_nonsense_is_damage() {
+        let (scratch, pass) = recorded_with_lines(1, &line_timing::Reading::default());
+        drop(pass);
+        let path = scratch.path().join("a.pass");
+        for nonsense in ["x'0102'", "zeroblob(100000000)", "'text'"] {
+            let connection = Connection::open(&path).expect("the pass");
+            let change = format!("UPDATE lines SET packed = {nonsense}");
+            connection.execute(&change, ()).expect(nonsense);
+            drop(connection);
+            let pass = Pass::open_with(&path, catalogue()).expect("the pass");
+            let mut lines = pass.lines(EVERYTHING).expect("lines");
+            let first = lines.next();
+            assert!(
+                matches!(first, Some(Err(RecordError::Damaged { .. }))),
+                "{nonsense}: {first:?}"
+            );
+            assert!(lines.next().is_none());
+        }
+    }
+
+    #[test]
+    fn bytes_changed_anywhere_are_read_or_refused() {
+        let (scratch, pass) = recorded(300, |sender| sender.event(&event(1, 0)).expect("room"));
+        drop(pass);
+        let path = scratch.path().join("a.pass");
+        let whole = std::fs::read(&path).expect("the pass");
+        let mut random = Xoshiro256PlusPlus::seed_from_u64(7);
+        for _ in 0..200 {
+            let mut bytes = whole.clone();
+            for _ in 0..8 {
+                let at = random.random_range(0..bytes.len());
+                bytes[at] = random.random();
+            }
+            std::fs::write(&path, &bytes).expect("the file");
+            let rows = Pass::open_with(&path, catalogue()).and_then(|pass| {
+                pass.events()?;
+                pass.seconds(0, 0..99)?;
+                pass.rows(EVERYTHING)
+                    .try_fold(0, |rows, row| row.map(|_| rows + 1))
+            });
+            assert!(rows.is_err() || rows.is_ok_and(|rows: u32| rows < 10_000));
+        }
+    }
+
+    fn any_value(place: usize) -> BoxedStrategy<Option<Value>> {
+        let number = prop_oneof![-1e6_f64..1e6, Just(f64::MAX), Just(f64::MIN), Just(0.0)];
+        let value = match place {
+            0 | 1 => (number, prop::option::of(0.0_f64..1e4))
+                .prop_map(|(value, sigma)| Value::Number { value, sigma })
+                .boxed(),
+            2 => prop::sample::select(catalogue()[2].words)
+                .prop_map(Value::Word)
+                .boxed(),
+            _ => (0_u64..1 << 50).prop_map(Value::Count).boxed(),
+        };
+        prop::option::of(value).boxed()
+    }
+
+    /// Checks a value against what came back: within half a step, at most the largest that can be stored.
+    fn check_value(sent: Option<Value>, found: Option<Value>, step: f64) {
+        let (
+            Some(Value::Number { value, sigma }),
+            Some(Value::Number {
+                value: back,
+                sigma: back_sigma,
+            }),
+        ) = (sent, found)
+        else {
+            return assert_eq!(sent, found);
+        };
+        let most = i64::MAX as f64 * step;
+        let off = (back - value.clamp(-most, most)).abs();
+        assert!(
+            off <= step / 2.0 + 1e-9 * value.abs().min(most),
+            "{value} {back}"
+        );
+        assert_eq!(sigma.is_some(), back_sigma.is_some());
+        for (sigma, back) in sigma.iter().zip(back_sigma) {
+            assert!((back - sigma).abs() <= step / 10.0 + 1e-9, "{sigma} {back}");
+            assert!(back > 0.0 || *sigma == 0.0);
+        }
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig { failure_persistence: None, cases: 16, ..ProptestConfig::default() })]
+
+        #[test]
+        fn any_row_comes_back_within_half_a_step(rows in prop::collection::vec(
+            [any_value(0), any_value(1), any_value(2), any_value(3), any_value(4)], 1..40,
+        )) {
+            let (_scratch, pass) = recorded(0, |sender| {
+                for (field, values) in (0..).zip(&rows) {
+                    sender.field(&Row { values: *values, ..row(field) }, None).expect("room");
+                }
+            });
+            let found = all_rows(&pass);
+            prop_assert_eq!(found.len(), rows.len());
+            for (sent, found) in rows.iter().zip(&found) {
+                for ((sent, found), quantity) in sent.iter().zip(found.values).zip(catalogue()) {
+                    check_value(*sent, found, quantity.step);
+                }
+            }
         }
     }
 }

@@ -11,7 +11,7 @@ use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use rusqlite::{Connection, named_params};
+use rusqlite::{Connection, ErrorCode, named_params};
 
 use super::error::{RecordError, sqlite};
 use super::head::{PassHead, ProgrammeSpan};
@@ -371,10 +371,20 @@ impl<const N: usize> Store<N> {
     }
 
     /// Folds the log into the file and closes it; one file is left.
+    ///
+    /// While another program has the pass open the log cannot be removed: then it is left behind empty.
     pub(super) fn close(self) -> Result<(), RecordError> {
         let failed = sqlite("close", &self.path);
         self.connection.flush_prepared_statement_cache();
-        make_single(&self.connection).map_err(&failed)?;
+        if let Err(error) = make_single(&self.connection) {
+            if error.sqlite_error_code() != Some(ErrorCode::DatabaseBusy) {
+                return Err(failed(error));
+            }
+            let path = self.path.display();
+            tracing::warn!(
+                "'{path}' is complete, but open in another program: its log stays beside it"
+            );
+        }
         self.connection.close().map_err(|(_, error)| failed(error))
     }
 }
@@ -392,8 +402,12 @@ fn claim(path: &Path) -> Result<(), RecordError> {
     })
 }
 
-/// Folds the log into the file and goes without one from now on.
+/// Folds the log into the file, then goes without one from now on.
+///
+/// The second step needs the file for itself alone, and does not wait for that: who has it open may keep it for hours.
 pub(super) fn make_single(connection: &Connection) -> rusqlite::Result<()> {
+    connection.query_row("PRAGMA wal_checkpoint(TRUNCATE)", (), |_| Ok(()))?;
+    connection.busy_timeout(Duration::ZERO)?;
     connection.pragma_update_and_check(None, "journal_mode", "DELETE", |_| Ok(()))
 }
 
@@ -653,6 +667,25 @@ mod tests {
         assert_eq!(names, ["a.pass"]);
         let bytes = std::fs::read(scratch.path().join("a.pass")).expect("the file");
         assert_eq!(bytes[18..20], [1, 1], "no log is expected beside it");
+    }
+
+    #[test]
+    fn a_pass_that_is_open_elsewhere_is_complete_without_its_log() {
+        let scratch = scratch();
+        let path = scratch.path().join("a.pass");
+        let mut store = store(&scratch, "a.pass");
+        write_fields(&mut store, 0..90);
+        let watched = Pass::open_with(&path, catalogue()).expect("a pass being recorded");
+        write_fields(&mut store, 90..100);
+        store.close().expect("a closed file");
+        let rows = |pass: &Pass<5>| pass.rows(FieldIndex(0)..FieldIndex(999)).count();
+        assert_eq!(rows(&watched), 100);
+        let alone = scratch.path().join("alone.pass");
+        std::fs::copy(&path, &alone).expect("a copy of the file alone");
+        assert_eq!(
+            rows(&Pass::open_with(&alone, catalogue()).expect("the copy")),
+            100
+        );
     }
 
     #[test]

@@ -661,6 +661,24 @@ mod tests {
     }
 
     #[test]
+    fn buffers_of_lines_go_round() {
+        let scratch = tempfile::tempdir().expect("a temporary directory");
+        let path = scratch.path().join("a.pass");
+        let made = create_with(&path, &head(true), &catalogue(), WhenFull::Drop, QUEUE);
+        let (mut sender, mut writer) = made.expect("a new pass");
+        let timing = line_timing::Reading::default();
+        for field in 0..10 * QUEUE as u64 {
+            sender.field(&row(field), Some(&timing)).expect("a writer");
+            round(&mut writer).expect("a commit");
+            assert_eq!(
+                sender.buffers.len(),
+                1,
+                "one buffer is enough for one field at a time"
+            );
+        }
+    }
+
+    #[test]
     fn a_writer_that_is_gone_is_an_error() {
         let Bench {
             mut sender,
