@@ -7,6 +7,7 @@ use std::process::{Command, Stdio};
 use rusqlite::Connection;
 
 use super::head::PassHead;
+use super::open::upgrade;
 use super::reader::Pass;
 use super::row::Row;
 use super::schema::APPLICATION_ID;
@@ -206,6 +207,11 @@ fn a_killed_recorder_leaves_every_field_it_said_was_stored() {
         .and_then(|pass| pass.pragma_query_value(None, "integrity_check", |row| row.get(0)))
         .expect("a check");
     assert_eq!(sound, "ok");
+    upgrade(&path).expect("a pass in one file");
+    let left: Vec<_> = std::fs::read_dir(scratch.path())
+        .expect("the directory")
+        .collect();
+    assert_eq!(left.len(), 1, "{left:?}");
 }
 
 /// As many quantities as there will be when everything is measured, with sigmas for all but a few.

@@ -57,6 +57,11 @@ pub enum ExportError {
     /// The pass could not be read.
     #[error(transparent)]
     Pass(#[from] RecordError),
+    /// The table would replace the pass it comes from.
+    #[error(
+        "cannot write the export to '{0}': that is the pass itself; give the export a name of its own"
+    )]
+    OntoPass(PathBuf),
     /// The table could not be written.
     #[error("cannot write the export to {to}")]
     Write {
@@ -83,9 +88,18 @@ pub fn export<const N: usize>(
             until_reader_stops(write(pass, what, format, out))
                 .map_err(|failure| failure.to("standard output"))
         }
+        Destination::File(path) if same_file(path, pass.path()) => {
+            Err(ExportError::OntoPass(path.clone()))
+        }
         Destination::File(path) => write_file(path, |out| write(pass, what, format, out))
             .map_err(|failure| failure.to(&format!("'{}'", path.display()))),
     }
+}
+
+/// Whether two paths lead to one file that exists.
+fn same_file(a: &Path, b: &Path) -> bool {
+    let real = |path| fs::canonicalize(path).ok();
+    real(a).is_some_and(|a| real(b) == Some(a))
 }
 
 /// What went wrong, before it is known where the table was going.
@@ -345,6 +359,15 @@ mod tests {
             .expect("the directory")
             .collect();
         assert_eq!(left.len(), 2, "the pass and the export: {left:?}");
+    }
+
+    #[test]
+    fn a_pass_is_not_replaced_by_its_export() {
+        let (scratch, pass) = recorded(3, |_| ());
+        let path = scratch.path().join(".").join("a.pass");
+        let onto = export(&pass, What::Events, Format::Csv, &Destination::File(path));
+        assert!(matches!(onto, Err(ExportError::OntoPass(_))), "{onto:?}");
+        assert!(Pass::<5>::open_with(pass.path(), crate::record::testing::catalogue()).is_ok());
     }
 
     #[test]
