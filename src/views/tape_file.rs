@@ -218,3 +218,112 @@ impl Drop for Beside {
         let _ = fs::remove_file(&self.beside);
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use std::process::Command;
+
+    use super::*;
+    use crate::sources::StandardWish;
+    use crate::standard::Standard;
+
+    fn wishes(standard: Standard) -> Wishes {
+        Wishes {
+            standard: Some(StandardWish::Lines(standard)),
+            ..Wishes::default()
+        }
+    }
+
+    #[test]
+    fn a_file_comes_with_the_truth_of_every_field() {
+        let folder = tempfile::tempdir().expect("there is room for a folder");
+        let out = folder.path().join("edges.y4m");
+        let mut last = (0, 0);
+        let rendered = render(
+            "edges",
+            &wishes(Standard::Lines625),
+            Some(0.2),
+            &out,
+            &mut |done, total| last = (done, total),
+        )
+        .expect("it can be written");
+        assert_eq!((rendered.frames, last), (5, (5, 5)));
+        let truth =
+            fs::read_to_string(folder.path().join("edges.truth.jsonl")).expect("it is there");
+        let lines: Vec<serde_json::Value> = truth
+            .lines()
+            .map(|line| serde_json::from_str(line).expect("each line is an object"))
+            .collect();
+        assert_eq!(lines.len(), 11);
+        assert_eq!(lines[0]["scene"], "edges");
+        assert_eq!(lines[0]["standard"], "625");
+        assert_eq!(lines[4]["field"], 3);
+        assert_eq!(lines[4]["parity"], "bottom");
+        assert_eq!(lines[4]["lines"].as_array().map(Vec::len), Some(288));
+        assert!(lines[4]["levels"]["noise_luma_db"].is_number());
+        let names = fs::read_dir(folder.path())
+            .expect("it can be listed")
+            .count();
+        assert_eq!(names, 2, "nothing is left beside the two files");
+    }
+
+    #[test]
+    fn a_failure_leaves_no_file() {
+        let folder = tempfile::tempdir().expect("there is room for a folder");
+        let out = folder.path().join("x.y4m");
+        let none = render(
+            "no-such-scene",
+            &Wishes::default(),
+            None,
+            &out,
+            &mut |_, _| (),
+        );
+        assert!(matches!(none, Err(RenderError::Source(_))));
+        let none = render("edges", &Wishes::default(), Some(0.0), &out, &mut |_, _| ());
+        assert!(matches!(none, Err(RenderError::NoLength(_))));
+        let none = render(
+            "edges",
+            &Wishes::default(),
+            Some(0.1),
+            folder.path(),
+            &mut |_, _| (),
+        );
+        assert!(matches!(none, Err(RenderError::File { .. })));
+        assert_eq!(
+            fs::read_dir(folder.path())
+                .expect("it can be listed")
+                .count(),
+            0
+        );
+    }
+
+    #[test]
+    fn ffprobe_reads_size_rate_and_field_order() {
+        if Command::new("ffprobe").arg("-version").output().is_err() {
+            // Nothing to ask: the header's own tests still stand.
+            return;
+        }
+        let folder = tempfile::tempdir().expect("there is room for a folder");
+        for (standard, expected) in [
+            (Standard::Lines525, "720,480,10:11,yuv422p,tt,30000/1001,3"),
+            (Standard::Lines625, "720,576,59:54,yuv422p,tt,25/1,3"),
+        ] {
+            let out = folder.path().join("probe.y4m");
+            render("edges", &wishes(standard), Some(0.11), &out, &mut |_, _| ())
+                .expect("it can be written");
+            let probed = Command::new("ffprobe")
+                .args(["-v", "error", "-count_frames", "-of", "csv=p=0", "-show_entries"])
+                .arg("stream=width,height,sample_aspect_ratio,pix_fmt,field_order,r_frame_rate,nb_read_frames")
+                .arg(&out)
+                .output()
+                .expect("it ran a moment ago");
+            let said = String::from_utf8_lossy(&probed.stdout);
+            assert_eq!(said.trim(), expected);
+            assert!(
+                probed.stderr.is_empty(),
+                "{}",
+                String::from_utf8_lossy(&probed.stderr)
+            );
+        }
+    }
+}

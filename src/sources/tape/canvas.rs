@@ -106,7 +106,8 @@ impl Sketch {
         let first = (left * 2.0).floor() as i32;
         for row in rows {
             for column in first..first + (width * 2.0) as i32 {
-                let wrapped = column.rem_euclid(COLUMNS as i32) as usize;
+                // COLUMNS is a power of two: this wraps negative columns too.
+                let wrapped = column as usize % COLUMNS;
                 let pixel = &mut self.pixels[row * COLUMNS + wrapped];
                 if let Some(new) = colour(column as f32 / 2.0, row as f32, *pixel) {
                     *pixel = new;
@@ -265,7 +266,7 @@ fn parts(at: i32) -> (i32, i32) {
 
 /// Between two stored values, by 256ths.
 fn between(a: i32, b: i32, share: i32) -> i32 {
-    a + ((b - a) * share >> 8)
+    a + (((b - a) * share) >> 8)
 }
 
 impl Canvas {
@@ -276,7 +277,7 @@ impl Canvas {
         let mut x = fixed((path.x * 2.0).rem_euclid(COLUMNS as f64));
         let mut y = fixed(path.y);
         let (step_x, step_y) = (fixed(path.step_x * 2.0), fixed(path.step_y));
-        let last = (ROWS as i32 - 1) << FRACTION;
+        let last = fixed(ROWS as f64 - 1.0);
         for sample in out {
             // One row short of the end, so that a row below exists; its share reaches 255/256.
             let (row, down) = parts(y.clamp(0, last - 1));
@@ -300,7 +301,7 @@ impl Canvas {
         let mut x = fixed((path.x / 2.0).rem_euclid(CHROMA_COLUMNS as f64));
         let mut y = fixed(path.y / 2.0);
         let (step_x, step_y) = (fixed(path.step_x / 2.0), fixed(path.step_y / 2.0));
-        let last = (CHROMA_ROWS as i32 - 1) << FRACTION;
+        let last = fixed(CHROMA_ROWS as f64 - 1.0);
         for (cb, cr) in cb.iter_mut().zip(cr) {
             let (row, down) = parts(y.clamp(0, last - 1));
             let (column, across) = parts(x);

@@ -417,6 +417,18 @@ static CATALOGUE: &[Scene] = &[
         }],
     ),
     scene(
+        "edges",
+        "a light wall under white jitter of 37 ns rms at 40 dB: picture edges with nothing beside them",
+        &[Segment {
+            timing: Timing::Injected(WHITE_JITTER),
+            noise: Noise {
+                luma: Decibels(40.0),
+                chroma: Decibels(40.0),
+            },
+            ..still(12.0, Picture::Wall)
+        }],
+    ),
+    scene(
         "jitter",
         "white line jitter of 37 ns (half a sample) rms",
         &[

@@ -108,6 +108,10 @@ impl Displacement {
     }
 }
 
+#[expect(
+    clippy::inline_always,
+    reason = "only inlined is it compiled for the wider target"
+)]
 #[inline(always)]
 fn convolve<const TAPS: usize, const N: usize>(
     source: &[f32],
@@ -127,6 +131,10 @@ fn convolve<const TAPS: usize, const N: usize>(
     *out = sums;
 }
 
+#[expect(
+    clippy::inline_always,
+    reason = "only inlined is it compiled for the wider target"
+)]
 #[inline(always)]
 fn luma_blocks<const N: usize>(
     kernel: &Kernel<LUMA_TAPS>,
@@ -216,8 +224,8 @@ mod tests {
         for middle in [-20.0, -0.37, 0.0, 0.25, 0.5, 3.77] {
             let moved = Displacement { middle, slope: 0.0 };
             let (worst, _) = sine_through(moved, 1.0 / 13.5);
-            // A shift error of 1/1024 sample of this sine, and the window's ripple.
-            assert!(worst < 0.004, "{middle}: {worst}");
+            // A shift error of 1/1024 sample of this sine, and the window's ripple of 0.4 %.
+            assert!(worst < 0.005, "{middle}: {worst}");
         }
     }
 
@@ -251,9 +259,10 @@ mod tests {
         let mut out = [0.0; CHROMA_WIDTH];
         resample_chroma(&kernel, &source, moved, &mut out);
         for (x, &sample) in out.iter().enumerate() {
+            // Twelve taps already droop by 0.8 % here; a shift by one output sample would be 0.05.
             let expected = libm::sin(2.0 * PI * cycles * (2.0 * x as f64 - 5.3));
             assert!(
-                (f64::from(sample) - expected).abs() < 0.004,
+                (f64::from(sample) - expected).abs() < 0.012,
                 "{x}: {sample}"
             );
         }

@@ -88,7 +88,9 @@ impl NoiseBank {
         let white: Vec<f64> = (0..BANK).map(|_| dice.normal()).collect();
         let mut noise = filtered(&white, response);
         let scale = 1.0 / rms_of(&noise);
-        noise.iter_mut().for_each(|x| *x *= scale);
+        for x in &mut noise {
+            *x *= scale;
+        }
         if let Some((rate, band)) = softened {
             noise = filtered(
                 &noise,

@@ -31,6 +31,8 @@ pub enum Picture {
     Fog,
     /// A chart of stripes, squares and wedges.
     Chart,
+    /// A light wall, the same everywhere.
+    Wall,
 }
 
 impl Picture {
@@ -47,6 +49,7 @@ impl Picture {
             Self::Night => night(grain, &mut dice),
             Self::Fog => fog(grain, &mut dice),
             Self::Chart => chart(grain),
+            Self::Wall => Sketch::new(|_, _| Colour::rgb(0.83, 0.8, 0.74)),
         }
         .finish()
     }
@@ -428,8 +431,11 @@ fn notice(grain: &Grain, dice: &mut Dice) -> Sketch {
         let mut x = 8.0;
         while x < WIDTH - 40.0 {
             let word = words[dice.below(words.len())];
-            sketch.text((x, y), dot, word, ink);
-            x += (word.len() as f32 + 2.0) * 6.0 * dot;
+            let end = x + (word.len() as f32 + 2.0) * 6.0 * dot;
+            if end < WIDTH {
+                sketch.text((x, y), dot, word, ink);
+            }
+            x = end;
         }
         y += 7.0 * dot + 9.0;
         line += 1;

@@ -224,7 +224,9 @@ impl TimeBase {
                 let before = field as f64 * self.raster.lines() as f64 / 2.0;
                 add(rows, |row| per_line * (before + row as f64));
                 let shear = samples(per_line) / self.raster.line_samples() as f64;
-                rows.iter_mut().for_each(|row| row.slope += shear);
+                for row in rows {
+                    row.slope += shear;
+                }
             }
         }
     }
