@@ -33,8 +33,10 @@ use stream::{Filled, Stream};
 
 mod enumerate;
 mod failure;
+mod input;
 mod layout;
 mod node;
+mod picture;
 mod progress;
 mod setup;
 mod signal;
