@@ -3,6 +3,7 @@
 //! Does not know: buffers and frames.
 
 use std::path::Path;
+use std::time::Duration;
 
 use v4l::v4l_sys::{
     V4L2_BUF_FLAG_TIMESTAMP_COPY, V4L2_BUF_FLAG_TIMESTAMP_MASK, V4L2_BUF_FLAG_TIMESTAMP_MONOTONIC,
@@ -27,8 +28,8 @@ pub(super) struct Setup {
     pub(super) layout: FieldLayout,
     /// Rows of one buffer.
     pub(super) buffer_rows: usize,
-    /// Whether lost frames are numbered too.
-    pub(super) numbers_complete: bool,
+    /// From a field to the next, as the standard or else the device has it.
+    pub(super) field_period: Option<Duration>,
     /// Whether the device looks at its signal.
     pub(super) detects: bool,
     /// The input to watch.
@@ -71,17 +72,27 @@ impl Setup {
             .into_iter()
             .map(|control| (control.name, control.value))
             .collect();
+        let field_period = field_period(&node, in_force);
         Ok(Self {
             node,
             format,
             layout,
             buffer_rows,
-            numbers_complete: in_force.bits.is_some(),
+            field_period,
             detects: in_force.detects,
             input: input.map(|it| it.index),
             description,
         })
     }
+}
+
+/// A device without standards sets its own pace: two fields are what it calls a frame.
+fn field_period(node: &Node, in_force: InForce) -> Option<Duration> {
+    let by_standard = in_force
+        .bits
+        .and(in_force.lines)
+        .map(|it| Duration::from_secs_f64(it.field_period().0));
+    by_standard.or_else(|| node.frame_period().map(|frame| frame / 2))
 }
 
 fn describe(node: &Node, capability: &v4l2_capability) -> SourceDescription {

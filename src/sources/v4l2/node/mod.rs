@@ -16,6 +16,7 @@ use std::marker::PhantomData;
 use std::os::fd::{AsFd, AsRawFd, BorrowedFd};
 use std::os::unix::fs::{FileTypeExt, OpenOptionsExt};
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 use rustix::fs::OFlags;
 use rustix::io::Errno;
@@ -23,7 +24,7 @@ use v4l::v4l_sys::{
     v4l2_buf_type_V4L2_BUF_TYPE_VIDEO_CAPTURE, v4l2_buffer, v4l2_capability, v4l2_fmtdesc,
     v4l2_format, v4l2_frmsizeenum, v4l2_frmsizetypes_V4L2_FRMSIZE_TYPE_DISCRETE, v4l2_input,
     v4l2_memory_V4L2_MEMORY_MMAP, v4l2_pix_format, v4l2_query_ext_ctrl, v4l2_querymenu,
-    v4l2_requestbuffers, v4l2_standard,
+    v4l2_requestbuffers, v4l2_standard, v4l2_streamparm,
 };
 use v4l::v4l2::vidioc::{self, _IOC_TYPE as RequestNumber};
 
@@ -85,7 +86,8 @@ arguments!(
     v4l2_query_ext_ctrl,
     v4l2_querymenu,
     v4l2_requestbuffers,
-    v4l2_standard
+    v4l2_standard,
+    v4l2_streamparm
 );
 
 const QUERY_CAPABILITY: Request<v4l2_capability> = Request::new(vidioc::VIDIOC_QUERYCAP);
@@ -100,6 +102,7 @@ const ENUMERATE_FORMAT: Request<v4l2_fmtdesc> = Request::new(vidioc::VIDIOC_ENUM
 const ENUMERATE_SIZE: Request<v4l2_frmsizeenum> = Request::new(vidioc::VIDIOC_ENUM_FRAMESIZES);
 const GET_FORMAT: Request<v4l2_format> = Request::new(vidioc::VIDIOC_G_FMT);
 const SET_FORMAT: Request<v4l2_format> = Request::new(vidioc::VIDIOC_S_FMT);
+const GET_PARAMETERS: Request<v4l2_streamparm> = Request::new(vidioc::VIDIOC_G_PARM);
 const QUERY_CONTROL: Request<v4l2_query_ext_ctrl> = Request::new(vidioc::VIDIOC_QUERY_EXT_CTRL);
 const QUERY_MENU: Request<v4l2_querymenu> = Request::new(vidioc::VIDIOC_QUERYMENU);
 const REQUEST_BUFFERS: Request<v4l2_requestbuffers> = Request::new(vidioc::VIDIOC_REQBUFS);
@@ -242,6 +245,17 @@ impl Node {
         format.fmt.pix = wanted;
         self.call(&SET_FORMAT, &mut format)?;
         Ok(pix(&format))
+    }
+
+    /// From a frame to the next, where the driver says.
+    pub(super) fn frame_period(&self) -> Option<Duration> {
+        let mut parameters: v4l2_streamparm = blank();
+        parameters.type_ = CAPTURE;
+        self.call(&GET_PARAMETERS, &mut parameters).ok()?;
+        // SAFETY: numbers only, valid whatever their bytes; the capture type chose this member.
+        let period = unsafe { parameters.parm.capture.timeperframe };
+        let known = period.numerator > 0 && period.denominator > 0;
+        known.then(|| Duration::from_secs(period.numerator.into()) / period.denominator)
     }
 
     /// Asks for mapped buffers; how many there are.
