@@ -48,10 +48,7 @@ fn device(device: &DeviceListing) -> String {
     let sections = [
         section("inputs", &inputs(&device.inputs)),
         section("standards", &wrapped(&device.standards)),
-        section(
-            "formats",
-            &device.formats.iter().flat_map(format).collect::<Vec<_>>(),
-        ),
+        section("formats", &formats(&device.formats)),
         section(
             "controls",
             &device
@@ -98,22 +95,21 @@ fn state_words(state: InputState) -> &'static str {
     }
 }
 
-fn format(format: &FormatListing) -> Vec<String> {
-    let cannot = if format.readable {
-        ""
-    } else {
-        "  (cannot be measured)"
-    };
-    let head = format!("{}  {}{cannot}", format.code, format.name);
-    let sizes: Vec<_> = format.sizes.iter().copied().map(size).collect();
-    let sizes = if format.readable {
-        wrapped(&sizes)
-    } else {
-        Vec::new()
-    };
-    std::iter::once(head)
-        .chain(sizes.into_iter().map(|line| format!("  {line}")))
-        .collect()
+/// Each readable format with its sizes, then the codes of all others.
+fn formats(formats: &[FormatListing]) -> Vec<String> {
+    let (readable, others): (Vec<_>, Vec<_>) = formats.iter().partition(|it| it.readable);
+    let mut lines = Vec::new();
+    for format in readable {
+        lines.push(format!("{}  {}", format.code, format.name));
+        let sizes: Vec<_> = format.sizes.iter().copied().map(size).collect();
+        lines.extend(wrapped(&sizes).into_iter().map(|line| format!("  {line}")));
+    }
+    if !others.is_empty() {
+        let codes: Vec<_> = others.iter().map(|it| it.code.clone()).collect();
+        lines.push("not to be measured in:".to_owned());
+        lines.extend(wrapped(&codes).into_iter().map(|line| format!("  {line}")));
+    }
+    lines
 }
 
 fn size(size: FrameSize) -> String {
@@ -241,7 +237,8 @@ mod tests {
                      PAL-DK, PAL-M, PAL-N, PAL-Nc, PAL-60, SECAM
           formats    UYVY  UYVY 4:2:2
                        720x480, 48x32 to 720x576
-                     MJPG  Motion-JPEG  (cannot be measured)
+                     not to be measured in:
+                       MJPG
           controls   Brightness  120  (0 to 255, usually 128)
                      Hue, Auto   on
 

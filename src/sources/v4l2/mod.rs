@@ -18,14 +18,15 @@ use v4l::v4l_sys::{
 };
 
 use crate::sources::{
-    FieldOrder, Frame, FramePool, Gap, InputState, POOL_FRAMES, PictureFormat, RowLayout, Source,
-    SourceDescription, SourceError, SourceErrorKind, Wishes,
+    FieldOrder, Frame, FrameBuffer, FramePool, Gap, InputState, POOL_FRAMES, PictureFormat,
+    RowLayout, Source, SourceDescription, SourceError, SourceErrorKind, Wishes,
 };
 use crate::standard::Parity;
 
 pub use enumerate::{enumerate, first_device};
 
 use layout::FieldLayout;
+use outbox::Outbox;
 use progress::{Holds, Mark, Progress};
 use setup::Setup;
 use signal::SignalReader;
@@ -33,8 +34,11 @@ use stream::{Filled, Stream};
 
 mod enumerate;
 mod failure;
+mod input;
 mod layout;
 mod node;
+mod outbox;
+mod picture;
 mod progress;
 mod setup;
 mod signal;
@@ -62,7 +66,7 @@ pub struct V4l2Source {
     stream: Stream,
     pool: FramePool,
     progress: Progress,
-    pending: Gap,
+    outbox: Outbox,
     first_stamp: Option<Duration>,
     sequence: Option<u32>,
     input: InputWatch,
@@ -80,7 +84,7 @@ impl V4l2Source {
             format,
             layout,
             buffer_rows,
-            numbers_complete,
+            field_period,
             detects,
             input,
             mut description,
@@ -98,16 +102,12 @@ impl V4l2Source {
         Ok(Self {
             description,
             pool: FramePool::new(POOL_FRAMES, bytes),
-            progress: Progress::new(
-                order.map_or(Parity::Top, FieldOrder::first),
-                numbers_complete,
-                format.standard,
-            ),
+            progress: Progress::new(order.map_or(Parity::Top, FieldOrder::first), field_period),
+            outbox: Outbox::new(),
             format: Arc::new(format),
             layout,
             buffer_rows,
             stream,
-            pending: Gap::default(),
             first_stamp: None,
             sequence: None,
             input: InputWatch::new(input, detects),
@@ -120,59 +120,66 @@ impl V4l2Source {
         self.sequence
     }
 
-    /// A frame of a filled buffer, which goes back to the driver; `None` when it is to be left out.
-    fn accept(&mut self, filled: Filled, arrived: Instant) -> Result<Option<Frame>, Errno> {
-        let buffer = filled.buffer;
-        let rows = rows_of(&buffer, self.layout);
-        let needed = self.format.buffer_bytes(self.buffer_rows);
+    /// Waits for a buffer and makes a frame of it.
+    fn read(&mut self, deadline: Instant) -> Result<(), SourceError> {
+        let came = self
+            .stream
+            .wait(deadline)
+            .map_err(|number| self.failed(number))?;
+        let now = Instant::now();
+        self.input.look(&self.stream, now);
+        if !came {
+            return Err(self.silent());
+        }
+        let taken = self.stream.take().map_err(|number| self.failed(number))?;
+        let Some(filled) = taken else { return Ok(()) };
+        self.accept(&filled, now);
+        self.stream
+            .give_back(filled)
+            .map_err(|number| self.failed(number))
+    }
+
+    /// Makes a frame of a filled buffer, unless it is empty or there is no room.
+    fn accept(&mut self, filled: &Filled, arrived: Instant) {
+        let buffer = &filled.buffer;
         // An empty buffer shows nothing: its number makes it a loss before the next.
         if buffer.bytesused == 0 {
-            self.stream.give_back(filled)?;
-            return Ok(None);
+            return;
         }
-        let stamp = stamp(&buffer);
-        let holds = match rows {
-            RowLayout::Single(parity) => Holds::Field(parity),
-            RowLayout::Woven | RowLayout::Sequential(_) => Holds::Frame,
+        let rows = rows_of(buffer, self.layout);
+        let mark = mark(buffer, rows);
+        let found = self.progress.find(mark);
+        let Some(data) = self.copy(filled) else {
+            self.outbox.leave_out(found, mark.holds.fields());
+            return;
         };
-        let mark = Mark {
-            sequence: buffer.sequence,
-            holds,
-            stamp,
-        };
-        let gap = self.pending.and(self.progress.gap_before(mark));
-        let data = self.pool.vacant().map(|mut vacant| {
-            vacant.bytes_mut()[..needed].copy_from_slice(&self.stream.bytes(&filled)[..needed]);
-            vacant.fill()
-        });
-        self.stream.give_back(filled)?;
-        let Some(data) = data else {
-            self.pending = gap.and(Gap {
-                lost_by_us: holds.fields(),
-                ..Gap::default()
-            });
-            return Ok(None);
-        };
-        self.pending = Gap::default();
         self.sequence = Some(buffer.sequence);
-        self.first_stamp = self.first_stamp.or(stamp);
-        Ok(Some(Frame {
+        self.first_stamp = self.first_stamp.or(mark.stamp);
+        let since_first = mark.stamp.zip(self.first_stamp);
+        let needed = self.format.buffer_bytes(self.buffer_rows);
+        let frame = Frame {
             format: Arc::clone(&self.format),
             rows,
             data,
-            gap,
-            device_time: stamp
-                .zip(self.first_stamp)
-                .and_then(|(now, first)| now.checked_sub(first)),
+            gap: Gap::default(),
+            device_time: since_first.and_then(|(now, first)| now.checked_sub(first)),
             arrived,
             damaged: buffer.flags & V4L2_BUF_FLAG_ERROR != 0
                 || (buffer.bytesused as usize) < needed,
             input: self.input.state,
-        }))
+        };
+        self.outbox.put(frame, found);
+    }
+
+    fn copy(&mut self, filled: &Filled) -> Option<FrameBuffer> {
+        let needed = self.format.buffer_bytes(self.buffer_rows);
+        let mut vacant = self.pool.vacant()?;
+        vacant.bytes_mut()[..needed].copy_from_slice(&self.stream.bytes(filled)[..needed]);
+        Some(vacant.fill())
     }
 
     fn silent(&self) -> SourceError {
-        let starved = self.pending.lost_by_us > 0;
+        let starved = self.outbox.is_starved();
         let why = match (starved, self.input.state) {
             (true, _) => "frames come, but all buffers are still held by the analysis",
             (false, InputState::NoSignal) => "the device reports no signal",
@@ -205,24 +212,17 @@ impl Source for V4l2Source {
 
     fn next_frame(&mut self) -> Result<Option<Frame>, SourceError> {
         let deadline = Instant::now() + SILENCE;
-        while self
-            .stream
-            .wait(deadline)
-            .map_err(|number| self.failed(number))?
-        {
-            let taken = self.stream.take().map_err(|number| self.failed(number))?;
-            let arrived = Instant::now();
-            self.input.look(&self.stream, arrived);
-            let Some(filled) = taken else { continue };
-            let frame = self
-                .accept(filled, arrived)
-                .map_err(|number| self.failed(number))?;
-            if frame.is_some() {
-                return Ok(frame);
+        loop {
+            if let Some(frame) = self.outbox.take() {
+                return Ok(Some(frame));
+            }
+            if let Err(error) = self.read(deadline) {
+                // Nothing more settles a doubt. The frame goes first; what is wrong shows again when asked again.
+                let gap = self.progress.settle_now();
+                self.outbox.settle(gap);
+                return self.outbox.take().map(Some).ok_or(error);
             }
         }
-        self.input.look(&self.stream, Instant::now());
-        Err(self.silent())
     }
 }
 
@@ -267,6 +267,18 @@ fn rows_of(buffer: &v4l2_buffer, layout: FieldLayout) -> RowLayout {
             _ => RowLayout::Single(Parity::Top),
         }
     })
+}
+
+/// Where a buffer stands by the driver's own words.
+fn mark(buffer: &v4l2_buffer, rows: RowLayout) -> Mark {
+    Mark {
+        sequence: buffer.sequence,
+        holds: match rows {
+            RowLayout::Single(parity) => Holds::Field(parity),
+            RowLayout::Woven | RowLayout::Sequential(_) => Holds::Frame,
+        },
+        stamp: stamp(buffer),
+    }
 }
 
 /// The buffer's time, if it was taken from a clock that only runs forward.

@@ -1,16 +1,19 @@
 //! Which fields are missing before a buffer, from its number, its parity and its time.
 //!
-//! The driver's number counts *frames*, from 0, lost ones included, and starts again after 2^32 (kernel documentation
-//! of `v4l2_buffer.sequence`). Where each buffer holds one field, both fields of a frame share a number: a lost single
-//! field shows only in parity and time. Devices that list no video standard may number only what reached the computer;
-//! there, and where a number runs backwards, the device's clock is asked instead.
+//! The driver's number counts *frames*, lost ones included, and starts again after 2^32 (kernel documentation of
+//! `v4l2_buffer.sequence`). Where each buffer holds one field, both fields of a frame share a number: a lost single
+//! field shows only in parity and time.
+//!
+//! Some drivers number only what they delivered, and a lost frame shows in the clock alone. Until a driver has left a
+//! number out, a buffer that comes late is therefore in doubt, and the next one settles it: after a mere delay it comes
+//! early, after a loss it does not. Where numbers run backwards the clock is asked at once.
 //!
 //! Does not know: how a buffer came here.
 
 use std::time::Duration;
 
 use crate::sources::Gap;
-use crate::standard::{Parity, Standard};
+use crate::standard::Parity;
 
 /// What a buffer holds.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -42,49 +45,99 @@ pub(super) struct Mark {
     pub(super) stamp: Option<Duration>,
 }
 
+/// How much later than its number says a buffer comes, in fields, before a loss is thought of: three quarters of a
+/// frame. Stamps are taken in interrupts, late by a few milliseconds at most.
+const DOUBT_FIELDS: f64 = 1.5;
+
+/// What is known when a buffer has come.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(super) struct Found {
+    /// Missing right before this buffer.
+    pub(super) gap: Gap,
+    /// Whether more may be missing before it; the next buffer settles that.
+    pub(super) in_doubt: bool,
+    /// What is missing before the *last* buffer after all, if that was in doubt.
+    pub(super) settled: Option<Gap>,
+}
+
 /// Counts missing fields from one buffer to the next.
 #[derive(Clone, Debug)]
 pub(super) struct Progress {
     older: Parity,
-    numbers_complete: bool,
-    period: Option<Duration>,
+    field_period: Option<Duration>,
+    numbers_count_losses: bool,
     last: Option<Mark>,
+    /// The mark before the one in doubt.
+    before_doubt: Option<Mark>,
 }
 
 impl Progress {
-    /// `older` is the field that comes first within a frame; `numbers_complete` says whether lost frames are numbered
-    /// too.
-    pub(super) fn new(older: Parity, numbers_complete: bool, standard: Option<Standard>) -> Self {
+    /// `older` is the field that comes first within a frame; without a field period the clock says nothing.
+    pub(super) fn new(older: Parity, field_period: Option<Duration>) -> Self {
         Self {
             older,
-            numbers_complete,
-            period: standard.map(|it| Duration::from_secs_f64(it.field_period().0)),
+            field_period,
+            numbers_count_losses: false,
             last: None,
+            before_doubt: None,
         }
     }
 
     /// What is missing between the last buffer and this one; nothing before the first.
-    pub(super) fn gap_before(&mut self, mark: Mark) -> Gap {
+    pub(super) fn find(&mut self, mark: Mark) -> Found {
         let Some(last) = self.last.replace(mark) else {
-            return Gap::default();
+            return Found::default();
         };
-        let numbered = self.numbered_gap(last, mark);
-        match numbered {
-            Some(fields) if fields > 0 || self.numbers_complete => Gap {
+        let before_doubt = self.before_doubt.take();
+        let settled = before_doubt.map(|before| self.settle(before, mark));
+        let Some(fields) = self
+            .distance(last, mark)
+            .and_then(|it| it.checked_sub(last.holds.fields()))
+        else {
+            return Found {
+                gap: self.timed_gap(last, mark),
+                in_doubt: false,
+                settled,
+            };
+        };
+        self.numbers_count_losses |= mark.sequence.wrapping_sub(last.sequence) > 1;
+        let in_doubt = !self.numbers_count_losses && self.delay(last, mark) > Some(DOUBT_FIELDS);
+        self.before_doubt = in_doubt.then_some(last);
+        Found {
+            gap: Gap {
                 lost_by_source: fields,
                 ..Gap::default()
             },
-            _ => self.timed_gap(last, mark),
+            in_doubt,
+            settled,
         }
     }
 
-    /// Missing fields by the numbers; `None` when they run backwards.
-    fn numbered_gap(&self, last: Mark, mark: Mark) -> Option<u64> {
-        // As a signed distance: across the wrap it stays small, after a restart it is negative.
+    /// Settles a doubt when no further buffer comes: the delay was a loss.
+    pub(super) fn settle_now(&mut self) -> Gap {
+        let doubted = self.before_doubt.take().zip(self.last);
+        doubted.map_or(Gap::default(), |(before, last)| self.settle(before, last))
+    }
+
+    /// What is missing beyond the numbers between two marks. An even number of fields, or parity would have shown it.
+    fn settle(&self, before: Mark, mark: Mark) -> Gap {
+        let frames = self
+            .delay(before, mark)
+            .map_or(0.0, |fields| (fields / 2.0).round());
+        timed(2 * frames.max(0.0) as u64)
+    }
+
+    /// How many fields later than the numbers say a mark comes, by the clock.
+    fn delay(&self, last: Mark, mark: Mark) -> Option<f64> {
+        let by_number = self.distance(last, mark)? as f64;
+        Some(self.elapsed_fields(last, mark)? - by_number)
+    }
+
+    /// Fields from the beginning of one buffer to that of another by number and parity; `None` if it runs backwards.
+    fn distance(&self, last: Mark, mark: Mark) -> Option<u64> {
+        // As a signed number: across the wrap it stays small, after a restart it is negative.
         let frames = i64::from(mark.sequence.wrapping_sub(last.sequence).cast_signed());
-        let end_of_last = self.offset(last.holds) + last.holds.fields().cast_signed();
-        let distance = 2 * frames + self.offset(mark.holds) - end_of_last;
-        u64::try_from(distance).ok()
+        u64::try_from(2 * frames + self.offset(mark.holds) - self.offset(last.holds)).ok()
     }
 
     /// The field's place within its frame.
@@ -95,25 +148,29 @@ impl Progress {
         }
     }
 
-    /// Missing fields by the clock, rounded to the nearest number that parity allows.
+    /// Missing fields by the clock alone, rounded to the nearest number that parity allows.
     fn timed_gap(&self, last: Mark, mark: Mark) -> Gap {
-        let elapsed = mark
-            .stamp
-            .zip(last.stamp)
-            .and_then(|(to, from)| to.checked_sub(from));
-        let (Some(elapsed), Some(period)) = (elapsed, self.period) else {
+        let Some(elapsed) = self.elapsed_fields(last, mark) else {
             return Gap::default();
         };
-        // From start to start: what the last buffer held, and what is missing. Same parity: an even number of fields.
+        // From beginning to beginning: even for the same parity, odd for the other.
         let odd = u64::from(last.holds != mark.holds);
-        let fields = elapsed.as_secs_f64() / period.as_secs_f64();
-        let distance = 2 * ((fields - odd as f64) / 2.0).round() as u64 + odd;
-        let lost = distance.saturating_sub(last.holds.fields());
-        Gap {
-            lost_by_source: lost,
-            lost_by_us: 0,
-            timed: lost > 0,
-        }
+        let distance = 2 * ((elapsed - odd as f64) / 2.0).round() as u64 + odd;
+        timed(distance.saturating_sub(last.holds.fields()))
+    }
+
+    fn elapsed_fields(&self, last: Mark, mark: Mark) -> Option<f64> {
+        let elapsed = mark.stamp?.checked_sub(last.stamp?)?;
+        Some(elapsed.as_secs_f64() / self.field_period?.as_secs_f64())
+    }
+}
+
+/// A gap by the clock.
+fn timed(fields: u64) -> Gap {
+    Gap {
+        lost_by_source: fields,
+        lost_by_us: 0,
+        timed: fields > 0,
     }
 }
 
@@ -132,6 +189,13 @@ mod tests {
         }
     }
 
+    fn frame_at(sequence: u32, millis: u64) -> Mark {
+        Mark {
+            stamp: Some(Duration::from_millis(millis)),
+            ..frame(sequence)
+        }
+    }
+
     fn field(sequence: u32, parity: Parity) -> Mark {
         Mark {
             sequence,
@@ -140,27 +204,25 @@ mod tests {
         }
     }
 
-    fn lost(progress: &mut Progress, marks: &[Mark]) -> Vec<u64> {
-        marks
-            .iter()
-            .map(|&mark| progress.gap_before(mark).lost_by_source)
-            .collect()
+    fn progress(older: Parity) -> Progress {
+        Progress::new(older, Some(FIELD))
     }
 
-    fn by_number(older: Parity) -> Progress {
-        Progress::new(older, true, Some(Standard::Lines625))
+    fn lost(progress: &mut Progress, marks: &[Mark]) -> Vec<u64> {
+        let found = marks.iter().map(|&mark| progress.find(mark));
+        found.map(|it| it.gap.lost_by_source).collect()
     }
 
     #[test]
     fn a_lost_frame_is_two_fields_and_frames_in_turn_are_none() {
         let marks = [7, 8, 10, 13].map(frame);
-        assert_eq!(lost(&mut by_number(Parity::Top), &marks), [0, 0, 2, 4]);
+        assert_eq!(lost(&mut progress(Parity::Top), &marks), [0, 0, 2, 4]);
     }
 
     #[test]
     fn numbers_go_on_across_their_wrap() {
         let marks = [u32::MAX - 1, u32::MAX, 0, 2].map(frame);
-        assert_eq!(lost(&mut by_number(Parity::Top), &marks), [0, 0, 0, 2]);
+        assert_eq!(lost(&mut progress(Parity::Top), &marks), [0, 0, 0, 2]);
     }
 
     #[test]
@@ -174,7 +236,7 @@ mod tests {
             field(7, Top),    // 6 bottom is missing
             field(9, Bottom), // 7 bottom, both of 8 and 9 top are missing
         ];
-        assert_eq!(lost(&mut by_number(Top), &marks), [0, 0, 1, 0, 1, 4]);
+        assert_eq!(lost(&mut progress(Top), &marks), [0, 0, 1, 0, 1, 4]);
     }
 
     #[test]
@@ -186,62 +248,79 @@ mod tests {
             field(1, Bottom),
             field(1, Top),
         ];
-        assert_eq!(lost(&mut by_number(Bottom), &marks), [0, 0, 0, 0]);
+        assert_eq!(lost(&mut progress(Bottom), &marks), [0, 0, 0, 0]);
     }
 
     #[test]
     fn a_device_that_delivers_one_parity_misses_every_other_field() {
         let marks = [0, 1, 3].map(|n| field(n, Parity::Top));
-        assert_eq!(lost(&mut by_number(Parity::Top), &marks), [0, 1, 3]);
+        assert_eq!(lost(&mut progress(Parity::Top), &marks), [0, 1, 3]);
     }
 
     #[test]
     fn numbers_that_start_again_leave_the_clock_to_tell() {
-        let mut progress = by_number(Parity::Top);
-        let at = |sequence, fields: u32| Mark {
-            stamp: Some(FIELD * fields),
-            ..frame(sequence)
-        };
-        progress.gap_before(at(1000, 0));
-        let gap = progress.gap_before(at(0, 6));
-        assert_eq!((gap.lost_by_source, gap.timed), (4, true));
-    }
-
-    #[test]
-    fn numbers_of_delivered_frames_only_leave_the_clock_to_tell() {
-        let mut progress = Progress::new(Parity::Top, false, Some(Standard::Lines625));
-        let at = |sequence, millis| Mark {
-            stamp: Some(Duration::from_millis(millis)),
-            ..frame(sequence)
-        };
-        let fields: Vec<_> = [at(0, 0), at(1, 41), at(2, 79), at(3, 201), at(4, 259)]
-            .map(|mark| progress.gap_before(mark))
-            .into();
-        assert_eq!(
-            fields
-                .iter()
-                .map(|gap| gap.lost_by_source)
-                .collect::<Vec<_>>(),
-            [0, 0, 0, 4, 0]
-        );
-        assert!(fields[3].timed && !fields[4].timed);
+        let mut progress = progress(Parity::Top);
+        progress.find(frame_at(1000, 0));
+        assert_eq!(progress.find(frame_at(0, 121)).gap, timed(4));
     }
 
     #[test]
     fn a_clock_gap_keeps_parity() {
-        let mut progress = Progress::new(Parity::Top, false, Some(Standard::Lines625));
-        let at = |parity, millis| Mark {
+        let mut progress = progress(Parity::Top);
+        let at = |number, parity, millis| Mark {
             stamp: Some(Duration::from_millis(millis)),
-            ..field(0, parity)
+            ..field(number, parity)
         };
-        progress.gap_before(at(Parity::Bottom, 0));
+        progress.find(at(9, Parity::Bottom, 0));
         // Three field periods and a bit, but the same parity: a distance of two or four, and four is nearer.
-        assert_eq!(
-            progress.gap_before(at(Parity::Bottom, 63)).lost_by_source,
-            3
-        );
-        // The other parity at once: nothing is missing.
-        assert_eq!(progress.gap_before(at(Parity::Top, 90)).lost_by_source, 0);
+        assert_eq!(progress.find(at(0, Parity::Bottom, 63)).gap, timed(3));
+    }
+
+    /// Frames at these times, numbered in turn: which were in doubt, and what was settled.
+    fn settle(millis: &[u64]) -> (Vec<bool>, Vec<Option<u64>>) {
+        let mut progress = progress(Parity::Top);
+        let numbered = (0..).zip(millis);
+        let found = numbered.map(|(number, &millis)| progress.find(frame_at(number, millis)));
+        found
+            .map(|it| (it.in_doubt, it.settled.map(|gap| gap.lost_by_source)))
+            .unzip()
+    }
+
+    #[test]
+    fn a_frame_lost_without_a_number_is_found_by_the_clock_one_frame_later() {
+        let (doubted, settled) = settle(&[0, 40, 81, 239, 281, 320]);
+        assert_eq!(doubted, [false, false, false, true, false, false]);
+        assert_eq!(settled, [None, None, None, None, Some(6), None]);
+    }
+
+    #[test]
+    fn a_delay_that_the_next_frame_makes_up_for_is_no_loss() {
+        let (doubted, settled) = settle(&[0, 40, 115, 121, 160]);
+        assert_eq!(doubted, [false, false, true, false, false]);
+        assert_eq!(settled, [None, None, None, Some(0), None]);
+    }
+
+    #[test]
+    fn jitter_of_half_a_frame_raises_no_doubt() {
+        let (doubted, _) = settle(&[0, 55, 80, 120, 178, 200]);
+        assert!(!doubted.contains(&true), "{doubted:?}");
+    }
+
+    #[test]
+    fn a_driver_that_once_left_a_number_out_is_believed_from_then_on() {
+        let mut progress = progress(Parity::Top);
+        progress.find(frame_at(0, 0));
+        assert_eq!(progress.find(frame_at(2, 80)).gap.lost_by_source, 2);
+        assert!(!progress.find(frame_at(3, 400)).in_doubt);
+    }
+
+    #[test]
+    fn a_doubt_that_nothing_settles_was_a_loss() {
+        let mut progress = progress(Parity::Top);
+        progress.find(frame_at(0, 0));
+        assert!(progress.find(frame_at(1, 122)).in_doubt);
+        assert_eq!(progress.settle_now(), timed(4));
+        assert_eq!(progress.settle_now(), Gap::default(), "settled once");
     }
 
     proptest! {
@@ -253,13 +332,13 @@ mod tests {
             kept in proptest::collection::vec(any::<bool>(), 2..200),
         ) {
             use Parity::{Bottom, Top};
-            let mut progress = by_number(Top);
+            let mut progress = progress(Top);
             let places: Vec<usize> = (0..kept.len()).filter(|&place| kept[place]).collect();
             let mut counted = 0;
             for &place in &places {
                 let parity = if place % 2 == 0 { Top } else { Bottom };
                 let number = start.wrapping_add(place as u32 / 2);
-                counted += progress.gap_before(field(number, parity)).lost_by_source + 1;
+                counted += progress.find(field(number, parity)).gap.lost_by_source + 1;
             }
             let span = places.last().zip(places.first()).map_or(0, |(last, first)| last - first + 1);
             prop_assert_eq!(counted, span as u64);

@@ -16,23 +16,22 @@ use std::marker::PhantomData;
 use std::os::fd::{AsFd, AsRawFd, BorrowedFd};
 use std::os::unix::fs::{FileTypeExt, OpenOptionsExt};
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 use rustix::fs::OFlags;
 use rustix::io::Errno;
 use v4l::v4l_sys::{
-    V4L2_CTRL_FLAG_DISABLED, V4L2_CTRL_FLAG_HAS_PAYLOAD, V4L2_CTRL_FLAG_NEXT_CTRL,
-    V4L2_CTRL_FLAG_WRITE_ONLY, v4l2_buf_type_V4L2_BUF_TYPE_VIDEO_CAPTURE, v4l2_buffer,
-    v4l2_capability, v4l2_ctrl_type_V4L2_CTRL_TYPE_BOOLEAN, v4l2_ctrl_type_V4L2_CTRL_TYPE_BUTTON,
-    v4l2_ctrl_type_V4L2_CTRL_TYPE_CTRL_CLASS, v4l2_ctrl_type_V4L2_CTRL_TYPE_INTEGER_MENU,
-    v4l2_ctrl_type_V4L2_CTRL_TYPE_INTEGER64, v4l2_ctrl_type_V4L2_CTRL_TYPE_MENU, v4l2_ext_control,
-    v4l2_ext_controls, v4l2_fmtdesc, v4l2_format, v4l2_frmsizeenum,
-    v4l2_frmsizetypes_V4L2_FRMSIZE_TYPE_DISCRETE, v4l2_input, v4l2_memory_V4L2_MEMORY_MMAP,
-    v4l2_pix_format, v4l2_query_ext_ctrl, v4l2_querymenu, v4l2_requestbuffers, v4l2_standard,
+    v4l2_buf_type_V4L2_BUF_TYPE_VIDEO_CAPTURE, v4l2_buffer, v4l2_capability, v4l2_fmtdesc,
+    v4l2_format, v4l2_frmsizeenum, v4l2_frmsizetypes_V4L2_FRMSIZE_TYPE_DISCRETE, v4l2_input,
+    v4l2_memory_V4L2_MEMORY_MMAP, v4l2_pix_format, v4l2_query_ext_ctrl, v4l2_querymenu,
+    v4l2_requestbuffers, v4l2_standard, v4l2_streamparm,
 };
 use v4l::v4l2::vidioc::{self, _IOC_TYPE as RequestNumber};
 
 use super::failure::{self, failure};
-use crate::sources::{ControlListing, FrameSize, SourceError, SourceErrorKind};
+use crate::sources::{FrameSize, SourceError, SourceErrorKind};
+
+mod controls;
 
 /// Video captured into one plane: the only kind of buffer used here.
 pub(super) const CAPTURE: u32 = v4l2_buf_type_V4L2_BUF_TYPE_VIDEO_CAPTURE;
@@ -87,7 +86,8 @@ arguments!(
     v4l2_query_ext_ctrl,
     v4l2_querymenu,
     v4l2_requestbuffers,
-    v4l2_standard
+    v4l2_standard,
+    v4l2_streamparm
 );
 
 const QUERY_CAPABILITY: Request<v4l2_capability> = Request::new(vidioc::VIDIOC_QUERYCAP);
@@ -102,6 +102,7 @@ const ENUMERATE_FORMAT: Request<v4l2_fmtdesc> = Request::new(vidioc::VIDIOC_ENUM
 const ENUMERATE_SIZE: Request<v4l2_frmsizeenum> = Request::new(vidioc::VIDIOC_ENUM_FRAMESIZES);
 const GET_FORMAT: Request<v4l2_format> = Request::new(vidioc::VIDIOC_G_FMT);
 const SET_FORMAT: Request<v4l2_format> = Request::new(vidioc::VIDIOC_S_FMT);
+const GET_PARAMETERS: Request<v4l2_streamparm> = Request::new(vidioc::VIDIOC_G_PARM);
 const QUERY_CONTROL: Request<v4l2_query_ext_ctrl> = Request::new(vidioc::VIDIOC_QUERY_EXT_CTRL);
 const QUERY_MENU: Request<v4l2_querymenu> = Request::new(vidioc::VIDIOC_QUERYMENU);
 const REQUEST_BUFFERS: Request<v4l2_requestbuffers> = Request::new(vidioc::VIDIOC_REQBUFS);
@@ -246,88 +247,15 @@ impl Node {
         Ok(pix(&format))
     }
 
-    /// All controls with a value that can be shown in one line.
-    pub(super) fn controls(&self) -> Vec<ControlListing> {
-        let mut found = Vec::new();
-        let mut control: v4l2_query_ext_ctrl = blank();
-        for _ in 0..LONGEST_LIST {
-            control.id |= V4L2_CTRL_FLAG_NEXT_CTRL;
-            if self.call(&QUERY_CONTROL, &mut control).is_err() {
-                break;
-            }
-            found.extend(self.control(&control));
-        }
-        found
-    }
-
-    fn control(&self, control: &v4l2_query_ext_ctrl) -> Option<ControlListing> {
-        const HIDDEN: u32 =
-            V4L2_CTRL_FLAG_DISABLED | V4L2_CTRL_FLAG_WRITE_ONLY | V4L2_CTRL_FLAG_HAS_PAYLOAD;
-        let no_value = control.type_ == v4l2_ctrl_type_V4L2_CTRL_TYPE_BUTTON
-            || control.type_ == v4l2_ctrl_type_V4L2_CTRL_TYPE_CTRL_CLASS;
-        if no_value || control.flags & HIDDEN != 0 {
-            return None;
-        }
-        let value = self.control_value(control).ok()?;
-        Some(ControlListing {
-            name: text(&control.name.map(text_byte)),
-            value: self.control_word(control, value),
-            minimum: control.minimum,
-            maximum: control.maximum,
-            default: control.default_value,
-        })
-    }
-
-    fn control_value(&self, control: &v4l2_query_ext_ctrl) -> Result<i64, Errno> {
-        // SAFETY: a C struct of numbers and pointers, valid when zero.
-        let mut one: v4l2_ext_control = unsafe { std::mem::zeroed() };
-        one.id = control.id;
-        // SAFETY: as above.
-        let mut asked: v4l2_ext_controls = unsafe { std::mem::zeroed() };
-        asked.count = 1;
-        asked.controls = &raw mut one;
-        // SAFETY: `asked` is what the request wants and points to the one control it counts, which outlives the call;
-        // the caller let no control with a payload through, so the kernel follows no pointer of it.
-        let answer = unsafe {
-            v4l::v4l2::ioctl(
-                self.file.as_raw_fd(),
-                vidioc::VIDIOC_G_EXT_CTRLS,
-                (&raw mut asked).cast(),
-            )
-        };
-        answer.map_err(|error| Errno::from_io_error(&error).unwrap_or(Errno::IO))?;
-        // SAFETY: numbers share the union; the type says which of the two the driver wrote.
-        Ok(unsafe {
-            if control.type_ == v4l2_ctrl_type_V4L2_CTRL_TYPE_INTEGER64 {
-                one.__bindgen_anon_1.value64
-            } else {
-                i64::from(one.__bindgen_anon_1.value)
-            }
-        })
-    }
-
-    fn control_word(&self, control: &v4l2_query_ext_ctrl, value: i64) -> String {
-        let mut item: v4l2_querymenu = blank();
-        item.id = control.id;
-        item.index = u32::try_from(value).unwrap_or_default();
-        let is_menu = control.type_ == v4l2_ctrl_type_V4L2_CTRL_TYPE_MENU
-            || control.type_ == v4l2_ctrl_type_V4L2_CTRL_TYPE_INTEGER_MENU;
-        if control.type_ == v4l2_ctrl_type_V4L2_CTRL_TYPE_BOOLEAN {
-            return if value == 0 { "off" } else { "on" }.to_owned();
-        }
-        if !is_menu || self.call(&QUERY_MENU, &mut item).is_err() {
-            return value.to_string();
-        }
-        // SAFETY: a name or a number share the union, both valid whatever their bytes; the type says which it is.
-        unsafe {
-            if control.type_ == v4l2_ctrl_type_V4L2_CTRL_TYPE_MENU {
-                let name = item.__bindgen_anon_1.name;
-                text(&name)
-            } else {
-                let number = item.__bindgen_anon_1.value;
-                number.to_string()
-            }
-        }
+    /// From a frame to the next, where the driver says.
+    pub(super) fn frame_period(&self) -> Option<Duration> {
+        let mut parameters: v4l2_streamparm = blank();
+        parameters.type_ = CAPTURE;
+        self.call(&GET_PARAMETERS, &mut parameters).ok()?;
+        // SAFETY: numbers only, valid whatever their bytes; the capture type chose this member.
+        let period = unsafe { parameters.parm.capture.timeperframe };
+        let known = period.numerator > 0 && period.denominator > 0;
+        known.then(|| Duration::from_secs(period.numerator.into()) / period.denominator)
     }
 
     /// Asks for mapped buffers; how many there are.
@@ -469,14 +397,6 @@ pub(super) fn text(bytes: &[u8]) -> String {
         .position(|&byte| byte == 0)
         .unwrap_or(bytes.len());
     String::from_utf8_lossy(&bytes[..end]).trim().to_owned()
-}
-
-#[expect(
-    clippy::cast_sign_loss,
-    reason = "`c_char` is a byte of text here, and unsigned on some machines"
-)]
-fn text_byte(byte: std::os::raw::c_char) -> u8 {
-    byte as u8
 }
 
 #[cfg(test)]
