@@ -215,24 +215,25 @@ fn said_source(live: &Live) -> Said {
         (lost, repeated) => format!("{lost} lost, {repeated} repeated"),
     };
     let queue = format!("queue {} of {}", health.queue_frames, health.queue_capacity);
-    let writer = &health.writer;
-    if !health.writer_well {
-        return Said {
-            grade: Some(grade),
-            ways: vec![
-                format!("source {writer}; {lost}"),
-                format!("source {writer}"),
-            ],
-        };
-    }
-    Said {
-        grade: Some(grade),
-        ways: vec![
+    let (writer, device) = (&health.writer, &health.device);
+    let ways = if health.writer_well {
+        vec![
+            format!("{:<20}{lost}; {device}; {queue}; {writer}", "source"),
             format!("{:<20}{lost}; {queue}; {writer}", "source"),
             format!("source {lost}; {queue}; {writer}"),
             format!("source {lost}; {queue}"),
             format!("source {lost}"),
-        ],
+            format!("source {} lost", totals.lost),
+        ]
+    } else {
+        vec![
+            format!("source {writer}; {lost}; {queue}"),
+            format!("source {writer}"),
+        ]
+    };
+    Said {
+        grade: Some(grade),
+        ways,
     }
 }
 
