@@ -251,7 +251,7 @@ pub(super) fn draw_skyline(
     live.trends().bands(shown, span, bands);
     let elapsed = live.place().map_or(0.0, |place| place.seconds.0);
     // what lies before the pass is no gap in it
-    let columns_elapsed = (elapsed / span.0 * bands.len() as f64).ceil() as usize;
+    let columns_elapsed = (elapsed / span.0 * bands.len() as f64) as usize;
     let first = bands.len().saturating_sub(columns_elapsed);
     for (column, band) in bands.iter().enumerate().skip(first) {
         let x = area.x + column as u16;

@@ -100,7 +100,7 @@ const EXPLANATIONS: [&str; 9] = [
     "  solid is typical of that time, ░ reaches up to its worst, · is no evidence",
     "● as it should be  ◆ seen by who looks for it  ▲ seen by anyone  ■ spoils it",
     "GOOD nothing wrong  LOOK something to know about  STOP record this again",
-    "UNSURE too little evidence to say",
+    "UNSURE too little evidence to say                    ↑ ↓ scroll the events",
     "an alarm that is over keeps LOOK until it is acknowledged; one that lasts",
     "  becomes standing and rings again only when it worsens",
 ];
