@@ -14,7 +14,7 @@ use crate::limits::Severity;
 use crate::measures::line_timing::{Basis, LineTrace};
 use crate::measures::{Readings, sync};
 use crate::standard::Standard;
-use crate::units::{Hertz, Millis, Seconds, Unit};
+use crate::units::{CodeRange, Hertz, Millis, Seconds, Unit};
 
 pub use status::{Ground, Status, WARM_UP, Word};
 pub use trend::{Band, FIELD_SPAN, SHOWN, Shown, Trends, Values};
@@ -49,6 +49,8 @@ pub struct Head {
     pub standard: Option<Standard>,
     /// Luma sample rate, where one makes sense.
     pub sample_rate: Option<Hertz>,
+    /// Black and peak codes of the source.
+    pub range: CodeRange,
     /// Labels frames.
     pub clock: PassClock,
 }

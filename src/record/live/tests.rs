@@ -83,6 +83,7 @@ fn head() -> Head {
         recorded_to: None,
         standard: Some(Standard::Lines625),
         sample_rate: Some(Hertz(13.5e6)),
+        range: CodeRange::Studio,
         clock: PassClock {
             start: Timecode::zero(Counting::At25),
         },
