@@ -15,12 +15,20 @@ use super::palette::{Palette, Tone};
 use super::words;
 
 /// Draws the log.
-pub(super) fn draw_log(buffer: &mut Buffer, area: Rect, live: &Live, palette: Palette) {
+pub(super) fn draw_log(
+    buffer: &mut Buffer,
+    area: Rect,
+    live: &Live,
+    skipped: usize,
+    palette: Palette,
+) {
     let count = live.events().len();
-    let aside = match live.unacknowledged() {
-        0 if count == 0 => String::new(),
-        0 => format!("{count} kept"),
-        waiting => format!("{waiting} to acknowledge"),
+    let skipped = skipped.min(count.saturating_sub(1));
+    let aside = match (skipped, live.unacknowledged()) {
+        (0, 0) if count == 0 => String::new(),
+        (0, 0) => format!("{count} kept"),
+        (0, waiting) => format!("{waiting} to acknowledge"),
+        (newer, _) => format!("{newer} newer above"),
     };
     heading(buffer, area, palette, "events", &aside);
     let body = below_heading(area);
@@ -34,7 +42,8 @@ pub(super) fn draw_log(buffer: &mut Buffer, area: Rect, live: &Live, palette: Pa
         );
     }
     let rate = live.sample_rate();
-    for (row, logged) in live.events().take(body.height.into()).enumerate() {
+    let shown = live.events().skip(skipped).take(body.height.into());
+    for (row, logged) in shown.enumerate() {
         draw_event(buffer, body, row as u16, (logged, rate), palette);
     }
 }
@@ -174,6 +183,30 @@ pub(super) fn draw_banner(buffer: &mut Buffer, area: Rect, live: &Live, palette:
         None => head.source.clone(),
     };
     let start = area.width.saturating_sub(width_of(&watched));
+    let pass = match &head.recorded_to {
+        Some(pass) => [
+            format!(" · pass kept in {pass}"),
+            " · pass kept".to_owned(),
+            String::new(),
+        ],
+        None => [
+            " · no pass is kept".to_owned(),
+            " · no pass".to_owned(),
+            String::new(),
+        ],
+    };
+    let room = start.saturating_sub(column + 1);
+    let place = Rect {
+        width: start.min(area.width),
+        ..area
+    };
+    let column = put(
+        buffer,
+        place,
+        (column, 0),
+        fitting(&pass, room),
+        palette.ink(Tone::Faint),
+    );
     if start > column {
         put(buffer, area, (start, 0), &watched, palette.ink(Tone::Faint));
     }

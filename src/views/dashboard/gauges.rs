@@ -215,24 +215,25 @@ fn said_source(live: &Live) -> Said {
         (lost, repeated) => format!("{lost} lost, {repeated} repeated"),
     };
     let queue = format!("queue {} of {}", health.queue_frames, health.queue_capacity);
-    let writer = &health.writer;
-    if !health.writer_well {
-        return Said {
-            grade: Some(grade),
-            ways: vec![
-                format!("source {writer}; {lost}"),
-                format!("source {writer}"),
-            ],
-        };
-    }
-    Said {
-        grade: Some(grade),
-        ways: vec![
+    let (writer, device) = (&health.writer, &health.device);
+    let ways = if health.writer_well {
+        vec![
+            format!("{:<20}{lost}; {device}; {queue}; {writer}", "source"),
             format!("{:<20}{lost}; {queue}; {writer}", "source"),
             format!("source {lost}; {queue}; {writer}"),
             format!("source {lost}; {queue}"),
             format!("source {lost}"),
-        ],
+            format!("source {} lost", totals.lost),
+        ]
+    } else {
+        vec![
+            format!("source {writer}; {lost}; {queue}"),
+            format!("source {writer}"),
+        ]
+    };
+    Said {
+        grade: Some(grade),
+        ways,
     }
 }
 
@@ -250,7 +251,7 @@ pub(super) fn draw_skyline(
     live.trends().bands(shown, span, bands);
     let elapsed = live.place().map_or(0.0, |place| place.seconds.0);
     // what lies before the pass is no gap in it
-    let columns_elapsed = (elapsed / span.0 * bands.len() as f64).ceil() as usize;
+    let columns_elapsed = (elapsed / span.0 * bands.len() as f64) as usize;
     let first = bands.len().saturating_sub(columns_elapsed);
     for (column, band) in bands.iter().enumerate().skip(first) {
         let x = area.x + column as u16;

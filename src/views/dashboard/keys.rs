@@ -94,15 +94,15 @@ pub(super) fn draw_question(buffer: &mut Buffer, area: Rect, palette: Palette) {
 }
 
 const EXPLANATIONS: [&str; 9] = [
-    "plumb line: each line of the picture against its place, top line first; a straight",
-    "  tape hangs straight, ‹ early is left, late › is right; older fields fade",
-    "gauges: the word first; the skyline's rule is: the higher, the worse;",
-    "  solid is typical of that time, ░ reaches its worst, · is no evidence",
-    "● as it should be   ◆ seen by who looks for it   ▲ seen by anyone   ■ spoils it",
-    "GOOD nothing wrong   LOOK something to know about   STOP record this again",
-    "UNSURE too little evidence to say",
-    "an alarm that is over keeps LOOK until it is acknowledged; one that lasts over a",
-    "  minute becomes standing and rings again only when it worsens",
+    "plumb line: each line of the picture against its place, first line on top;",
+    "  a straight tape hangs straight; left is early, right is late; old fields fade",
+    "skylines: the higher, the worse; a flat one is a good transfer;",
+    "  solid is typical of that time, ░ reaches up to its worst, · is no evidence",
+    "● as it should be  ◆ seen by who looks for it  ▲ seen by anyone  ■ spoils it",
+    "GOOD nothing wrong  LOOK something to know about  STOP record this again",
+    "UNSURE too little evidence to say                    ↑ ↓ scroll the events",
+    "an alarm that is over keeps LOOK until it is acknowledged; one that lasts",
+    "  becomes standing and rings again only when it worsens",
 ];
 
 /// Draws the page of help over the panels.
@@ -124,5 +124,36 @@ pub(super) fn draw_help(buffer: &mut Buffer, area: Rect, palette: Palette) {
     for (row, line) in EXPLANATIONS.into_iter().enumerate() {
         let row = (KEYS.len() + row) as u16 + gap;
         put(buffer, inner, (1, row), line, palette.ink(Tone::Plain));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::layout::LEAST;
+    use super::super::paint::width_of;
+    use super::*;
+
+    #[test]
+    fn keys_and_help_fit_the_smallest_screen() {
+        let longest_span = "10 min".len();
+        let keys: usize = KEYS
+            .iter()
+            .map(|(key, word, _)| {
+                key.len()
+                    + 1
+                    + if *key == "z" {
+                        longest_span
+                    } else {
+                        word.len()
+                    }
+            })
+            .sum();
+        assert!(keys + 2 * (KEYS.len() - 1) <= usize::from(LEAST.0));
+        for line in EXPLANATIONS {
+            assert!(width_of(line) < LEAST.0, "{line}");
+        }
+        // strip, banner and keys stay visible beside the page and its heading
+        let rows = KEYS.len() + EXPLANATIONS.len() + 1;
+        assert!(rows + 5 <= usize::from(LEAST.1), "{rows}");
     }
 }

@@ -1,7 +1,8 @@
 //! The levels as an upright ladder: what share of the picture stands at which height between two landings.
 //!
 //! The landings are nominal white (code 235) and nominal black (code 16), named in words; above the one and below the
-//! other is a step of its own for what lies beyond. Arrows show measured peak and black.
+//! other is a step of its own for what lies beyond. Arrows show measured peak and black. Codes on screen are of the studio
+//! scale, whatever the source's own.
 //!
 //! Does not know: how levels are measured.
 
@@ -11,17 +12,14 @@ use ratatui::style::Modifier;
 
 use crate::measures::levels::Reading;
 use crate::record::Live;
-use crate::units::{Ire, Percent, studio_code_from_ire};
+use crate::units::{CodeRange, Ire, LumaCode, Percent};
 
 use super::paint::{below_heading, heading, put};
 use super::palette::{Palette, Tone};
+use super::words;
 
 /// Columns of the words beside the ladder.
 const WORDS: u16 = 9;
-
-/// Codes of the two landings.
-const BLACK: usize = 16;
-const WHITE: usize = 235;
 
 /// Area beyond a landing that is worth a warning: overshoot of edges alone stays under it (common practice, no source).
 const BEYOND_WARNS: f64 = 1.0;
@@ -33,7 +31,7 @@ pub(super) fn draw(buffer: &mut Buffer, area: Rect, live: &Live, palette: Palett
     let Some(latest) = live.latest().filter(|_| area.height >= 4) else {
         return;
     };
-    let ladder = Ladder::of(&latest.levels, area);
+    let ladder = Ladder::of(&latest.levels, live.head().range, area);
     for row in 0..area.height {
         ladder.draw_rung(buffer, area, row, palette);
     }
@@ -41,6 +39,7 @@ pub(super) fn draw(buffer: &mut Buffer, area: Rect, live: &Live, palette: Palett
 
 struct Ladder<'a> {
     reading: &'a Reading,
+    range: CodeRange,
     rows: u16,
     /// Largest share of any step between the landings.
     largest: f64,
@@ -48,9 +47,10 @@ struct Ladder<'a> {
 }
 
 impl<'a> Ladder<'a> {
-    fn of(reading: &'a Reading, area: Rect) -> Self {
+    fn of(reading: &'a Reading, range: CodeRange, area: Rect) -> Self {
         let mut ladder = Self {
             reading,
+            range,
             rows: area.height,
             largest: 1.0,
             bars: area.width.saturating_sub(WORDS + 2),
@@ -61,16 +61,18 @@ impl<'a> Ladder<'a> {
         ladder
     }
 
-    /// Codes of a row, lowest first, and one beyond the last.
+    /// Codes of a row in the source's range, lowest first, and one beyond the last.
     fn codes(&self, row: u16) -> (usize, usize) {
+        let (LumaCode(black), LumaCode(white)) = self.range.black_and_peak();
+        let (black, above_white) = (black as usize, white as usize + 1);
         if row == 0 {
-            return (WHITE + 1, 256);
+            return (above_white, 256);
         }
         if row + 1 >= self.rows {
-            return (0, BLACK);
+            return (0, black);
         }
         let (steps, from_top) = (usize::from(self.rows - 2), usize::from(row - 1));
-        let edge = |step: usize| WHITE + 1 - (WHITE + 1 - BLACK) * step / steps;
+        let edge = |step: usize| above_white - (above_white - black) * step / steps;
         (edge(from_top + 1), edge(from_top))
     }
 
@@ -84,7 +86,7 @@ impl<'a> Ladder<'a> {
 
     fn holds(&self, row: u16, level: Ire) -> bool {
         let (from, to) = self.codes(row);
-        let code = studio_code_from_ire(level).0.clamp(0.0, 255.0);
+        let code = words::source_code(level, self.range).clamp(0.0, 255.0);
         code >= from as f64 && code < to as f64
     }
 
@@ -169,4 +171,30 @@ fn underline(buffer: &mut Buffer, area: Rect, row: u16) {
 fn bar(eighths: usize) -> String {
     const PART: [&str; 8] = ["", "▏", "▎", "▍", "▌", "▋", "▊", "▉"];
     "█".repeat(eighths / 8) + PART[eighths % 8]
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn check(range: CodeRange, landings: (usize, usize)) {
+        let reading = Reading::default();
+        for height in [4, 5, 11, 17, 40, 300] {
+            let ladder = Ladder::of(&reading, range, Rect::new(0, 0, 20, height));
+            let mut above = 256;
+            for row in 0..height {
+                let (from, to) = ladder.codes(row);
+                assert_eq!(to, above, "{range:?} {height} row {row}");
+                above = from;
+            }
+            assert_eq!(above, 0);
+            assert_eq!((ladder.codes(0).0, ladder.codes(height - 1).1), landings);
+        }
+    }
+
+    #[test]
+    fn every_code_stands_on_one_row_and_the_landings_are_nominal() {
+        check(CodeRange::Studio, (236, 16));
+        check(CodeRange::Full, (256, 0));
+    }
 }

@@ -19,7 +19,7 @@ const LARGE: (u16, u16) = (120, 36);
 const WIDE: u16 = 110;
 
 /// Columns from which gauges have their long names.
-const VERY_WIDE: u16 = 150;
+const VERY_WIDE: u16 = 160;
 
 /// Areas of all panels.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -90,7 +90,7 @@ fn columns(body: Rect, with_view: bool) -> [Rect; 4] {
     let width = body.width;
     let ladder = 15 + (width.saturating_sub(LEAST.0) / 20).min(7);
     let gauges = match (width, with_view) {
-        (VERY_WIDE.., _) => 56,
+        (VERY_WIDE.., _) => 68,
         (WIDE.., _) | (_, false) => 41,
         (_, true) => 22,
     };

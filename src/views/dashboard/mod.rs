@@ -95,6 +95,9 @@ const SPANS: [(Seconds, &str); 4] = [
     (Seconds(3600.0), "1 h"),
 ];
 
+/// Events a page key scrolls by.
+const PAGE: usize = 10;
+
 /// Characters of a note; a longer thought belongs on paper.
 const NOTE_CHARACTERS: usize = 200;
 
@@ -135,6 +138,8 @@ pub struct Screen {
     span: usize,
     mode: Mode,
     freeze: Freeze,
+    /// Newest events that are scrolled past.
+    skipped: usize,
     plumb: Plumb,
     dots: Dots,
     seen: Option<FieldPlace>,
@@ -151,6 +156,7 @@ impl Screen {
             span: 1,
             mode: Mode::Watching,
             freeze: Freeze::Off,
+            skipped: 0,
             plumb: Plumb::default(),
             dots: Dots::default(),
             seen: None,
@@ -179,7 +185,8 @@ impl Screen {
         events::draw_banner(buffer, layout.banner, live, self.palette);
         self.draw_body(buffer, &layout, live);
         events::draw_standing(buffer, layout.standing, live, self.palette);
-        events::draw_log(buffer, layout.log, live, self.palette);
+        self.skipped = self.skipped.min(live.events().len().saturating_sub(1));
+        events::draw_log(buffer, layout.log, live, self.skipped, self.palette);
         if matches!(self.mode, Mode::Help) {
             let panels = Rect {
                 y: layout.plumb.y,
@@ -290,6 +297,11 @@ impl Screen {
             KeyCode::Char('z') => self.span = (self.span + 1) % SPANS.len(),
             KeyCode::Char('v') => self.view = Some(self.view().next()),
             KeyCode::Char('?' | 'h') => self.mode = Mode::Help,
+            KeyCode::Down => self.skipped = self.skipped.saturating_add(1),
+            KeyCode::Up => self.skipped = self.skipped.saturating_sub(1),
+            KeyCode::PageDown => self.skipped = self.skipped.saturating_add(PAGE),
+            KeyCode::PageUp => self.skipped = self.skipped.saturating_sub(PAGE),
+            KeyCode::Home => self.skipped = 0,
             KeyCode::Char('q') => self.mode = Mode::Leaving,
             _ => {}
         }

@@ -253,6 +253,7 @@ fn head() -> Head {
         recorded_to: Some("ferry-street-14.trueline".into()),
         standard: Some(Standard::Lines525),
         sample_rate: Some(RATE),
+        range: CodeRange::Studio,
         clock: clock(),
     }
 }

@@ -18,6 +18,7 @@ use crossterm::terminal::{EnterAlternateScreen, LeaveAlternateScreen};
 use crossterm::{execute, terminal};
 use ratatui::Terminal;
 use ratatui::backend::CrosstermBackend;
+use ratatui::layout::{Position, Rect};
 
 /// Where the dashboard draws.
 #[derive(Debug)]
@@ -96,7 +97,9 @@ impl Session {
         TAKEN.store(true, Ordering::SeqCst);
         terminal::enable_raw_mode()?;
         execute!(self.terminal.backend_mut(), EnterAlternateScreen, Hide)?;
-        self.terminal.clear()
+        // not `Terminal::clear`: it asks for the cursor's place through standard output, which may carry frames
+        let size = self.terminal.size()?;
+        self.terminal.resize(Rect::from((Position::ORIGIN, size)))
     }
 
     /// The terminal to draw on.

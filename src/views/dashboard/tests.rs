@@ -197,6 +197,23 @@ fn frozen_panels_hold_still_while_the_strip_goes_on() {
     assert_ne!(rows(&live, 4..17), rows(&after, 4..17));
 }
 
+#[test]
+fn the_log_scrolls_as_far_as_the_oldest_event_and_back() {
+    let stage = Stage::played(Scene::Wobble, PLAYED);
+    let mut screen = Screen::new(Palette::new(true));
+    let newest = text(&drawn(&mut screen, &stage.live, SMALL));
+    for _ in 0..9 {
+        screen.key(KeyEvent::new(KeyCode::Down, KeyModifiers::NONE));
+    }
+    let oldest = text(&drawn(&mut screen, &stage.live, SMALL));
+    assert!(oldest.contains("2 newer above"), "{oldest}");
+    assert!(oldest.contains("recording"), "{oldest}");
+    for _ in 0..2 {
+        screen.key(KeyEvent::new(KeyCode::Up, KeyModifiers::NONE));
+    }
+    assert_eq!(text(&drawn(&mut screen, &stage.live, SMALL)), newest);
+}
+
 const SCENES: [Scene; 5] = [
     Scene::Good,
     Scene::Wobble,
@@ -233,6 +250,58 @@ fn without_colours_the_same_words_and_symbols_stand_there() {
                 (Color::Reset, Color::Reset),
                 "{scene:?}"
             );
+        }
+    }
+}
+
+#[test]
+fn what_a_colour_says_stands_beside_it_in_words() {
+    let expected: [&[&str]; 5] = [
+        &[
+            "● nothing wrong",
+            "● error",
+            "steady",
+            "● black",
+            ": ok",
+            "no alarm",
+        ],
+        &[
+            "■ lines wobble",
+            "▲ error",
+            ": visible",
+            "■ ALARM wobble",
+            "■ wobble",
+            "goes on",
+        ],
+        &[
+            "▲ top of picture bends",
+            "▲ flag",
+            ": visible",
+            "▲ flagging since",
+            "▲ wobble since",
+        ],
+        &[
+            "? line timing not visible",
+            "? error not visible",
+            "? no timing",
+        ],
+        &[
+            "■ source loses fields",
+            "▲ black",
+            ": high",
+            "◆ source 2 lost",
+            "□ missing",
+        ],
+    ];
+    for (scene, words) in SCENES.into_iter().zip(expected) {
+        let stage = Stage::played(scene, PLAYED);
+        let plain = text(&drawn(
+            &mut Screen::new(Palette::new(false)),
+            &stage.live,
+            SMALL,
+        ));
+        for word in words {
+            assert!(plain.contains(word), "{word} in\n{plain}");
         }
     }
 }

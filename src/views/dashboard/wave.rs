@@ -7,10 +7,12 @@ use ratatui::layout::Rect;
 
 use crate::record::Live;
 use crate::record::live::{WAVEFORM_COLUMNS, WAVEFORM_LEVELS, Waveform};
+use crate::units::Ire;
 
 use super::dots::Dots;
 use super::paint::{below_heading, heading, put};
 use super::palette::{Palette, Tone};
+use super::words;
 
 /// Columns of the words at the left.
 const WORDS: u16 = 6;
@@ -41,7 +43,8 @@ pub(super) fn draw(
         );
         return;
     }
-    for (code, word) in [(235, "white"), (16, "black")] {
+    for (level, word) in [(Ire(100.0), "white"), (Ire(0.0), "black")] {
+        let code = words::source_code(level, live.head().range) as u16;
         draw_landing(buffer, (body, field), (code, word), palette);
     }
     draw_counts(dots, field, waveform);

@@ -8,7 +8,10 @@
 use crate::limits::{Kind, Severity};
 use crate::measures::sync::State;
 use crate::record::live::{Shown, Word};
-use crate::units::{Hertz, Ire, Nanos, Samples, Seconds, samples_from_nanos, studio_code_from_ire};
+use crate::units::{
+    CodeRange, Hertz, Ire, LumaCode, Nanos, Samples, Seconds, samples_from_nanos,
+    studio_code_from_ire,
+};
 
 use super::palette::Tone;
 
@@ -182,6 +185,12 @@ pub(super) fn tidy(value: f64) -> String {
 pub(super) fn level(ire: f64, wanted: &str) -> String {
     let code = studio_code_from_ire(Ire(ire)).0;
     format!("{} IRE, code {code:.0}; {wanted}", tidy(ire))
+}
+
+/// The code a level has in the source's own range.
+pub(super) fn source_code(level: Ire, range: CodeRange) -> f64 {
+    let (LumaCode(black), LumaCode(peak)) = range.black_and_peak();
+    black + (peak - black) / 100.0 * level.0
 }
 
 /// A picture state in words.
