@@ -78,7 +78,11 @@ pub(super) struct Analysis {
 const LOOK_UP: Duration = Duration::from_millis(100);
 
 impl Analysis {
-    pub(super) fn new(plan: PassPlan, recorder: Option<Recorder>, sinks: Vec<Box<dyn Sink>>) -> Self {
+    pub(super) fn new(
+        plan: PassPlan,
+        recorder: Option<Recorder>,
+        sinks: Vec<Box<dyn Sink>>,
+    ) -> Self {
         Self {
             splitter: Splitter::new(),
             history: History::default(),
@@ -138,13 +142,29 @@ impl Analysis {
     fn frame(&mut self, frame: Frame) -> Result<bool> {
         self.silent = false;
         let arrived = frame.arrived;
-        let Self { splitter, history, suite, alarms, statistics, log, changes, plan, recorder, sinks, .. } = self;
+        let Self {
+            splitter,
+            history,
+            suite,
+            alarms,
+            statistics,
+            log,
+            changes,
+            plan,
+            recorder,
+            sinks,
+            ..
+        } = self;
         let mut reached = false;
         let mut outcome = Ok(());
         splitter.split(&frame, history, &mut |history: &History| {
-            let Some(around) = history.neighbourhood() else { return };
+            let Some(around) = history.neighbourhood() else {
+                return;
+            };
             let place = around.field.place;
-            reached |= plan.length.is_some_and(|length| place.seconds.0 >= length.as_secs_f64());
+            reached |= plan
+                .length
+                .is_some_and(|length| place.seconds.0 >= length.as_secs_f64());
             if reached || outcome.is_err() {
                 return;
             }
@@ -153,8 +173,17 @@ impl Analysis {
             alarms.observe(&readings, changes);
             changes.iter().for_each(|change| log.apply(change));
             statistics.observe(&row, alarms.programme());
-            let measured = Measured { field: around.field, readings: &readings, row: &row };
-            let seen = Seen { measured: Some(measured), changes, programme: alarms.programme(), arrived };
+            let measured = Measured {
+                field: around.field,
+                readings: &readings,
+                row: &row,
+            };
+            let seen = Seen {
+                measured: Some(measured),
+                changes,
+                programme: alarms.programme(),
+                arrived,
+            };
             outcome = hand_on(recorder, sinks, &seen);
             changes.clear();
         });
@@ -187,9 +216,21 @@ impl Analysis {
     }
 
     fn hand_on_changes(&mut self) -> Result<()> {
-        let Self { recorder, sinks, changes, alarms, log, .. } = self;
+        let Self {
+            recorder,
+            sinks,
+            changes,
+            alarms,
+            log,
+            ..
+        } = self;
         changes.iter().for_each(|change| log.apply(change));
-        let seen = Seen { measured: None, changes, programme: alarms.programme(), arrived: Instant::now() };
+        let seen = Seen {
+            measured: None,
+            changes,
+            programme: alarms.programme(),
+            arrived: Instant::now(),
+        };
         let outcome = hand_on(recorder, sinks, &seen);
         changes.clear();
         outcome
@@ -214,6 +255,7 @@ impl Analysis {
             statistics: &self.statistics,
             spans: self.alarms.programme().spans(),
             log: &self.log,
+            coverage: self.alarms.coverage(),
             limits: &self.plan.limits,
             clock: self.plan.clock,
             sample_rate: self.plan.sample_rate,
@@ -223,7 +265,11 @@ impl Analysis {
     }
 }
 
-fn hand_on(recorder: &mut Option<Recorder>, sinks: &mut [Box<dyn Sink>], seen: &Seen<'_>) -> Result<()> {
+fn hand_on(
+    recorder: &mut Option<Recorder>,
+    sinks: &mut [Box<dyn Sink>],
+    seen: &Seen<'_>,
+) -> Result<()> {
     if let Some(recorder) = recorder {
         recorder.take(seen)?;
     }

@@ -10,7 +10,9 @@ use std::thread::JoinHandle;
 use anyhow::{Context, Result, anyhow};
 use crossbeam_channel::{Receiver, Sender, TrySendError, bounded};
 
-use crate::sources::{ANALYSIS_QUEUE_FRAMES, Frame, Gap, RowLayout, Source, SourceError, SourceErrorKind};
+use crate::sources::{
+    ANALYSIS_QUEUE_FRAMES, Frame, Gap, RowLayout, Source, SourceError, SourceErrorKind,
+};
 
 /// What the capture thread hands on.
 #[derive(Debug)]
@@ -44,7 +46,11 @@ impl Capture {
             .name("capture".into())
             .spawn(move || read(source.as_mut(), &sender, &stopping))
             .context("starting the capture thread")?;
-        Ok(Self { deliveries, stop: Arc::clone(stop), thread })
+        Ok(Self {
+            deliveries,
+            stop: Arc::clone(stop),
+            thread,
+        })
     }
 
     /// Ends the capture and waits for its thread: the device is free afterwards.
@@ -54,7 +60,9 @@ impl Capture {
     pub(super) fn finish(self) -> Result<()> {
         self.stop.store(true, Ordering::Relaxed);
         drop(self.deliveries); // a file source that waits for room gives up
-        self.thread.join().map_err(|_panic| anyhow!("the capture thread panicked"))
+        self.thread
+            .join()
+            .map_err(|_panic| anyhow!("the capture thread panicked"))
     }
 }
 
@@ -66,12 +74,19 @@ fn read(source: &mut dyn Source, sender: &Sender<Delivery>, stop: &AtomicBool) {
             Ok(Some(mut frame)) => {
                 frame.gap = owed.and(frame.gap);
                 owed = Gap::default();
-                if live { hand_on_or_drop(frame, sender, &mut owed) } else { sender.send(Delivery::Frame(frame)).is_ok() }
+                if live {
+                    hand_on_or_drop(frame, sender, &mut owed)
+                } else {
+                    sender.send(Delivery::Frame(frame)).is_ok()
+                }
             }
             Ok(None) => break,
             Err(error) if error.kind() == SourceErrorKind::Silent => {
                 // When the channel is full there is no silence to report.
-                !matches!(sender.try_send(Delivery::Silent(error)), Err(TrySendError::Disconnected(_)))
+                !matches!(
+                    sender.try_send(Delivery::Silent(error)),
+                    Err(TrySendError::Disconnected(_))
+                )
             }
             Err(error) => {
                 // Nobody left to tell means nobody left to care.
@@ -90,7 +105,10 @@ fn hand_on_or_drop(frame: Frame, sender: &Sender<Delivery>, owed: &mut Gap) -> b
     match sender.try_send(Delivery::Frame(frame)) {
         Ok(()) => true,
         Err(TrySendError::Full(Delivery::Frame(frame))) => {
-            *owed = frame.gap.and(Gap { lost_by_us: fields_in(&frame), ..Gap::default() });
+            *owed = frame.gap.and(Gap {
+                lost_by_us: fields_in(&frame),
+                ..Gap::default()
+            });
             true
         }
         Err(TrySendError::Full(_)) => true,

@@ -36,7 +36,9 @@ pub(super) fn keep<'scope, 'env>(
             let mut growth = Growth::default();
             while !ended.load(Ordering::Relaxed) {
                 let health = look(capture, recording, &mut growth);
-                live.lock().unwrap_or_else(PoisonError::into_inner).set_health(health);
+                live.lock()
+                    .unwrap_or_else(PoisonError::into_inner)
+                    .set_health(health);
                 std::thread::park_timeout(INTERVAL);
             }
         })
@@ -83,7 +85,10 @@ fn look(capture: &Capture, recording: Option<&Recording>, growth: &mut Growth) -
 fn in_words(state: &WriterState) -> (String, bool) {
     match (&state.failing, state.stalled_since) {
         (Some((_, why)), _) => (format!("not written: {why}"), false),
-        (None, Some(_)) => (format!("disk too slow, {} fields dropped", state.fields_dropped), false),
+        (None, Some(_)) => (
+            format!("disk too slow, {} fields dropped", state.fields_dropped),
+            false,
+        ),
         (None, None) => ("written".to_owned(), true),
     }
 }

@@ -74,7 +74,10 @@ fn print(text: &str) -> Result<Outcome> {
 }
 
 /// A word to the operator on stderr: progress, remarks, where things are kept.
-#[expect(clippy::print_stderr, reason = "stdout carries data only; messages go to stderr")]
+#[expect(
+    clippy::print_stderr,
+    reason = "stdout carries data only; messages go to stderr"
+)]
 fn say(text: &str) {
     eprintln!("trueline: {text}");
 }
@@ -89,7 +92,11 @@ fn write_stdout(bytes: &[u8]) -> Result<()> {
 
 fn list_sources(json: bool) -> Result<Outcome> {
     let devices = sources::devices();
-    if json { sinks::put_line(&views::sources::json(&devices).to_string())? } else { write_stdout(views::sources::text(&devices).as_bytes())? }
+    if json {
+        sinks::put_line(&views::sources::json(&devices).to_string())?
+    } else {
+        write_stdout(views::sources::text(&devices).as_bytes())?
+    }
     Ok(Outcome::Done)
 }
 
@@ -107,10 +114,17 @@ fn manual_page() -> Result<Outcome> {
     command.build();
     let man = clap_mangen::Man::new(command.clone());
     man.render(&mut page).context("rendering the manual page")?;
-    for subcommand in command.get_subcommands().filter(|subcommand| subcommand.get_name() != "help") {
+    for subcommand in command
+        .get_subcommands()
+        .filter(|subcommand| subcommand.get_name() != "help")
+    {
         let title = format!("trueline {}", subcommand.get_name());
         let man = clap_mangen::Man::new(subcommand.clone().bin_name(&title).display_name(&title));
-        for part in [clap_mangen::Man::render_name_section, clap_mangen::Man::render_synopsis_section, clap_mangen::Man::render_options_section] {
+        for part in [
+            clap_mangen::Man::render_name_section,
+            clap_mangen::Man::render_synopsis_section,
+            clap_mangen::Man::render_options_section,
+        ] {
             part(&man, &mut page).context("rendering the manual page")?;
         }
     }

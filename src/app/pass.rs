@@ -84,7 +84,9 @@ fn usual_setup(standard: Option<Standard>) -> Ire {
 
 /// The wall clock for people, never for arithmetic.
 fn wall_clock() -> String {
-    jiff::ZonedDateTime::now().strftime("%Y-%m-%dT%H:%M:%S%:z").to_string()
+    jiff::ZonedDateTime::now()
+        .strftime("%Y-%m-%dT%H:%M:%S%:z")
+        .to_string()
 }
 
 /// A pass file being written on a thread of its own.
@@ -99,7 +101,11 @@ impl Recording {
     ///
     /// # Errors
     /// The file exists or cannot be made.
-    pub(super) fn start(record: &RecordTo, head: &PassHead, when_full: WhenFull) -> Result<Option<(Self, Recorder)>> {
+    pub(super) fn start(
+        record: &RecordTo,
+        head: &PassHead,
+        when_full: WhenFull,
+    ) -> Result<Option<(Self, Recorder)>> {
         let path = match record {
             RecordTo::Nowhere => return Ok(None),
             RecordTo::File(path) => path.clone(),
@@ -111,7 +117,14 @@ impl Recording {
             .name("pass writer".into())
             .spawn(move || Writer::run(writer))
             .context("starting the thread that writes the pass")?;
-        Ok(Some((Self { path, watch, thread }, Recorder::new(sender))))
+        Ok(Some((
+            Self {
+                path,
+                watch,
+                thread,
+            },
+            Recorder::new(sender),
+        )))
     }
 
     /// The file.
@@ -134,8 +147,13 @@ impl Recording {
             closed_at: wall_clock(),
         };
         let sent = recorder.into_sender().close(closing);
-        let written = self.thread.join().map_err(|_panic| anyhow!("the thread that writes the pass panicked"))?;
-        written.and(sent).with_context(|| format!("closing the pass {}", self.path.display()))
+        let written = self
+            .thread
+            .join()
+            .map_err(|_panic| anyhow!("the thread that writes the pass panicked"))?;
+        written
+            .and(sent)
+            .with_context(|| format!("closing the pass {}", self.path.display()))
     }
 }
 

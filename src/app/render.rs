@@ -16,16 +16,30 @@ use super::{Outcome, say};
 /// # Errors
 /// There is no such scene, or a file cannot be written.
 pub(super) fn run(job: &TapeJob) -> Result<Outcome> {
-    let bar = if io::stderr().is_terminal() { ProgressBar::new(0) } else { ProgressBar::hidden() };
+    let bar = if io::stderr().is_terminal() {
+        ProgressBar::new(0)
+    } else {
+        ProgressBar::hidden()
+    };
     let mut progress = |done, all| {
         bar.set_length(all);
         bar.set_position(done);
     };
-    let rendered = render(&job.scene, &job.wishes, job.seconds, &job.output, &mut progress);
+    let rendered = render(
+        &job.scene,
+        &job.wishes,
+        job.seconds,
+        &job.output,
+        &mut progress,
+    );
     bar.finish_and_clear();
     let rendered = rendered?;
     match rendered.truth {
-        Some(truth) => say(&format!("{} rendered, what was put in is in {}", job.output.display(), truth.display())),
+        Some(truth) => say(&format!(
+            "{} rendered, what was put in is in {}",
+            job.output.display(),
+            truth.display()
+        )),
         None => say(&format!("{} written", job.output.display())),
     }
     Ok(Outcome::Done)
@@ -33,6 +47,11 @@ pub(super) fn run(job: &TapeJob) -> Result<Outcome> {
 
 /// Every scene with a line about it.
 pub(super) fn scene_list() -> String {
-    let width = tape::scenes().map(|(name, _)| name.len()).max().unwrap_or(0);
-    tape::scenes().map(|(name, about)| format!("{name:<width$}  {about}\n")).collect()
+    let width = tape::scenes()
+        .map(|(name, _)| name.len())
+        .max()
+        .unwrap_or(0);
+    tape::scenes()
+        .map(|(name, about)| format!("{name:<width$}  {about}\n"))
+        .collect()
 }

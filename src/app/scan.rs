@@ -6,7 +6,7 @@ use anyhow::Result;
 
 use crate::cli::ScanJob;
 use crate::record::{Summary, Verdict, WhenFull};
-use crate::sources;
+use crate::sources::{self, tape::Pace};
 
 use super::analysis::{Analysis, End};
 use super::capture::Capture;
@@ -21,11 +21,16 @@ use super::{Outcome, say};
 /// The source cannot be opened or breaks off, or the pass cannot be written. What was measured before is kept.
 pub(super) fn run(job: ScanJob) -> Result<Outcome> {
     let interrupt = Interrupt::install()?;
-    let source = sources::open(&job.place, &job.wishes)?;
+    let source = sources::open(&job.place, &job.wishes, Pace::Free { frames: None })?;
     let prepared = pass::prepare(source.as_ref(), &job.pass, job.keep_lines)?;
     pass::remarks(source.description()).for_each(say);
-    let when_full = if source.description().live { WhenFull::Drop } else { WhenFull::Wait };
-    let (recording, recorder) = Recording::start(&job.pass.record, &prepared.head, when_full)?.unzip();
+    let when_full = if source.description().live {
+        WhenFull::Drop
+    } else {
+        WhenFull::Wait
+    };
+    let (recording, recorder) =
+        Recording::start(&job.pass.record, &prepared.head, when_full)?.unzip();
 
     let mut sinks: Vec<Box<dyn Sink>> = Vec::new();
     if job.events {
@@ -40,7 +45,9 @@ pub(super) fn run(job: ScanJob) -> Result<Outcome> {
     let captured = capture.finish();
 
     let (summary, recorder) = analysis.finish()?;
-    let kept = recording.as_ref().map(|recording| recording.path().to_owned());
+    let kept = recording
+        .as_ref()
+        .map(|recording| recording.path().to_owned());
     if let (Some(recording), Some(recorder)) = (recording, recorder) {
         recording.close(recorder, &summary)?;
     }
@@ -61,7 +68,15 @@ fn report(job: &ScanJob, summary: &Summary) -> Result<()> {
     if job.json {
         return put_line(&typed("summary", summary)?);
     }
-    say(&format!("{}: {} fields, {}", summary.source, summary.fields, summary.verdict.word()));
-    summary.reasons.iter().for_each(|reason| say(&format!("  {reason}")));
+    say(&format!(
+        "{}: {} fields, {}",
+        summary.source,
+        summary.fields,
+        summary.verdict.word()
+    ));
+    summary
+        .reasons
+        .iter()
+        .for_each(|reason| say(&format!("  {reason}")));
     Ok(())
 }

@@ -24,12 +24,18 @@ impl Interrupt {
                 .and_then(|_| signal_hook::flag::register(signal, Arc::clone(&flag)))
                 .context("installing the signal handlers")?;
         }
-        Ok(Self { wanted: flag, by_operator: Arc::default() })
+        Ok(Self {
+            wanted: flag,
+            by_operator: Arc::default(),
+        })
     }
 
     /// The operator asks for the end.
     pub(super) fn quit(&self) {
-        self.by_operator.store(!self.wanted.swap(true, Ordering::Relaxed), Ordering::Relaxed);
+        self.by_operator.store(
+            !self.wanted.swap(true, Ordering::Relaxed),
+            Ordering::Relaxed,
+        );
     }
 
     /// Whether a signal asked for the end.

@@ -10,10 +10,7 @@ use indicatif::{ProgressBar, ProgressStyle};
 use crate::alarms::{Change, EventRecord, PassClock, Programme, Span};
 use crate::fields::{Field, FieldPlace};
 use crate::measures::{Readings, waveform::Waveform};
-use crate::record::{
-    Live, PassSender, ProgrammeSpan, Row,
-    live::ProgrammeTime,
-};
+use crate::record::{Live, PassSender, ProgrammeSpan, Row, live::ProgrammeTime};
 use crate::units::Seconds;
 
 /// What is known right after a field.
@@ -54,7 +51,10 @@ pub(super) struct Recorder {
 
 impl Recorder {
     pub(super) fn new(sender: PassSender) -> Self {
-        Self { sender, spans: Vec::new() }
+        Self {
+            sender,
+            spans: Vec::new(),
+        }
     }
 
     /// The queue itself, to close the pass with.
@@ -64,7 +64,8 @@ impl Recorder {
 
     fn take_spans(&mut self, spans: &[Span]) -> Result<()> {
         let known = self.spans.len() == spans.len()
-            && self.spans.last().map(|span| span.end) == spans.last().map(|span| span.end.map(|end| end.field));
+            && self.spans.last().map(|span| span.end)
+                == spans.last().map(|span| span.end.map(|end| end.field));
         if !known {
             self.spans = spans.iter().map(programme_span).collect();
             self.sender.programme(&self.spans)?;
@@ -102,7 +103,10 @@ pub(super) struct Screen {
 
 impl Screen {
     pub(super) fn new(live: Arc<Mutex<Live>>) -> Self {
-        Self { live, waveform: Waveform::new() }
+        Self {
+            live,
+            waveform: Waveform::new(),
+        }
     }
 }
 
@@ -112,7 +116,10 @@ const WAVEFORM_FIELDS: u64 = 4;
 impl Sink for Screen {
     fn take(&mut self, seen: &Seen<'_>) -> Result<()> {
         let waveform_due = |at: FieldPlace| at.field.0.is_multiple_of(WAVEFORM_FIELDS);
-        if let Some(Measured { field, .. }) = seen.measured.filter(|measured| waveform_due(measured.field.place)) {
+        if let Some(Measured { field, .. }) = seen
+            .measured
+            .filter(|measured| waveform_due(measured.field.place))
+        {
             self.waveform.trace(field); // before the lock: drawing need not wait for it
         }
         let mut live = self.live.lock().unwrap_or_else(PoisonError::into_inner);
@@ -134,7 +141,10 @@ fn programme_time(spans: &[Span], now: FieldPlace) -> ProgrammeTime {
         .iter()
         .map(|span| span.end.unwrap_or(now).seconds - span.start.seconds)
         .fold(Seconds(0.0), |sum, length| sum + length);
-    ProgrammeTime { played, running: spans.last().is_some_and(|span| span.end.is_none()) }
+    ProgrammeTime {
+        played,
+        running: spans.last().is_some_and(|span| span.end.is_none()),
+    }
 }
 
 /// Events on stdout.
@@ -173,7 +183,10 @@ impl EventLines {
                 };
                 let label = clock.label(place.frame());
                 let (kind, severity) = (event.kind.word(), event.severity.word());
-                Ok(Some(format!("{label}  {severity:<6}  {kind:<15}  {what:<6}  {}", event.note)))
+                Ok(Some(format!(
+                    "{label}  {severity:<6}  {kind:<15}  {what:<6}  {}",
+                    event.note
+                )))
             }
         }
     }
@@ -187,7 +200,11 @@ pub(super) fn typed(word: &str, object: &impl serde::Serialize) -> Result<String
         #[serde(flatten)]
         object: &'a T,
     }
-    serde_json::to_string(&Typed { r#type: word, object }).context("writing an object as JSON")
+    serde_json::to_string(&Typed {
+        r#type: word,
+        object,
+    })
+    .context("writing an object as JSON")
 }
 
 /// One line on stdout; a reader that has gone away is no failure.
@@ -208,10 +225,14 @@ impl Progress {
     /// A bar for so many frames, or a counter where nobody knows.
     pub(super) fn new(frames: Option<u64>) -> Self {
         let (bar, template) = match frames {
-            Some(frames) => {
-                (ProgressBar::new(2 * frames), "{bar:30} {percent:>3} %  field {pos} of {len}  {per_sec}  {eta} left")
-            }
-            None => (ProgressBar::new_spinner(), "{spinner} field {pos}  {per_sec}"),
+            Some(frames) => (
+                ProgressBar::new(2 * frames),
+                "{bar:30} {percent:>3} %  field {pos} of {len}  {per_sec}  {eta} left",
+            ),
+            None => (
+                ProgressBar::new_spinner(),
+                "{spinner} field {pos}  {per_sec}",
+            ),
         };
         // A template of our own that does not parse would be seen by every test that scans.
         bar.set_style(ProgressStyle::with_template(template).expect("the template is well-formed"));

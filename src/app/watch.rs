@@ -7,8 +7,9 @@ use std::sync::{Arc, Mutex, PoisonError};
 use anyhow::{Context, Result, anyhow};
 use crossbeam_channel::{Sender, bounded};
 
-use crate::cli::{DEFAULT_SCENE, Dashboard, WatchJob};
+use crate::cli::{Dashboard, WatchJob};
 use crate::record::{Live, WhenFull, live};
+use crate::sources::tape::{DEFAULT_SCENE, Pace};
 use crate::sources::{self, Place, Source};
 use crate::views::dashboard::{self, Request};
 
@@ -30,23 +31,44 @@ const REMARKS: usize = 64;
 pub(super) fn run(job: WatchJob) -> Result<Outcome> {
     let interrupt = Interrupt::install()?;
     let place = job.place.clone().unwrap_or_else(default_place);
-    let source = sources::open_live(&place, &job.wishes)?;
+    let source = sources::open(&place, &job.wishes, Pace::RealTime)?;
     let prepared = pass::prepare(source.as_ref(), &job.pass, false)?;
-    let when_full = if source.description().live { WhenFull::Drop } else { WhenFull::Wait };
+    let when_full = if source.description().live {
+        WhenFull::Drop
+    } else {
+        WhenFull::Wait
+    };
     let drawn = job.dashboard == Dashboard::WhereTerminal && dashboard::available();
     if !drawn {
         pass::remarks(source.description()).for_each(say);
     }
-    let (recording, recorder) = Recording::start(&job.pass.record, &prepared.head, when_full)?.unzip();
-    let kept = recording.as_ref().map(|recording| recording.path().to_owned());
+    let (recording, recorder) =
+        Recording::start(&job.pass.record, &prepared.head, when_full)?.unzip();
+    let kept = recording
+        .as_ref()
+        .map(|recording| recording.path().to_owned());
 
     let clock = prepared.plan.clock;
-    let live = Arc::new(Mutex::new(Live::new(head_of(&prepared, source.as_ref(), kept.as_deref()))));
-    let sink: Box<dyn Sink> = if drawn { Box::new(Screen::new(Arc::clone(&live))) } else { Box::new(EventLines::Text(clock)) };
+    let live = Arc::new(Mutex::new(Live::new(head_of(
+        &prepared,
+        source.as_ref(),
+        kept.as_deref(),
+    ))));
+    let sink: Box<dyn Sink> = if drawn {
+        Box::new(Screen::new(Arc::clone(&live)))
+    } else {
+        Box::new(EventLines::Text(clock))
+    };
     let mut analysis = Analysis::new(prepared.plan, recorder, vec![sink]);
     let capture = Capture::start(source, interrupt.flag())?;
     let end = if drawn {
-        with_dashboard(&mut analysis, &capture, &live, recording.as_ref(), &interrupt)
+        with_dashboard(
+            &mut analysis,
+            &capture,
+            &live,
+            recording.as_ref(),
+            &interrupt,
+        )
     } else {
         analysis.run(&capture.deliveries, None, interrupt.flag())
     };
@@ -56,8 +78,16 @@ pub(super) fn run(job: WatchJob) -> Result<Outcome> {
     if let (Some(recording), Some(recorder)) = (recording, recorder) {
         recording.close(recorder, &summary)?;
     }
-    say(&format!("{}: {} fields, {}", summary.source, summary.fields, summary.verdict.word()));
-    summary.reasons.iter().for_each(|reason| say(&format!("  {reason}")));
+    say(&format!(
+        "{}: {} fields, {}",
+        summary.source,
+        summary.fields,
+        summary.verdict.word()
+    ));
+    summary
+        .reasons
+        .iter()
+        .for_each(|reason| say(&format!("  {reason}")));
     if let Some(path) = kept {
         say(&format!("pass kept in {}", path.display()));
     }
@@ -78,7 +108,8 @@ fn with_dashboard(
     interrupt: &Interrupt,
 ) -> Result<End> {
     let (remarks, heard) = bounded(REMARKS);
-    let mut session = dashboard::Session::open().context("taking the terminal for the dashboard")?;
+    let mut session =
+        dashboard::Session::open().context("taking the terminal for the dashboard")?;
     let ended = AtomicBool::new(false);
     std::thread::scope(|scope| {
         let keeper = health::keep(scope, live, capture, recording, &ended)?;
@@ -89,7 +120,12 @@ fn with_dashboard(
                 analysis.run(&capture.deliveries, Some(&heard), interrupt.flag())
             })
             .context("starting the analysis thread")?;
-        let drawn = dashboard::run(&mut session, live, |request| pass_on(request, live, &remarks, interrupt), &ended);
+        let drawn = dashboard::run(
+            &mut session,
+            live,
+            |request| pass_on(request, live, &remarks, interrupt),
+            &ended,
+        );
         interrupt.quit();
         let end = worker.join();
         keeper.thread().unpark();
@@ -111,10 +147,21 @@ impl Drop for SetOnDrop<'_> {
 fn pass_on(request: Request, live: &Mutex<Live>, remarks: &Sender<Remark>, interrupt: &Interrupt) {
     let remark = match request {
         Request::Quit => return interrupt.quit(),
-        Request::Acknowledge => return live.lock().unwrap_or_else(PoisonError::into_inner).acknowledge(),
-        Request::Mark { at, note } if note.is_empty() => Remark { at, text: "marked by the operator".into() },
+        Request::Acknowledge => {
+            return live
+                .lock()
+                .unwrap_or_else(PoisonError::into_inner)
+                .acknowledge();
+        }
+        Request::Mark { at, note } if note.is_empty() => Remark {
+            at,
+            text: "marked by the operator".into(),
+        },
         Request::Mark { at, note } => Remark { at, text: note },
-        Request::Counter { at, reading } => Remark { at, text: format!("the player's counter reads {reading}") },
+        Request::Counter { at, reading } => Remark {
+            at,
+            text: format!("the player's counter reads {reading}"),
+        },
     };
     // Full or closed means sixty marks at once or the end of the pass: nothing an operator meant is lost.
     let _ = remarks.try_send(remark);
@@ -131,6 +178,7 @@ fn head_of(prepared: &Prepared, source: &dyn Source, recorded_to: Option<&Path>)
         tape: prepared.head.tape.clone(),
         recorded_to: recorded_to.map(|path| path.display().to_string()),
         standard: prepared.plan.standard,
+        range: prepared.head.range,
         sample_rate: prepared.plan.sample_rate,
         clock: prepared.plan.clock,
     }

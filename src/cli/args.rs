@@ -5,6 +5,8 @@ use std::path::PathBuf;
 use clap::{Args, Parser, Subcommand, ValueEnum, ValueHint};
 use clap_complete::Shell;
 
+use crate::sources::tape::DEFAULT_SCENE;
+
 /// A live signal monitor for the digitising of analogue videotape.
 ///
 /// It watches a capture device (or a file, or a simulated tape) field by field: do the lines stand still, does the
@@ -202,9 +204,6 @@ pub(super) struct TapeArgs {
     #[arg(long, value_name = "S")]
     pub seconds: Option<f64>,
 }
-
-/// The scene played when none is named.
-pub const DEFAULT_SCENE: &str = "evening";
 
 #[derive(Clone, Copy, Debug, ValueEnum)]
 pub(super) enum LinesArg {

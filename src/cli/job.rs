@@ -9,12 +9,13 @@ use clap_complete::Shell;
 
 use crate::limits::Limits;
 use crate::record::TapeSpeed;
+use crate::sources::tape::DEFAULT_SCENE;
 use crate::sources::{FieldOrder, Place, StandardWish, Wishes};
 use crate::standard::Standard;
 use crate::units::{CodeRange, Hertz, Ire};
 
 use super::args::{
-    Cli, Command, DEFAULT_SCENE, ExportFormat, ExportWhat, FieldOrderArg, LinesArg, PassArgs, RangeArg, ScanArgs,
+    Cli, Command, ExportFormat, ExportWhat, FieldOrderArg, LinesArg, PassArgs, RangeArg, ScanArgs,
     SetupArg, SourceArgs, SpeedArg, StandardArg, TapeArgs, WatchArgs,
 };
 
@@ -203,7 +204,11 @@ impl WatchArgs {
             place: self.source.as_deref().map(place).transpose()?,
             wishes: self.how.wishes()?,
             pass: self.pass.check(self.how.setup)?,
-            dashboard: if self.no_dashboard { Dashboard::Never } else { Dashboard::WhereTerminal },
+            dashboard: if self.no_dashboard {
+                Dashboard::Never
+            } else {
+                Dashboard::WhereTerminal
+            },
         })
     }
 }
@@ -284,7 +289,11 @@ impl PassArgs {
                 SpeedArg::Lp => TapeSpeed::Lp,
                 SpeedArg::Ep => TapeSpeed::Ep,
             }),
-            settings: self.set.iter().map(|text| setting(text)).collect::<Result<_>>()?,
+            settings: self
+                .set
+                .iter()
+                .map(|text| setting(text))
+                .collect::<Result<_>>()?,
             limits: limits(self.limits.as_deref())?,
             setup: setup.map(|setup| match setup {
                 SetupArg::None => Ire(0.0),
@@ -304,10 +313,16 @@ fn place(text: &str) -> Result<Place> {
         return Ok(Place::Tape(DEFAULT_SCENE.to_owned()));
     }
     if let Some(scene) = text.strip_prefix("tape:") {
-        ensure!(!scene.is_empty(), "tape: names no scene; see `trueline tape --scene list`");
+        ensure!(
+            !scene.is_empty(),
+            "tape: names no scene; see `trueline tape --scene list`"
+        );
         return Ok(Place::Tape(scene.to_owned()));
     }
-    ensure!(!text.is_empty(), "the source is empty; name a device, a file, - or tape");
+    ensure!(
+        !text.is_empty(),
+        "the source is empty; name a device, a file, - or tape"
+    );
     if is_device_node(text) {
         return Ok(Place::Device(text.into()));
     }
@@ -340,7 +355,9 @@ fn sample_rate(hertz: f64) -> Result<Hertz> {
 
 fn setting(text: &str) -> Result<(String, String)> {
     match text.split_once('=') {
-        Some((name, value)) if !name.trim().is_empty() => Ok((name.trim().to_owned(), value.trim().to_owned())),
+        Some((name, value)) if !name.trim().is_empty() => {
+            Ok((name.trim().to_owned(), value.trim().to_owned()))
+        }
         _ => bail!("--set '{text}': write NAME=VALUE"),
     }
 }
@@ -363,7 +380,11 @@ fn limits(file: Option<&Path>) -> Result<Limits> {
 }
 
 fn output(path: &Path) -> Output {
-    if path.as_os_str() == "-" { Output::Stdout } else { Output::File(path.to_owned()) }
+    if path.as_os_str() == "-" {
+        Output::Stdout
+    } else {
+        Output::File(path.to_owned())
+    }
 }
 
 impl From<LinesArg> for Standard {
@@ -426,7 +447,10 @@ mod tests {
             ("tape", Place::Tape("evening".into())),
             ("tape:wave", Place::Tape("wave".into())),
             ("/dev/video3", Place::Device("/dev/video3".into())),
-            ("/dev/v4l/by-id/usb-x", Place::Device("/dev/v4l/by-id/usb-x".into())),
+            (
+                "/dev/v4l/by-id/usb-x",
+                Place::Device("/dev/v4l/by-id/usb-x".into()),
+            ),
             ("reel 2.mkv", Place::File("reel 2.mkv".into())),
             ("./tape", Place::File("./tape".into())),
         ];
@@ -452,7 +476,10 @@ mod tests {
         ];
         for (words, expected) in rows {
             let error = check(words).expect_err("refused");
-            assert!(format!("{error:#}").contains(expected), "{words:?}: {error:#}");
+            assert!(
+                format!("{error:#}").contains(expected),
+                "{words:?}: {error:#}"
+            );
         }
     }
 
@@ -464,14 +491,21 @@ mod tests {
         };
         assert_eq!(record(&["scan", "x"]), RecordTo::DataDirectory);
         assert_eq!(record(&["scan", "x", "--no-record"]), RecordTo::Nowhere);
-        assert_eq!(record(&["scan", "x", "--record", "p"]), RecordTo::File("p".into()));
+        assert_eq!(
+            record(&["scan", "x", "--record", "p"]),
+            RecordTo::File("p".into())
+        );
         assert!(check(&["scan", "x", "--record", "p", "--no-record"]).is_err());
     }
 
     #[test]
     fn durations_are_written_as_people_write_them() {
         for (text, seconds) in [("90s", 90), ("10m", 600), ("1h 30m", 5400), ("1h30m", 5400)] {
-            assert_eq!(duration(text).expect("a duration"), Duration::from_secs(seconds), "{text}");
+            assert_eq!(
+                duration(text).expect("a duration"),
+                Duration::from_secs(seconds),
+                "{text}"
+            );
         }
     }
 }

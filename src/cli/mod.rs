@@ -3,10 +3,8 @@
 //! In: the command line. Out: a [`Job`], with every value parsed and every contradiction refused. Nothing below knows
 //! about flags.
 
-pub use args::{Cli, DEFAULT_SCENE, ExportFormat, ExportWhat};
-pub use job::{
-    Dashboard, ExportJob, Job, Output, PassJob, RecordTo, ScanJob, TapeJob, WatchJob,
-};
+pub use args::{Cli, ExportFormat, ExportWhat};
+pub use job::{Dashboard, ExportJob, Job, Output, PassJob, RecordTo, ScanJob, TapeJob, WatchJob};
 
 mod args;
 mod job;

@@ -16,13 +16,12 @@ use crate::measures::{Readings, sync};
 use crate::standard::Standard;
 use crate::units::{CodeRange, Hertz, Millis, Seconds, Unit};
 
+pub use crate::measures::waveform::{WAVEFORM_COLUMNS, WAVEFORM_LEVELS, Waveform};
 pub use status::{Ground, Status, WARM_UP, Word};
 pub use trend::{Band, FIELD_SPAN, SHOWN, Shown, Trends, Values};
-pub use waveform::{WAVEFORM_COLUMNS, WAVEFORM_LEVELS, Waveform};
 
 mod status;
 mod trend;
-mod waveform;
 
 #[cfg(test)]
 pub(in crate::record) mod tests;

@@ -62,7 +62,11 @@ pub fn first_device() -> Option<PathBuf> {
 ///
 /// # Errors
 /// What is missing, unreadable, of an unknown format or broken at its head; the message says which and what next.
-pub fn open(place: &Place, wishes: &Wishes, pace: tape::Pace) -> Result<Box<dyn Source>, SourceError> {
+pub fn open(
+    place: &Place,
+    wishes: &Wishes,
+    pace: tape::Pace,
+) -> Result<Box<dyn Source>, SourceError> {
     match place {
         Place::Stdin => Ok(Box::new(y4m::Y4m::from_stdin(wishes)?)),
         Place::File(path) => file::open(path, wishes),
@@ -80,7 +84,10 @@ fn open_device(path: &Path, wishes: &Wishes) -> Result<Box<dyn Source>, SourceEr
 fn open_device(path: &Path, _wishes: &Wishes) -> Result<Box<dyn Source>, SourceError> {
     Err(SourceError::new(
         SourceErrorKind::Unsupported,
-        format!("cannot open {}: V4L2 devices exist on Linux only", path.display()),
+        format!(
+            "cannot open {}: V4L2 devices exist on Linux only",
+            path.display()
+        ),
     ))
 }
 
