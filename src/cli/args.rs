@@ -189,7 +189,7 @@ pub(super) struct LimitsArgs {
 #[derive(Debug, Args)]
 pub(super) struct TapeArgs {
     /// Y4M file to write; FILE.truth.jsonl is written beside it.
-    #[arg(short, long, value_name = "FILE.y4m", value_hint = ValueHint::FilePath, required_unless_present = "list")]
+    #[arg(short, long, value_name = "FILE.y4m", value_hint = ValueHint::FilePath)]
     pub output: Option<PathBuf>,
     /// Scene to play, or `list`.
     #[arg(long, value_name = "NAME", default_value = DEFAULT_SCENE)]
