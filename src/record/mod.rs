@@ -1,6 +1,7 @@
-//! What is kept: recent readings in memory ([`Live`]), and the pass file.
+//! What is kept: recent readings in memory (`Live`), and the pass file.
 //!
-//! In: readings and event changes. Out: [`Live`] for a dashboard, a pass file, and `Pass` read back from one.
+//! In: readings and event changes. Out: `Live` for a dashboard, a pass file by [`create`], and a [`Pass`] read back
+//! from one.
 //!
 //! Does not know: how anything is drawn or exported, or which measures exist.
 

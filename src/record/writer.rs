@@ -197,7 +197,8 @@ impl<const N: usize> PassSender<N> {
         self.send_notes()
     }
 
-    /// Ends the pass; the writer then stores what waits, closes the file and returns.
+    /// Ends the pass; the writer then stores what waits, closes the file and returns. Only its result says that the
+    /// end is stored.
     ///
     /// # Errors
     /// When the writer is gone or the disk is failing.
@@ -309,18 +310,17 @@ impl<const N: usize> Writer<N> {
     /// When the last of it could not be stored, or the file not be closed.
     pub fn run(mut self) -> Result<(), RecordError> {
         loop {
-            let ended = self.gather(Instant::now() + COMMIT_INTERVAL);
-            let written = self.commit();
-            match (ended, written) {
-                (true, Ok(())) => return self.store.close(),
-                (true, Err(error)) => return Err(error),
-                // The state shows it and the batch is kept: the next round tries again.
-                (false, _) => {}
+            let drained = self.gather(Instant::now() + COMMIT_INTERVAL);
+            match self.commit() {
+                Ok(()) if drained => return self.store.close(),
+                Err(error) if self.sender_is_gone() => return Err(error),
+                // After an error the state shows it and the batch is kept: the next round tries again.
+                Ok(()) | Err(_) => {}
             }
         }
     }
 
-    /// Takes what comes until `deadline`; true when nothing more will come.
+    /// Takes what comes until `deadline`; true when the sender is gone and nothing waits any more.
     fn gather(&mut self, deadline: Instant) -> bool {
         while self.has_room() {
             match self.messages.recv_deadline(deadline) {
@@ -329,11 +329,15 @@ impl<const N: usize> Writer<N> {
                 Err(RecvTimeoutError::Disconnected) => return true,
             }
         }
-        if self.watch.state().failing.is_some() {
+        // A full batch that failed to be written is tried again in its time, not at once.
+        if self.watch.state().failing.is_some() && !self.sender_is_gone() {
             std::thread::sleep(deadline.saturating_duration_since(Instant::now()));
-            return self.watch.with(|shared| shared.sender_gone);
         }
         false
+    }
+
+    fn sender_is_gone(&self) -> bool {
+        self.watch.with(|shared| shared.sender_gone)
     }
 
     fn has_room(&self) -> bool {

@@ -209,6 +209,39 @@ fn a_sender_that_waits_learns_that_the_disk_fails() {
 }
 
 #[test]
+fn a_disk_that_has_room_again_at_the_end_gets_all_that_waited() {
+    let Bench {
+        path,
+        mut sender,
+        mut writer,
+        scratch: _scratch,
+    } = bench(WhenFull::Drop);
+    writer.store.limit_growth(Some(0));
+    let mut field = 0;
+    let mut send = |sender: &mut PassSender<5>| {
+        sender.field(&row(field), None).expect("a writer");
+        field += 1;
+        field
+    };
+    while writer.has_room() {
+        send(&mut sender);
+        // Fails sooner or later; from then on the batch only grows.
+        let _ = round(&mut writer);
+    }
+    for _ in 0..QUEUE / 2 {
+        send(&mut sender);
+    }
+    let sent = send(&mut sender);
+    sender.close(closing(sent)).expect("room in the queue");
+    writer.store.limit_growth(None);
+    writer.run().expect("a closed pass");
+    let pass = Pass::open_with(&path, catalogue()).expect("the pass");
+    assert!(pass.closed_at().is_some());
+    let kept = pass.rows(FieldIndex(0)..FieldIndex(u64::MAX)).count();
+    assert_eq!(kept as u64, sent);
+}
+
+#[test]
 fn a_sender_that_is_dropped_leaves_a_whole_file_that_was_not_closed() {
     let Bench {
         path,
