@@ -71,7 +71,7 @@ pub const NUMBERS: &[Number] = &[
         alarm_share_pct,
         1.0,
         (0.0, 100.0),
-        "unfit if one kind of alarm covers more of the programme: at 1 % a viewer meets it every few minutes"
+        "unfit if one kind of alarm covers more of the programme: 1 % of an hour is 36 s of faulty picture"
     ),
     number!(
         "verdict",

@@ -11,7 +11,8 @@ impl Limits {
         let mut out = String::from(
             "# Alarm limits in force. Keep what you change, leave out the rest, and give the file back with --limits.\n\
              # An event begins when `hits` of the last `of` usable fields are beyond `enter`, is announced again when it\n\
-             # has grown by `worse_step`, and is over after `clear_after` usable fields in a row back inside `leave`.\n",
+             # has grown by `worse_step`, and is over after `clear_after` usable fields in a row back inside `leave`\n\
+             # (twice as many each time it comes back within a minute).\n",
         );
         for row in &self.rows {
             print_row(&mut out, row);
@@ -43,11 +44,14 @@ fn print_row(out: &mut String, row: &Limit) {
                 Side::Moved => "away from its settled value by more than",
                 Side::Counted => "counted, more than",
             };
-            let unit = threshold.unit;
+            let unit = match threshold.unit {
+                "" => String::new(),
+                unit => format!(" # {unit}"),
+            };
             let _ = writeln!(out, "# {}, {side}:", row.quantity);
-            let _ = writeln!(out, "enter = {:?} # {unit}", threshold.enter);
-            let _ = writeln!(out, "leave = {:?} # {unit}", threshold.leave);
-            let _ = writeln!(out, "worse_step = {:?} # {unit}", threshold.worse_step);
+            let _ = writeln!(out, "enter = {:?}{unit}", threshold.enter);
+            let _ = writeln!(out, "leave = {:?}{unit}", threshold.leave);
+            let _ = writeln!(out, "worse_step = {:?}{unit}", threshold.worse_step);
         }
         Test::Words(words) => {
             let _ = writeln!(out, "# {} says {}:", row.quantity, words.join(" or "));
@@ -87,6 +91,7 @@ mod tests {
         let text = Limits::default().to_toml();
         assert!(text.contains("[wobble]\n# half a sample (37 ns)"), "{text}");
         assert!(text.contains("slip_ms = 40.0"));
-        assert!(text.lines().all(|line| line.len() <= 125));
+        assert!(text.lines().all(|line| line.len() <= 110));
+        assert!(text.lines().all(|line| !line.ends_with(' ')));
     }
 }
