@@ -63,12 +63,16 @@ fn unknown_input(node: &Node, wish: &str, names: &[(u32, String)]) -> SourceErro
         .iter()
         .map(|(number, name)| format!("{number} ({name})"))
         .collect();
+    let has = if offered.is_empty() {
+        "it lists no inputs, so leave `--input` out".to_owned()
+    } else {
+        format!("it has {}", offered.join(", "))
+    };
     SourceError::new(
         SourceErrorKind::Unsupported,
         format!(
-            "{}: no single input is called {wish:?}; it has {}",
-            node.path().display(),
-            offered.join(", ")
+            "{}: no single input is called {wish:?}; {has}",
+            node.path().display()
         ),
     )
 }

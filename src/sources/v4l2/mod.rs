@@ -93,9 +93,14 @@ impl V4l2Source {
             .map_err(|(node, number)| node.failure("asking for its buffers", number))?;
         let bytes = format.buffer_bytes(buffer_rows);
         if stream.smallest() < bytes {
-            return Err(stream
-                .node()
-                .failure("mapping buffers too small for a frame", Errno::NOMEM));
+            return Err(SourceError::new(
+                SourceErrorKind::Unsupported,
+                format!(
+                    "{}: its buffers hold {} bytes, but its frames take {bytes}; another size may work (`--raster`)",
+                    path.display(),
+                    stream.smallest()
+                ),
+            ));
         }
         setup::describe_stream(&mut description, &stream);
         let order = layout.order(format.standard);
@@ -153,7 +158,6 @@ impl V4l2Source {
             self.outbox.leave_out(found, mark.holds.fields());
             return;
         };
-        self.sequence = Some(buffer.sequence);
         self.first_stamp = self.first_stamp.or(mark.stamp);
         let since_first = mark.stamp.zip(self.first_stamp);
         let needed = self.format.buffer_bytes(self.buffer_rows);
@@ -168,7 +172,7 @@ impl V4l2Source {
                 || (buffer.bytesused as usize) < needed,
             input: self.input.state,
         };
-        self.outbox.put(frame, found);
+        self.outbox.put(frame, buffer.sequence, found);
     }
 
     fn copy(&mut self, filled: &Filled) -> Option<FrameBuffer> {
@@ -176,6 +180,12 @@ impl V4l2Source {
         let mut vacant = self.pool.vacant()?;
         vacant.bytes_mut()[..needed].copy_from_slice(&self.stream.bytes(filled)[..needed]);
         Some(vacant.fill())
+    }
+
+    fn hand_on(&mut self) -> Option<Frame> {
+        let (frame, sequence) = self.outbox.take()?;
+        self.sequence = Some(sequence);
+        Some(frame)
     }
 
     fn silent(&self) -> SourceError {
@@ -213,14 +223,14 @@ impl Source for V4l2Source {
     fn next_frame(&mut self) -> Result<Option<Frame>, SourceError> {
         let deadline = Instant::now() + SILENCE;
         loop {
-            if let Some(frame) = self.outbox.take() {
+            if let Some(frame) = self.hand_on() {
                 return Ok(Some(frame));
             }
             if let Err(error) = self.read(deadline) {
                 // Nothing more settles a doubt. The frame goes first; what is wrong shows again when asked again.
                 let gap = self.progress.settle_now();
                 self.outbox.settle(gap);
-                return self.outbox.take().map(Some).ok_or(error);
+                return self.hand_on().map(Some).ok_or(error);
             }
         }
     }
@@ -263,7 +273,7 @@ fn rows_of(buffer: &v4l2_buffer, layout: FieldLayout) -> RowLayout {
     layout.rows().unwrap_or_else(|| {
         match FieldLayout::from_field(buffer.field) {
             Some(FieldLayout::Only(parity)) => RowLayout::Single(parity),
-            // A driver that breaks its promise to name the field: half of the guesses are right.
+            // A driver that breaks its promise to name the field: nothing tells which it is.
             _ => RowLayout::Single(Parity::Top),
         }
     })

@@ -13,7 +13,8 @@ const MOST_FRAMES: usize = 2;
 /// Frames to hand on.
 #[derive(Debug)]
 pub(super) struct Outbox {
-    frames: VecDeque<Frame>,
+    /// Each with the driver's number for it.
+    frames: VecDeque<(Frame, u32)>,
     /// The last frame put, or left out, is in doubt.
     in_doubt: bool,
     /// What is missing before the next frame put.
@@ -29,11 +30,11 @@ impl Outbox {
         }
     }
 
-    /// Takes in a frame and what was found when it came.
-    pub(super) fn put(&mut self, mut frame: Frame, found: Found) {
+    /// Takes in a frame, the driver's number for it, and what was found when it came.
+    pub(super) fn put(&mut self, mut frame: Frame, sequence: u32, found: Found) {
         self.note(found);
         frame.gap = std::mem::take(&mut self.pending);
-        self.frames.push_back(frame);
+        self.frames.push_back((frame, sequence));
     }
 
     /// A frame of so many fields came, but there was no room for it.
@@ -45,14 +46,14 @@ impl Outbox {
     /// Ends a doubt: this is missing before the frame in doubt; if that was left out, before the next.
     pub(super) fn settle(&mut self, gap: Gap) {
         match self.frames.back_mut() {
-            Some(doubted) if self.in_doubt => doubted.gap = doubted.gap.and(gap),
+            Some((doubted, _)) if self.in_doubt => doubted.gap = doubted.gap.and(gap),
             _ => self.pending = self.pending.and(gap),
         }
         self.in_doubt = false;
     }
 
     /// The oldest frame that is beyond doubt.
-    pub(super) fn take(&mut self) -> Option<Frame> {
+    pub(super) fn take(&mut self) -> Option<(Frame, u32)> {
         if self.frames.len() > usize::from(self.in_doubt) {
             self.frames.pop_front()
         } else {
@@ -135,31 +136,31 @@ mod tests {
     /// Label and fields lost of each frame that can be taken.
     fn taken(outbox: &mut Outbox) -> Vec<(u8, u64)> {
         std::iter::from_fn(|| outbox.take())
-            .map(|frame| (frame.data.bytes()[0], frame.gap.lost_by_source))
+            .map(|(frame, _)| (frame.data.bytes()[0], frame.gap.lost_by_source))
             .collect()
     }
 
     #[test]
     fn a_frame_beyond_doubt_goes_at_once_with_its_gap() {
         let mut outbox = Outbox::new();
-        outbox.put(frame(1), found(4, false, None));
+        outbox.put(frame(1), 1, found(4, false, None));
         assert_eq!(taken(&mut outbox), [(1, 4)]);
     }
 
     #[test]
     fn a_frame_in_doubt_waits_and_gets_what_the_next_settles() {
         let mut outbox = Outbox::new();
-        outbox.put(frame(1), found(0, true, None));
+        outbox.put(frame(1), 1, found(0, true, None));
         assert_eq!(taken(&mut outbox), []);
-        outbox.put(frame(2), found(0, false, Some(2)));
+        outbox.put(frame(2), 2, found(0, false, Some(2)));
         assert_eq!(taken(&mut outbox), [(1, 2), (2, 0)]);
     }
 
     #[test]
     fn one_doubt_may_follow_another() {
         let mut outbox = Outbox::new();
-        outbox.put(frame(1), found(0, true, None));
-        outbox.put(frame(2), found(0, true, Some(0)));
+        outbox.put(frame(1), 1, found(0, true, None));
+        outbox.put(frame(2), 2, found(0, true, Some(0)));
         assert_eq!(taken(&mut outbox), [(1, 0)]);
         outbox.settle(lost(6));
         assert_eq!(taken(&mut outbox), [(2, 6)]);
@@ -170,8 +171,9 @@ mod tests {
         let mut outbox = Outbox::new();
         outbox.leave_out(found(0, true, None), 2);
         assert!(outbox.is_starved());
-        outbox.put(frame(2), found(0, false, Some(4)));
-        let next = outbox.take().expect("beyond doubt");
+        outbox.put(frame(2), 2, found(0, false, Some(4)));
+        let (next, sequence) = outbox.take().expect("beyond doubt");
+        assert_eq!(sequence, 2);
         assert_eq!((next.gap.lost_by_source, next.gap.lost_by_us), (4, 2));
         assert!(!outbox.is_starved());
     }

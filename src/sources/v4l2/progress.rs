@@ -67,8 +67,16 @@ pub(super) struct Progress {
     field_period: Option<Duration>,
     numbers_count_losses: bool,
     last: Option<Mark>,
-    /// The mark before the one in doubt.
-    before_doubt: Option<Mark>,
+    doubt: Option<Doubt>,
+}
+
+/// The last mark came late.
+#[derive(Clone, Copy, Debug)]
+struct Doubt {
+    /// The mark before it.
+    from: Mark,
+    /// Fields from there to the last mark, by the numbers.
+    fields: u64,
 }
 
 impl Progress {
@@ -79,7 +87,7 @@ impl Progress {
             field_period,
             numbers_count_losses: false,
             last: None,
-            before_doubt: None,
+            doubt: None,
         }
     }
 
@@ -88,24 +96,25 @@ impl Progress {
         let Some(last) = self.last.replace(mark) else {
             return Found::default();
         };
-        let before_doubt = self.before_doubt.take();
-        let settled = before_doubt.map(|before| self.settle(before, mark));
-        let Some(fields) = self
-            .distance(last, mark)
-            .and_then(|it| it.checked_sub(last.holds.fields()))
-        else {
+        let doubt = self.doubt.take();
+        let Some(fields) = self.step(last, mark) else {
             return Found {
                 gap: self.timed_gap(last, mark),
                 in_doubt: false,
-                settled,
+                settled: doubt.map(|it| self.settle(it, last)),
             };
         };
+        let settled = doubt.map(|it| {
+            let fields = it.fields + fields;
+            self.settle(Doubt { fields, ..it }, mark)
+        });
         self.numbers_count_losses |= mark.sequence.wrapping_sub(last.sequence) > 1;
-        let in_doubt = !self.numbers_count_losses && self.delay(last, mark) > Some(DOUBT_FIELDS);
-        self.before_doubt = in_doubt.then_some(last);
+        let doubt = Doubt { from: last, fields };
+        let in_doubt = !self.numbers_count_losses && self.delay(doubt, mark) > Some(DOUBT_FIELDS);
+        self.doubt = in_doubt.then_some(doubt);
         Found {
             gap: Gap {
-                lost_by_source: fields,
+                lost_by_source: fields - last.holds.fields(),
                 ..Gap::default()
             },
             in_doubt,
@@ -115,22 +124,26 @@ impl Progress {
 
     /// Settles a doubt when no further buffer comes: the delay was a loss.
     pub(super) fn settle_now(&mut self) -> Gap {
-        let doubted = self.before_doubt.take().zip(self.last);
-        doubted.map_or(Gap::default(), |(before, last)| self.settle(before, last))
+        let doubted = self.doubt.take().zip(self.last);
+        doubted.map_or(Gap::default(), |(doubt, last)| self.settle(doubt, last))
     }
 
-    /// What is missing beyond the numbers between two marks. An even number of fields, or parity would have shown it.
-    fn settle(&self, before: Mark, mark: Mark) -> Gap {
-        let frames = self
-            .delay(before, mark)
-            .map_or(0.0, |fields| (fields / 2.0).round());
-        timed(2 * frames.max(0.0) as u64)
+    /// What is missing beyond the numbers up to a mark. An even number of fields, or parity would have shown it.
+    fn settle(&self, doubt: Doubt, mark: Mark) -> Gap {
+        let delay = self.delay(doubt, mark).unwrap_or(0.0);
+        timed(2 * (delay / 2.0).round().max(0.0) as u64)
     }
 
     /// How many fields later than the numbers say a mark comes, by the clock.
-    fn delay(&self, last: Mark, mark: Mark) -> Option<f64> {
-        let by_number = self.distance(last, mark)? as f64;
-        Some(self.elapsed_fields(last, mark)? - by_number)
+    fn delay(&self, doubt: Doubt, mark: Mark) -> Option<f64> {
+        Some(self.elapsed_fields(doubt.from, mark)? - doubt.fields as f64)
+    }
+
+    /// Fields from the beginning of the last buffer to that of this one by number and parity; `None` if the numbers
+    /// run backwards. A number given twice, as a driver on a busy machine may, leaves out nothing.
+    fn step(&self, last: Mark, mark: Mark) -> Option<u64> {
+        let distance = self.distance(last, mark)?;
+        Some(distance.max(last.holds.fields()))
     }
 
     /// Fields from the beginning of one buffer to that of another by number and parity; `None` if it runs backwards.
@@ -262,6 +275,23 @@ mod tests {
         let mut progress = progress(Parity::Top);
         progress.find(frame_at(1000, 0));
         assert_eq!(progress.find(frame_at(0, 121)).gap, timed(4));
+    }
+
+    #[test]
+    fn a_number_given_twice_leaves_out_nothing() {
+        let marks = [4, 5, 5, 6, 8].map(frame);
+        assert_eq!(lost(&mut progress(Parity::Top), &marks), [0, 0, 0, 0, 2]);
+    }
+
+    #[test]
+    fn without_any_numbers_the_clock_finds_what_is_missing() {
+        let mut progress = progress(Parity::Top);
+        let found = [0, 40, 80, 200, 240].map(|millis| progress.find(frame_at(0, millis)));
+        assert_eq!(
+            found.map(|it| it.in_doubt),
+            [false, false, false, true, false]
+        );
+        assert_eq!(found[4].settled, Some(timed(4)));
     }
 
     #[test]
