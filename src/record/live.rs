@@ -11,8 +11,11 @@ use std::collections::VecDeque;
 use crate::alarms::{Change, Event, EventId, PassClock};
 use crate::fields::FieldPlace;
 use crate::limits::Severity;
-use crate::measures::line_timing::{Basis, LineTrace};
-use crate::measures::{Readings, sync};
+use crate::measures::{
+    Readings,
+    line_timing::{Basis, LineTrace},
+    sync,
+};
 use crate::standard::Standard;
 use crate::units::{CodeRange, Hertz, Millis, Seconds, Unit};
 

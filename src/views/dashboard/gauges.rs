@@ -8,8 +8,10 @@
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 
-use crate::record::Live;
-use crate::record::live::{Band, Shown};
+use crate::record::{
+    Live,
+    live::{Band, Shown},
+};
 use crate::units::{Hertz, Seconds};
 
 use super::paint::{fitting, put};
@@ -253,7 +255,7 @@ pub(super) fn draw_skyline(
     // what lies before the pass is no gap in it
     let columns_elapsed = (elapsed / span.0 * bands.len() as f64) as usize;
     let first = bands.len().saturating_sub(columns_elapsed);
-    for (column, band) in bands.iter().enumerate().skip(first) {
+    for (column, band) in bands.iter().enumerate() {
         let x = area.x + column as u16;
         match band {
             Some(band) => draw_tower(
@@ -263,7 +265,8 @@ pub(super) fn draw_skyline(
                 (shown, live.sample_rate()),
                 palette,
             ),
-            None => mark_gap(buffer, (x, area), palette),
+            None if column >= first => mark_gap(buffer, (x, area), palette),
+            None => {}
         }
     }
 }

@@ -3,8 +3,11 @@
 use crate::alarms::{Change, Event, EventId, PassClock};
 use crate::fields::{Field, FieldPlace, FieldRaster, Plane};
 use crate::limits::{Kind, Severity};
-use crate::measures::line_timing::{Basis, Border, LineShift, LineTrace, StaticError};
-use crate::measures::{Readings, flagging, head_switch, levels, line_timing, sync, tear};
+use crate::measures::{
+    Readings, flagging, head_switch, levels, line_timing,
+    line_timing::{Basis, Border, LineShift, LineTrace, StaticError},
+    sync, tear,
+};
 use crate::record::live::{Head, Health, Live, ProgrammeTime, Waveform};
 use crate::sources::{Gap, InputState};
 use crate::standard::{Parity, RateTrust, Standard};

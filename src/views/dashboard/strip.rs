@@ -9,8 +9,7 @@ use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 use ratatui::style::Style;
 
-use crate::record::Live;
-use crate::record::live::Word;
+use crate::record::{Live, live::Word};
 use crate::units::Seconds;
 
 use super::letters::{Letters, Size, columns_of, draw as draw_letters};
