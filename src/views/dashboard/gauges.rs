@@ -10,7 +10,7 @@ use ratatui::layout::Rect;
 
 use crate::record::{
     Live,
-    live::{Band, Shown},
+    live::{Band, Health, Shown, Totals},
 };
 use crate::units::{Hertz, Seconds};
 
@@ -211,32 +211,56 @@ fn said_source(live: &Live) -> Said {
         (false, true) if totals.lost + totals.repeated > 0 => Grade::Slight,
         (false, true) => Grade::Fine,
     };
+    Said {
+        grade: Some(grade),
+        ways: source_ways(totals, health),
+    }
+}
+
+/// A writer in trouble comes first, else what was lost.
+fn source_ways(totals: Totals, health: &Health) -> Vec<String> {
     let lost = match (totals.lost, totals.repeated) {
         (0, 0) => "all fields came".to_owned(),
         (lost, 0) => format!("{lost} lost"),
         (lost, repeated) => format!("{lost} lost, {repeated} repeated"),
     };
-    let queue = format!("queue {} of {}", health.queue_frames, health.queue_capacity);
-    let (writer, device) = (&health.writer, &health.device);
-    let ways = if health.writer_well {
-        vec![
-            format!("{:<20}{lost}; {device}; {queue}; {writer}", "source"),
-            format!("{:<20}{lost}; {queue}; {writer}", "source"),
-            format!("source {lost}; {queue}; {writer}"),
-            format!("source {lost}; {queue}"),
-            format!("source {lost}"),
-            format!("source {} lost", totals.lost),
-        ]
-    } else {
-        vec![
-            format!("source {writer}; {lost}; {queue}"),
-            format!("source {writer}"),
-        ]
+    let queue = match health.queue_capacity {
+        0 => String::new(),
+        capacity => format!("queue {} of {capacity}", health.queue_frames),
     };
-    Said {
-        grade: Some(grade),
-        ways,
+    let device = match health.device.as_str() {
+        "" => String::new(),
+        word => format!("device {word}"),
+    };
+    let writer = &health.writer;
+    if !health.writer_well {
+        return vec![
+            format!("source {}", list(&[writer, &lost, &queue])),
+            format!("source {writer}"),
+        ];
     }
+    vec![
+        format!(
+            "{:<20}{}",
+            "source",
+            list(&[&lost, &device, &queue, writer])
+        ),
+        format!("{:<20}{}", "source", list(&[&lost, &queue, writer])),
+        format!("source {}", list(&[&lost, &queue, writer])),
+        format!("source {}", list(&[&lost, &queue])),
+        format!("source {lost}"),
+        format!("source {} lost", totals.lost),
+    ]
+}
+
+/// What is not empty, one after the other.
+fn list(parts: &[&str]) -> String {
+    let said: Vec<&str> = parts
+        .iter()
+        .copied()
+        .filter(|part| !part.is_empty())
+        .collect();
+    said.join("; ")
 }
 
 /// Draws how a quantity went: newest at the right.

@@ -33,22 +33,17 @@ pub(super) fn draw(buffer: &mut Buffer, area: Rect, live: &Live, palette: Palett
         0
     };
     let figures = Figures::of(live);
+    let stop = status.word == Word::Stop;
+    let on_strip = |style| if stop { ground } else { style };
     let look = Look {
         word: status.word.text(),
         reason: status.reason,
         symbol,
         ground,
+        reason_ink: on_strip(palette.ink(tone)),
         filled: status.word >= Word::Look,
-        aside: if status.word == Word::Stop {
-            ground
-        } else {
-            palette.ink(Tone::Plain)
-        },
-        label: if status.word == Word::Stop {
-            ground
-        } else {
-            palette.ink(Tone::Faint)
-        },
+        aside: on_strip(palette.ink(Tone::Plain)),
+        label: on_strip(palette.ink(Tone::Faint)),
     };
     buffer.set_style(
         Rect {
@@ -70,6 +65,8 @@ struct Look {
     reason: &'static str,
     symbol: &'static str,
     ground: Style,
+    /// Of the reason in large letters, between whose strokes the strip's ground shows.
+    reason_ink: Style,
     /// Whether the word's own place is filled with its colour.
     filled: bool,
     aside: Style,
@@ -197,7 +194,7 @@ fn draw_large(buffer: &mut Buffer, area: Rect, look: &Look, figures: &Figures) {
     figure((second, 3), ["slip", "ms"], SECOND_LABEL, &figures.slip);
     let reason = format!("{} {}", look.symbol, look.reason);
     let text = (reason.as_str(), Letters::Light, Size::Single);
-    draw_letters(buffer, area, (1, 7), text, look.ground);
+    draw_letters(buffer, area, (1, 7), text, look.reason_ink);
 }
 
 #[cfg(test)]
@@ -214,6 +211,7 @@ mod tests {
             reason: "",
             symbol: "?",
             ground: plain,
+            reason_ink: plain,
             filled: false,
             aside: plain,
             label: plain,

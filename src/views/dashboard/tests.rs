@@ -255,6 +255,21 @@ fn without_colours_the_same_words_and_symbols_stand_there() {
 }
 
 #[test]
+fn large_letters_stand_on_an_even_ground() {
+    for scene in SCENES {
+        let stage = Stage::played(scene, PLAYED);
+        let buffer = drawn(&mut Screen::new(Palette::new(true)), &stage.live, LARGE);
+        for row in 7..10 {
+            let grounds = (0..LARGE.0).map(|x| buffer[(x, row)].bg);
+            assert!(
+                grounds.clone().all(|ground| ground == buffer[(0, row)].bg),
+                "{scene:?}"
+            );
+        }
+    }
+}
+
+#[test]
 fn what_a_colour_says_stands_beside_it_in_words() {
     let expected: [&[&str]; 5] = [
         &[
