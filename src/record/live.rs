@@ -59,7 +59,7 @@ pub struct Head {
 }
 
 /// How the machinery around the measuring fares.
-#[derive(Clone, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct Health {
     /// Frames waiting for the analysis.
     pub queue_frames: usize,
@@ -77,6 +77,22 @@ pub struct Health {
     pub device: String,
     /// Frames that have arrived.
     pub frames_arrived: u64,
+}
+
+impl Default for Health {
+    /// Nothing known, nothing wrong.
+    fn default() -> Self {
+        Self {
+            queue_frames: 0,
+            queue_capacity: 0,
+            writer: String::new(),
+            writer_well: true,
+            disk_free_bytes: None,
+            bytes_per_second: None,
+            device: String::new(),
+            frames_arrived: 0,
+        }
+    }
 }
 
 impl Health {
