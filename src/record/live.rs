@@ -11,8 +11,11 @@ use std::collections::VecDeque;
 use crate::alarms::{Change, Event, EventId, PassClock};
 use crate::fields::FieldPlace;
 use crate::limits::Severity;
-use crate::measures::line_timing::{Basis, LineTrace};
-use crate::measures::{Readings, sync};
+use crate::measures::{
+    Readings,
+    line_timing::{Basis, LineTrace},
+    sync,
+};
 use crate::standard::Standard;
 use crate::units::{CodeRange, Hertz, Millis, Seconds, Unit};
 
@@ -55,7 +58,7 @@ pub struct Head {
 }
 
 /// How the machinery around the measuring fares.
-#[derive(Clone, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct Health {
     /// Frames waiting for the analysis.
     pub queue_frames: usize,
@@ -73,6 +76,22 @@ pub struct Health {
     pub device: String,
     /// Frames that have arrived.
     pub frames_arrived: u64,
+}
+
+impl Default for Health {
+    /// Nothing known, nothing wrong.
+    fn default() -> Self {
+        Self {
+            queue_frames: 0,
+            queue_capacity: 0,
+            writer: String::new(),
+            writer_well: true,
+            disk_free_bytes: None,
+            bytes_per_second: None,
+            device: String::new(),
+            frames_arrived: 0,
+        }
+    }
 }
 
 impl Health {

@@ -1,8 +1,11 @@
 //! What is kept, for how long, and what the screen is told of it.
 
 use crate::limits::Kind;
-use crate::measures::line_timing::{self, LineShift};
-use crate::measures::{flagging, head_switch, levels, tear};
+use crate::measures::{
+    flagging, head_switch, levels,
+    line_timing::{self, LineShift},
+    tear,
+};
 use crate::standard::Parity;
 use crate::timecode::{Counting, FieldIndex, Timecode};
 use crate::units::{Estimate, Nanos};

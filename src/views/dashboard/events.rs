@@ -6,8 +6,7 @@ use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 
 use crate::alarms::Event;
-use crate::record::Live;
-use crate::record::live::Logged;
+use crate::record::{Live, live::Logged};
 use crate::units::Hertz;
 
 use super::paint::{below_heading, fitting, heading, put, put_all, width_of};

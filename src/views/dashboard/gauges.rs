@@ -8,8 +8,10 @@
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 
-use crate::record::Live;
-use crate::record::live::{Band, Shown};
+use crate::record::{
+    Live,
+    live::{Band, Health, Shown, Totals},
+};
 use crate::units::{Hertz, Seconds};
 
 use super::paint::{fitting, put};
@@ -209,32 +211,56 @@ fn said_source(live: &Live) -> Said {
         (false, true) if totals.lost + totals.repeated > 0 => Grade::Slight,
         (false, true) => Grade::Fine,
     };
+    Said {
+        grade: Some(grade),
+        ways: source_ways(totals, health),
+    }
+}
+
+/// A writer in trouble comes first, else what was lost.
+fn source_ways(totals: Totals, health: &Health) -> Vec<String> {
     let lost = match (totals.lost, totals.repeated) {
         (0, 0) => "all fields came".to_owned(),
         (lost, 0) => format!("{lost} lost"),
         (lost, repeated) => format!("{lost} lost, {repeated} repeated"),
     };
-    let queue = format!("queue {} of {}", health.queue_frames, health.queue_capacity);
-    let (writer, device) = (&health.writer, &health.device);
-    let ways = if health.writer_well {
-        vec![
-            format!("{:<20}{lost}; {device}; {queue}; {writer}", "source"),
-            format!("{:<20}{lost}; {queue}; {writer}", "source"),
-            format!("source {lost}; {queue}; {writer}"),
-            format!("source {lost}; {queue}"),
-            format!("source {lost}"),
-            format!("source {} lost", totals.lost),
-        ]
-    } else {
-        vec![
-            format!("source {writer}; {lost}; {queue}"),
-            format!("source {writer}"),
-        ]
+    let queue = match health.queue_capacity {
+        0 => String::new(),
+        capacity => format!("queue {} of {capacity}", health.queue_frames),
     };
-    Said {
-        grade: Some(grade),
-        ways,
+    let device = match health.device.as_str() {
+        "" => String::new(),
+        word => format!("device {word}"),
+    };
+    let writer = &health.writer;
+    if !health.writer_well {
+        return vec![
+            format!("source {}", list(&[writer, &lost, &queue])),
+            format!("source {writer}"),
+        ];
     }
+    vec![
+        format!(
+            "{:<20}{}",
+            "source",
+            list(&[&lost, &device, &queue, writer])
+        ),
+        format!("{:<20}{}", "source", list(&[&lost, &queue, writer])),
+        format!("source {}", list(&[&lost, &queue, writer])),
+        format!("source {}", list(&[&lost, &queue])),
+        format!("source {lost}"),
+        format!("source {} lost", totals.lost),
+    ]
+}
+
+/// What is not empty, one after the other.
+fn list(parts: &[&str]) -> String {
+    let said: Vec<&str> = parts
+        .iter()
+        .copied()
+        .filter(|part| !part.is_empty())
+        .collect();
+    said.join("; ")
 }
 
 /// Draws how a quantity went: newest at the right.
@@ -253,7 +279,7 @@ pub(super) fn draw_skyline(
     // what lies before the pass is no gap in it
     let columns_elapsed = (elapsed / span.0 * bands.len() as f64) as usize;
     let first = bands.len().saturating_sub(columns_elapsed);
-    for (column, band) in bands.iter().enumerate().skip(first) {
+    for (column, band) in bands.iter().enumerate() {
         let x = area.x + column as u16;
         match band {
             Some(band) => draw_tower(
@@ -263,7 +289,8 @@ pub(super) fn draw_skyline(
                 (shown, live.sample_rate()),
                 palette,
             ),
-            None => mark_gap(buffer, (x, area), palette),
+            None if column >= first => mark_gap(buffer, (x, area), palette),
+            None => {}
         }
     }
 }

@@ -5,8 +5,7 @@
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 
-use crate::record::Live;
-use crate::record::live::Shown;
+use crate::record::{Live, live::Shown};
 use crate::units::Seconds;
 
 use super::gauges::draw_skyline;

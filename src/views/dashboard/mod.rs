@@ -65,8 +65,10 @@ pub enum Request {
     },
     /// All alarms so far are known.
     Acknowledge,
-    /// Stop watching.
+    /// Stop watching: asked and answered.
     Quit,
+    /// Ctrl-C, which arrives as a key while the terminal is ours: what SIGINT would have said.
+    Interrupt,
 }
 
 /// Which view stands beside the plumb line.
@@ -271,7 +273,7 @@ impl Screen {
             return None;
         }
         if key.modifiers.contains(KeyModifiers::CONTROL) {
-            return (key.code == KeyCode::Char('c')).then_some(Request::Quit);
+            return (key.code == KeyCode::Char('c')).then_some(Request::Interrupt);
         }
         match &mut self.mode {
             Mode::Watching => self.command(key.code),

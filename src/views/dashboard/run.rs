@@ -27,7 +27,7 @@ const USUAL: Duration = Duration::from_millis(80);
 /// Shortest time between two rings of the bell.
 const QUIET: Duration = Duration::from_secs(10);
 
-/// Draws until `stop` is set, or the operator quits, or the terminal is taken away by a panic elsewhere.
+/// Draws until `stop` is set, or the operator quits or interrupts, or the terminal is taken away by a panic elsewhere.
 ///
 /// # Errors
 /// The terminal cannot be read or written any more (it was closed).
@@ -52,7 +52,7 @@ pub fn run(
             if request == Request::Acknowledge {
                 bell.hush(lock(live).rings());
             }
-            let quit = request == Request::Quit;
+            let quit = matches!(request, Request::Quit | Request::Interrupt);
             requests(request);
             if quit {
                 return Ok(());

@@ -3,8 +3,11 @@
 use crate::alarms::{Change, Event, EventId, PassClock};
 use crate::fields::{Field, FieldPlace, FieldRaster, Plane};
 use crate::limits::{Kind, Severity};
-use crate::measures::line_timing::{Basis, Border, LineShift, LineTrace, StaticError};
-use crate::measures::{Readings, flagging, head_switch, levels, line_timing, sync, tear};
+use crate::measures::{
+    Readings, flagging, head_switch, levels, line_timing,
+    line_timing::{Basis, Border, LineShift, LineTrace, StaticError},
+    sync, tear,
+};
 use crate::record::live::{Head, Health, Live, ProgrammeTime, Waveform};
 use crate::sources::{Gap, InputState};
 use crate::standard::{Parity, RateTrust, Standard};
@@ -157,6 +160,26 @@ impl Stage {
         changes
     }
 
+    /// An event made of whatever numbers and words.
+    pub(super) fn invented(
+        &mut self,
+        kind: usize,
+        (alarm, standing): (bool, bool),
+        worst: f64,
+        note: &str,
+    ) -> Change {
+        let kind = [Kind::Wobble, Kind::PeakHigh, Kind::Mark][kind];
+        let severity = if alarm {
+            Severity::Alarm
+        } else {
+            Severity::Notice
+        };
+        let mut event = self.event(kind, severity, place(self.field), note);
+        (event.worst, event.limit) = (Some(worst), Some(-worst));
+        (event.unit, event.standing) = (if alarm { "ns" } else { "IRE" }, standing);
+        Change::Opened(event)
+    }
+
     fn black(&self) -> f64 {
         match self.scene {
             Scene::Losses => 6.9,
@@ -244,6 +267,20 @@ impl Stage {
             }
         }
     }
+}
+
+/// Puts any numbers into readings.
+pub(super) fn overwrite(readings: &mut Readings, numbers: &[Option<f64>; 6], ladder: &[u32]) {
+    let [error, bend, black, peak, jitter, slip] = *numbers;
+    readings.line_timing.error_rms = error.map(|ns| Estimate::new(Nanos(ns), Nanos(1.0), 1));
+    readings.flagging.offset = bend.map(|ns| Estimate::new(Nanos(ns), Nanos(1.0), 1));
+    readings.levels.black = black.map(|ire| Estimate::new(Ire(ire), Ire(1.0), 1));
+    readings.levels.peak = peak.map(|ire| Estimate::new(Ire(ire), Ire(1.0), 1));
+    readings.levels.above_peak = peak.map(Percent);
+    readings.sync.vertical_jitter = jitter.map(|lines| Estimate::new(Lines(lines), Lines(1.0), 1));
+    readings.sync.slip = slip.map(Millis);
+    readings.sync.missing_fields = slip.map_or(0, |slip| slip.abs() as u64);
+    readings.levels.ladder.copy_from_slice(ladder);
 }
 
 fn head() -> Head {

@@ -9,8 +9,7 @@ use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 use ratatui::style::Style;
 
-use crate::record::Live;
-use crate::record::live::Word;
+use crate::record::{Live, live::Word};
 use crate::units::Seconds;
 
 use super::letters::{Letters, Size, columns_of, draw as draw_letters};
@@ -34,22 +33,17 @@ pub(super) fn draw(buffer: &mut Buffer, area: Rect, live: &Live, palette: Palett
         0
     };
     let figures = Figures::of(live);
+    let stop = status.word == Word::Stop;
+    let on_strip = |style| if stop { ground } else { style };
     let look = Look {
         word: status.word.text(),
         reason: status.reason,
         symbol,
         ground,
+        reason_ink: on_strip(palette.ink(tone)),
         filled: status.word >= Word::Look,
-        aside: if status.word == Word::Stop {
-            ground
-        } else {
-            palette.ink(Tone::Plain)
-        },
-        label: if status.word == Word::Stop {
-            ground
-        } else {
-            palette.ink(Tone::Faint)
-        },
+        aside: on_strip(palette.ink(Tone::Plain)),
+        label: on_strip(palette.ink(Tone::Faint)),
     };
     buffer.set_style(
         Rect {
@@ -71,6 +65,8 @@ struct Look {
     reason: &'static str,
     symbol: &'static str,
     ground: Style,
+    /// Of the reason in large letters, between whose strokes the strip's ground shows.
+    reason_ink: Style,
     /// Whether the word's own place is filled with its colour.
     filled: bool,
     aside: Style,
@@ -120,10 +116,10 @@ fn hours_and_minutes(left: Seconds) -> String {
     }
 }
 
-/// The word with a margin around it; gives the column after it.
-fn draw_word(buffer: &mut Buffer, area: Rect, look: &Look, size: Size) -> u16 {
-    let width = columns_of(look.word, Letters::Heavy, size) + 2;
+/// The word with a margin around it.
+fn draw_word(buffer: &mut Buffer, area: Rect, look: &Look, size: Size) {
     if look.filled {
+        let width = columns_of(look.word, Letters::Heavy, size) + 2;
         let ground = Rect {
             width: width.min(area.width),
             ..area
@@ -132,26 +128,23 @@ fn draw_word(buffer: &mut Buffer, area: Rect, look: &Look, size: Size) -> u16 {
     }
     let text = (look.word, Letters::Heavy, size);
     draw_letters(buffer, area, (1, 0), text, look.ground);
-    width
+}
+
+/// Where the figures begin: behind the longest word, so that they stand still when the word changes.
+fn figures_column(size: Size) -> u16 {
+    columns_of(Word::Unsure.text(), Letters::Heavy, size) + 3
 }
 
 fn draw_small(buffer: &mut Buffer, area: Rect, look: &Look, figures: &Figures) {
-    let column = draw_word(buffer, area, look, Size::Single) + 1;
-    put_all(
-        buffer,
-        area,
-        (column, 0),
+    draw_word(buffer, area, look, Size::Single);
+    let column = figures_column(Size::Single);
+    let (label, plain) = (look.label, look.aside);
+    let rows: [&[(&str, Style)]; 3] = [
         &[
             (look.symbol, look.ground),
-            (" ", look.aside),
+            (" ", plain),
             (look.reason, look.ground),
         ],
-    );
-    let (label, plain) = (look.label, look.aside);
-    put_all(
-        buffer,
-        area,
-        (column, 1),
         &[
             (figures.played_label(), label),
             (" ", plain),
@@ -160,11 +153,6 @@ fn draw_small(buffer: &mut Buffer, area: Rect, look: &Look, figures: &Figures) {
             (&figures.lost, plain),
             (" fields", label),
         ],
-    );
-    put_all(
-        buffer,
-        area,
-        (column, 2),
         &[
             ("slip ", label),
             (&figures.slip, plain),
@@ -172,27 +160,84 @@ fn draw_small(buffer: &mut Buffer, area: Rect, look: &Look, figures: &Figures) {
             (&figures.disk, plain),
             (" h left", label),
         ],
-    );
+    ];
+    for (row, pieces) in rows.into_iter().enumerate() {
+        put_all(buffer, area, (column, row as u16), pieces);
+    }
 }
 
+/// Columns of the labels before the figures of the first and second column, and of the first's figures.
+const FIRST_LABEL: u16 = 7;
+const SECOND_LABEL: u16 = 5;
+const FIRST_FIGURES: u16 = 24;
+
 fn draw_large(buffer: &mut Buffer, area: Rect, look: &Look, figures: &Figures) {
-    let column = draw_word(buffer, Rect { height: 6, ..area }, look, Size::Double) + 2;
-    let second = column + 36;
-    let mut figure = |at: (u16, u16), label: (&str, &str), digits: &str| {
-        put(buffer, area, at, label.0, look.label);
-        put(buffer, area, (at.0, at.1 + 1), label.1, look.label);
-        let text = (digits, Letters::Light, Size::Single);
-        draw_letters(buffer, area, (at.0 + 7, at.1), text, look.aside);
+    draw_word(buffer, Rect { height: 6, ..area }, look, Size::Double);
+    let first = figures_column(Size::Double);
+    let second = first + FIRST_LABEL + FIRST_FIGURES;
+    let mut figure = |(column, row): (u16, u16), labels: [&str; 2], indent: u16, digits: &str| {
+        put(buffer, area, (column, row), labels[0], look.label);
+        put(buffer, area, (column, row + 1), labels[1], look.label);
+        let at = (column + indent, row);
+        let end = at.0 + columns_of(digits, Letters::Light, Size::Single);
+        if end <= area.width {
+            let text = (digits, Letters::Light, Size::Single);
+            draw_letters(buffer, area, at, text, look.aside);
+        } else {
+            put(buffer, area, (at.0, row + 1), digits, look.aside);
+        }
     };
-    figure(
-        (column, 0),
-        (figures.played_label(), "h m s"),
-        &figures.played,
-    );
-    figure((column, 3), ("disk", "h left"), &figures.disk);
-    figure((second, 0), ("lost", "fields"), &figures.lost);
-    figure((second, 3), ("slip", "ms"), &figures.slip);
+    let played = figures.played_label();
+    figure((first, 0), [played, "h m s"], FIRST_LABEL, &figures.played);
+    figure((first, 3), ["disk", "h left"], FIRST_LABEL, &figures.disk);
+    figure((second, 0), ["lost", ""], SECOND_LABEL, &figures.lost);
+    figure((second, 3), ["slip", "ms"], SECOND_LABEL, &figures.slip);
     let reason = format!("{} {}", look.symbol, look.reason);
     let text = (reason.as_str(), Letters::Light, Size::Single);
-    draw_letters(buffer, area, (1, 7), text, look.ground);
+    draw_letters(buffer, area, (1, 7), text, look.reason_ink);
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The top of a large strip with such a count of lost fields.
+    fn check(lost: &str, expected: &str) {
+        let area = Rect::new(0, 0, 120, LARGE_ROWS);
+        let mut buffer = Buffer::empty(area);
+        let plain = Style::new();
+        let look = Look {
+            word: Word::Unsure.text(),
+            reason: "",
+            symbol: "?",
+            ground: plain,
+            reason_ink: plain,
+            filled: false,
+            aside: plain,
+            label: plain,
+        };
+        let figures = Figures {
+            played: "1:00:00".into(),
+            lost: lost.into(),
+            slip: "0".into(),
+            disk: "?".into(),
+            idle: false,
+        };
+        draw_large(&mut buffer, area, &look, &figures);
+        let row: String = (106..120).map(|x| buffer[(x, 1)].symbol()).collect();
+        assert_eq!(row, expected);
+    }
+
+    #[test]
+    fn figures_too_wide_for_large_letters_are_written_small() {
+        check("8", "     █▀█      ");
+        check("88", "     █▀█ █▀█  ");
+        check("8888", "     8888     ");
+    }
+
+    #[test]
+    fn a_disk_that_lasts_for_days_is_no_figure_to_read() {
+        assert_eq!(hours_and_minutes(Seconds(19_260.0)), "5:21");
+        assert_eq!(hours_and_minutes(Seconds(1e9)), "99+");
+    }
 }

@@ -156,7 +156,7 @@ fn leaving_asks_first_and_control_c_does_not() {
     assert_eq!(press(&mut screen, "qq"), None);
     assert_eq!(press(&mut screen, "qy"), Some(Request::Quit));
     let interrupt = KeyEvent::new(KeyCode::Char('c'), KeyModifiers::CONTROL);
-    assert_eq!(screen.key(interrupt), Some(Request::Quit));
+    assert_eq!(screen.key(interrupt), Some(Request::Interrupt));
 }
 
 #[test]
@@ -248,6 +248,21 @@ fn without_colours_the_same_words_and_symbols_stand_there() {
             assert_eq!(
                 (cell.fg, cell.bg),
                 (Color::Reset, Color::Reset),
+                "{scene:?}"
+            );
+        }
+    }
+}
+
+#[test]
+fn large_letters_stand_on_an_even_ground() {
+    for scene in SCENES {
+        let stage = Stage::played(scene, PLAYED);
+        let buffer = drawn(&mut Screen::new(Palette::new(true)), &stage.live, LARGE);
+        for row in 7..10 {
+            let grounds = (0..LARGE.0).map(|x| buffer[(x, row)].bg);
+            assert!(
+                grounds.clone().all(|ground| ground == buffer[(0, row)].bg),
                 "{scene:?}"
             );
         }
@@ -351,6 +366,31 @@ proptest! {
         for size in sizes {
             drawn(&mut screen, &stage.live, size);
         }
+    }
+
+    #[test]
+    fn no_readings_and_no_events_break_the_screen(
+        numbers in prop::array::uniform6(prop::option::of(-1e12_f64..1e12)),
+        ladder in prop::collection::vec(any::<u32>(), 256),
+        events in prop::collection::vec((0_usize..3, any::<bool>(), any::<bool>(), -1e9_f64..1e9, ".{0,60}"), 0..12),
+        seconds in 0.0_f64..1e6,
+        size in (1_u16..=250, 1_u16..=80),
+    ) {
+        let mut stage = Stage::played(Scene::Losses, 3);
+        let mut readings = stage.live.latest().expect("three fields have played").clone();
+        readings.place.seconds = Seconds(seconds);
+        staged::overwrite(&mut readings, &numbers, &ladder);
+        let changes: Vec<_> = events
+            .iter()
+            .map(|(kind, alarm, standing, worst, note)| {
+                stage.invented(*kind, (*alarm, *standing), *worst, note)
+            })
+            .collect();
+        stage.live.observe(&readings, &changes);
+        drawn(&mut Screen::new(Palette::new(true)), &stage.live, size);
+        let mut mute = Screen::new(Palette::new(false));
+        press(&mut mute, "vz");
+        drawn(&mut mute, &stage.live, size);
     }
 
     #[test]

@@ -5,8 +5,10 @@
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 
-use crate::record::Live;
-use crate::record::live::{WAVEFORM_COLUMNS, WAVEFORM_LEVELS, Waveform};
+use crate::record::{
+    Live,
+    live::{WAVEFORM_COLUMNS, WAVEFORM_LEVELS, Waveform},
+};
 use crate::units::Ire;
 
 use super::dots::Dots;
