@@ -8,14 +8,17 @@ use anyhow::{Context, Result, anyhow};
 use crate::alarms::PassClock;
 use crate::cli::{PassJob, RecordTo};
 use crate::record::{
-    Closing, PassHead, RecordError, Summary, WhenFull, Writer, WriterWatch, create, default_path,
+    Closed, Closing, PassHead, RecordError, Summary, WhenFull, Writer, WriterWatch, create,
+    default_path,
 };
 use crate::sources::{FieldOrder, Source, SourceDescription};
 use crate::standard::Standard;
 use crate::timecode::{Counting, Timecode};
 use crate::units::Ire;
 
-use super::analysis::PassPlan;
+use super::analysis::{Analysis, PassPlan};
+use super::capture::Capture;
+use super::say;
 use super::sinks::Recorder;
 
 /// What is known of a pass before its first frame.
@@ -93,7 +96,7 @@ fn wall_clock() -> String {
 pub(super) struct Recording {
     path: PathBuf,
     watch: WriterWatch,
-    thread: JoinHandle<Result<(), RecordError>>,
+    thread: JoinHandle<Result<Closed, RecordError>>,
 }
 
 impl Recording {
@@ -151,10 +154,48 @@ impl Recording {
             .thread
             .join()
             .map_err(|_panic| anyhow!("the thread that writes the pass panicked"))?;
-        written
-            .and(sent)
-            .with_context(|| format!("closing the pass {}", self.path.display()))
+        let closed = written.and_then(|closed| sent.map(|()| closed));
+        let closed = closed.with_context(|| format!("closing the pass {}", self.path.display()))?;
+        say(&format!("pass kept in {}", self.path.display()));
+        if closed == Closed::LogBeside {
+            say(
+                "another program has the pass open: its log stays beside it until that one closes it",
+            );
+        }
+        Ok(())
     }
+}
+
+/// Ends the capture, sums up and closes the pass.
+///
+/// # Errors
+/// The capture thread panicked, or the end of the pass could not be stored. Each part is seen to whatever became of the
+/// others.
+pub(super) fn conclude(
+    capture: Capture,
+    analysis: Analysis,
+    recording: Option<Recording>,
+) -> Result<Summary> {
+    let captured = capture.finish();
+    let (summary, recorder) = analysis.finish()?;
+    if let (Some(recording), Some(recorder)) = (recording, recorder) {
+        recording.close(recorder, &summary)?;
+    }
+    captured.map(|()| summary)
+}
+
+/// The verdict and its reasons, for people.
+pub(super) fn tell(summary: &Summary) {
+    say(&format!(
+        "{}: {} fields, {}",
+        summary.source,
+        summary.fields,
+        summary.verdict.word()
+    ));
+    summary
+        .reasons
+        .iter()
+        .for_each(|reason| say(&format!("  {reason}")));
 }
 
 /// What the operator should know of a source before it runs.

@@ -5,7 +5,7 @@ use std::io::{self, IsTerminal};
 use anyhow::Result;
 
 use crate::cli::ScanJob;
-use crate::record::{Summary, Verdict, WhenFull};
+use crate::record::{Verdict, WhenFull};
 use crate::sources::{self, tape::Pace};
 
 use super::analysis::{Analysis, End};
@@ -42,41 +42,16 @@ pub(super) fn run(job: ScanJob) -> Result<Outcome> {
     let mut analysis = Analysis::new(prepared.plan, recorder, sinks);
     let capture = Capture::start(source, interrupt.flag())?;
     let end = analysis.run(&capture.deliveries, None, interrupt.flag());
-    let captured = capture.finish();
-
-    let (summary, recorder) = analysis.finish()?;
-    let kept = recording
-        .as_ref()
-        .map(|recording| recording.path().to_owned());
-    if let (Some(recording), Some(recorder)) = (recording, recorder) {
-        recording.close(recorder, &summary)?;
+    let summary = pass::conclude(capture, analysis, recording)?;
+    if job.json {
+        put_line(&typed("summary", &summary)?)?;
+    } else {
+        pass::tell(&summary);
     }
-    report(&job, &summary)?;
-    if let Some(path) = kept {
-        say(&format!("pass kept in {}", path.display()));
-    }
-    captured?;
     match end? {
         End::Failed(error) => Err(error.into()),
         End::Asked => Ok(Outcome::Interrupted),
         End::Whole if job.strict && summary.verdict != Verdict::Clean => Ok(Outcome::NotClean),
         End::Whole => Ok(Outcome::Done),
     }
-}
-
-fn report(job: &ScanJob, summary: &Summary) -> Result<()> {
-    if job.json {
-        return put_line(&typed("summary", summary)?);
-    }
-    say(&format!(
-        "{}: {} fields, {}",
-        summary.source,
-        summary.fields,
-        summary.verdict.word()
-    ));
-    summary
-        .reasons
-        .iter()
-        .for_each(|reason| say(&format!("  {reason}")));
-    Ok(())
 }

@@ -127,7 +127,11 @@ impl Sink for Screen {
             live.note_changes(seen.changes);
             return Ok(());
         };
+        let rings = live.rings();
         live.observe(readings, seen.changes);
+        if live.rings() > rings {
+            live.set_ring_arrival(seen.arrived);
+        }
         live.set_programme(programme_time(seen.programme.spans(), readings.place));
         if waveform_due(readings.place) {
             live.exchange_waveform(&mut self.waveform);

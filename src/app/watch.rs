@@ -72,26 +72,18 @@ pub(super) fn run(job: WatchJob) -> Result<Outcome> {
     } else {
         analysis.run(&capture.deliveries, None, interrupt.flag())
     };
-    let captured = capture.finish();
-
-    let (summary, recorder) = analysis.finish()?;
-    if let (Some(recording), Some(recorder)) = (recording, recorder) {
-        recording.close(recorder, &summary)?;
+    let summary = pass::conclude(capture, analysis, recording)?;
+    pass::tell(&summary);
+    if let Some(took) = live
+        .lock()
+        .unwrap_or_else(PoisonError::into_inner)
+        .slowest_alarm()
+    {
+        say(&format!(
+            "alarms were on screen {} ms after their frame came, at the latest",
+            took.as_millis()
+        ));
     }
-    say(&format!(
-        "{}: {} fields, {}",
-        summary.source,
-        summary.fields,
-        summary.verdict.word()
-    ));
-    summary
-        .reasons
-        .iter()
-        .for_each(|reason| say(&format!("  {reason}")));
-    if let Some(path) = kept {
-        say(&format!("pass kept in {}", path.display()));
-    }
-    captured?;
     match end? {
         End::Failed(error) => Err(error.into()),
         End::Asked if interrupt.signalled() => Ok(Outcome::Interrupted),
@@ -126,7 +118,9 @@ fn with_dashboard(
             |request| pass_on(request, live, &remarks, interrupt),
             &ended,
         );
-        interrupt.quit();
+        if !ended.load(Ordering::Relaxed) && !interrupt.signalled() {
+            interrupt.quit(); // the terminal is gone
+        }
         let end = worker.join();
         keeper.thread().unpark();
         drop(session); // the terminal is given back before anything is said on it
@@ -147,6 +141,7 @@ impl Drop for SetOnDrop<'_> {
 fn pass_on(request: Request, live: &Mutex<Live>, remarks: &Sender<Remark>, interrupt: &Interrupt) {
     let remark = match request {
         Request::Quit => return interrupt.quit(),
+        Request::Interrupt => return interrupt.flag().store(true, Ordering::Relaxed),
         Request::Acknowledge => {
             return live
                 .lock()

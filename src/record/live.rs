@@ -7,6 +7,7 @@
 //! Does not know: how anything is drawn, or where readings come from.
 
 use std::collections::VecDeque;
+use std::time::{Duration, Instant};
 
 use crate::alarms::{Change, Event, EventId, PassClock};
 use crate::fields::FieldPlace;
@@ -150,6 +151,9 @@ pub struct Live {
     timed: VecDeque<bool>,
     revision: u64,
     rings: u64,
+    /// The ring that is not on screen yet, and when its frame arrived.
+    undrawn: Option<(u64, Instant)>,
+    slowest_alarm: Option<Duration>,
 }
 
 impl Live {
@@ -168,6 +172,8 @@ impl Live {
             timed: VecDeque::with_capacity(EVIDENCE_FIELDS),
             revision: 0,
             rings: 0,
+            undrawn: None,
+            slowest_alarm: None,
         }
     }
 
@@ -374,6 +380,25 @@ impl Live {
     #[must_use]
     pub fn rings(&self) -> u64 {
         self.rings
+    }
+
+    /// The frame behind the newest ring reached us at `arrived`.
+    pub fn set_ring_arrival(&mut self, arrived: Instant) {
+        self.undrawn.get_or_insert((self.rings, arrived));
+    }
+
+    /// Everything up to ring number `rings` is on screen since `now`.
+    pub fn set_drawn(&mut self, rings: u64, now: Instant) {
+        if let Some((_, arrived)) = self.undrawn.take_if(|(ring, _)| *ring <= rings) {
+            let took = now.saturating_duration_since(arrived);
+            self.slowest_alarm = self.slowest_alarm.max(Some(took));
+        }
+    }
+
+    /// The longest any alarm took from the arrival of its frame to the screen; `None` before the first.
+    #[must_use]
+    pub fn slowest_alarm(&self) -> Option<Duration> {
+        self.slowest_alarm
     }
 
     /// The event of a number, while it is kept.

@@ -200,22 +200,28 @@ impl<const N: usize> Store<N> {
     }
 
     /// Folds the log into the file and closes it; one file is left.
-    ///
-    /// While another program has the pass open the log cannot be removed: then it is left behind empty.
-    pub(super) fn close(self) -> Result<(), RecordError> {
+    pub(super) fn close(self) -> Result<Closed, RecordError> {
         let failed = sqlite("close", &self.path);
         self.connection.flush_prepared_statement_cache();
-        if let Err(error) = make_single(&self.connection) {
-            if error.sqlite_error_code() != Some(ErrorCode::DatabaseBusy) {
-                return Err(failed(error));
+        let closed = match make_single(&self.connection) {
+            Ok(()) => Closed::SingleFile,
+            Err(error) if error.sqlite_error_code() == Some(ErrorCode::DatabaseBusy) => {
+                Closed::LogBeside
             }
-            let path = self.path.display();
-            tracing::warn!(
-                "'{path}' is complete, but open in another program: its log stays beside it"
-            );
-        }
-        self.connection.close().map_err(|(_, error)| failed(error))
+            Err(error) => return Err(failed(error)),
+        };
+        let ended = self.connection.close();
+        ended.map(|()| closed).map_err(|(_, error)| failed(error))
     }
+}
+
+/// What a closed pass looks like on the disk.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Closed {
+    /// One file.
+    SingleFile,
+    /// The file is complete, but another program has it open: an empty log stays beside it until that one closes it.
+    LogBeside,
 }
 
 /// Makes sure that the name is free, and takes it.

@@ -23,7 +23,7 @@ use super::head::{PassHead, ProgrammeSpan};
 use super::packed;
 use super::row::Row;
 use super::schema::{Catalogue, full_catalogue};
-use super::store::{Batch, Closing, Missed, Store};
+use super::store::{Batch, Closed, Closing, Missed, Store};
 use crate::alarms::Event;
 use crate::measures::{QUANTITY_COUNT, line_timing};
 use crate::timecode::FieldIndex;
@@ -308,7 +308,7 @@ impl<const N: usize> Writer<N> {
     ///
     /// # Errors
     /// When the last of it could not be stored, or the file not be closed.
-    pub fn run(mut self) -> Result<(), RecordError> {
+    pub fn run(mut self) -> Result<Closed, RecordError> {
         loop {
             let drained = self.gather(Instant::now() + COMMIT_INTERVAL);
             match self.commit() {

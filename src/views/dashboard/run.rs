@@ -66,6 +66,7 @@ pub fn run(
             session
                 .terminal()
                 .draw(|frame| screen.draw(frame, &lock(live)))?;
+            lock(live).set_drawn(version.rings, Instant::now());
         }
     }
     Ok(())
