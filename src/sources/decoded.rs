@@ -442,6 +442,7 @@ mod tests {
     use tempfile::TempDir;
 
     use super::*;
+    use crate::sources::tape::Pace;
     use crate::sources::{ChromaGrid, FieldOrder, Packing, Place, open};
 
     /// A directory with a file that FFmpeg made, or `None`, said aloud, where it is not installed.
@@ -506,8 +507,12 @@ mod tests {
     }
 
     fn opened(path: &Path) -> Box<dyn Source> {
-        open(&Place::File(path.to_owned()), &Wishes::default())
-            .unwrap_or_else(|error| panic!("{}: {error}", path.display()))
+        open(
+            &Place::File(path.to_owned()),
+            &Wishes::default(),
+            Pace::RealTime,
+        )
+        .unwrap_or_else(|error| panic!("{}: {error}", path.display()))
     }
 
     /// Reads a file that must be whole.
@@ -827,7 +832,7 @@ mod tests {
         let path = directory.path().join("list.mkv");
         let list = "#EXTM3U\n#EXT-X-TARGETDURATION:5\n#EXTINF:5,\nhttp://127.0.0.1:9/x.ts\n";
         std::fs::write(&path, list).expect("there is room");
-        let fault = open(&Place::File(path), &Wishes::default()).err();
+        let fault = open(&Place::File(path), &Wishes::default(), Pace::RealTime).err();
         let message = fault.expect("it is no picture").to_string();
         assert!(message.contains("is a playlist"), "{message}");
     }
@@ -842,7 +847,7 @@ mod tests {
         std::fs::write(&text, "Ferry Street Film Club, reel 4\n".repeat(40))
             .expect("there is room");
         for path in [sound, text] {
-            let fault = open(&Place::File(path), &Wishes::default()).err();
+            let fault = open(&Place::File(path), &Wishes::default(), Pace::RealTime).err();
             let fault = fault.expect("there is no picture in it");
             assert_eq!(fault.kind(), SourceErrorKind::Unsupported);
             assert!(fault.to_string().contains("no picture"), "{fault}");

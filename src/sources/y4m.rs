@@ -352,6 +352,7 @@ mod tests {
     use proptest::prelude::*;
 
     use super::*;
+    use crate::sources::tape::Pace;
     use crate::sources::{ChromaGrid, Place, open};
     use crate::units::CodeRange;
 
@@ -390,7 +391,11 @@ mod tests {
 
     fn fault_of_file(bytes: &[u8]) -> (SourceErrorKind, String) {
         let file = file_of(bytes);
-        let fault = open(&Place::File(file.path().to_owned()), &Wishes::default());
+        let fault = open(
+            &Place::File(file.path().to_owned()),
+            &Wishes::default(),
+            Pace::RealTime,
+        );
         let fault = fault.err().expect("the file is no source");
         (fault.kind(), fault.to_string())
     }
@@ -538,8 +543,12 @@ mod tests {
     fn a_file_tells_how_many_frames_it_has() {
         for (line, frames) in [("FRAME\n", 5), ("FRAME Ixyz\n", 4), ("FRAME\n", 0)] {
             let file = file_of(&clip("F25:1", line, frames));
-            let mut source = open(&Place::File(file.path().to_owned()), &Wishes::default())
-                .expect("the header is whole");
+            let mut source = open(
+                &Place::File(file.path().to_owned()),
+                &Wishes::default(),
+                Pace::RealTime,
+            )
+            .expect("the header is whole");
             assert_eq!(source.description().frames, Some(frames.into()));
             let (read, error) = read_all(&mut *source);
             assert!(error.is_none(), "{error:?}");
@@ -572,7 +581,7 @@ mod tests {
     fn a_directory_and_a_missing_file_say_so() {
         let directory = tempfile::tempdir().expect("the temporary directory is writable");
         let fault = |path| {
-            let source = open(&Place::File(path), &Wishes::default());
+            let source = open(&Place::File(path), &Wishes::default(), Pace::RealTime);
             source.err().expect("there is no file")
         };
         let found = fault(directory.path().to_owned());
