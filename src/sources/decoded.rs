@@ -109,7 +109,6 @@ impl Decoded {
             )
         })?;
         if found < self.frame_bytes {
-            drop(vacant);
             return self.end(found).map(|()| None);
         }
         self.frames_read += 1;
@@ -444,7 +443,7 @@ mod tests {
     use super::*;
     use crate::sources::{ChromaGrid, FieldOrder, Packing, Place, open};
 
-    /// A directory with a file that FFmpeg made, or `None`, said aloud, where it is not installed.
+    /// A directory with a file that `ffmpeg` made, or `None`, said aloud, where it is not installed.
     fn made(name: &str, arguments: &[&str]) -> Option<(TempDir, PathBuf)> {
         let directory = tempfile::tempdir().expect("the temporary directory is writable");
         let path = directory.path().join(name);
