@@ -14,7 +14,8 @@
 //! both sides. So a scene must move for about two seconds, in one piece or several.
 //!
 //! Does not know: what the source said. Motion that repeats itself within three fields (a turning wheel, a moving
-//! fence) can vote for the wrong side, for as long as it fills the picture.
+//! fence, a still picture fluttering at a third of the field rate) votes for the wrong side, for as long as it fills
+//! the picture.
 
 use multiversion::multiversion;
 
@@ -439,8 +440,8 @@ mod tests {
         for speed in [(0.0, 0.7), (0.4, 0.0), (-6.0, 1.5)] {
             let truth = FieldOrder::Bottom;
             let scene = Scene {
-                speed,
                 truth,
+                speed,
                 ..PAN
             };
             assert_eq!(

@@ -10,6 +10,8 @@
 //! File names are given as `file:NAME`, and no other protocol is let through: neither a name nor a playlist inside
 //! the file can make the program read from elsewhere.
 //!
+//! The picture on a sound file's cover is no picture stream.
+//!
 //! Does not know: codecs. A raster that changes within the file is scaled by the decoder to the first one, unseen.
 
 use std::ffi::OsString;
@@ -292,7 +294,7 @@ fn as_argument(path: &Path) -> OsString {
 fn look(path: &Path, name: &str, programs: &Programs) -> Result<Probe, SourceError> {
     let answer = Command::new(&programs.ffprobe)
         .args(["-v", "error", "-protocol_whitelist", "file", "-of", "json"])
-        .args(["-select_streams", "v:0", "-read_intervals", "%+#1"])
+        .args(["-select_streams", "V:0", "-read_intervals", "%+#1"])
         .args([
             "-show_program_version",
             "-show_streams",
@@ -351,7 +353,7 @@ fn decoder_arguments(path: &Path, probe: &Probe) -> Vec<OsString> {
     } else {
         "-vsync"
     };
-    let mut rest = vec!["-map", "0:v:0", pass_through, "passthrough"];
+    let mut rest = vec!["-map", "0:V:0", pass_through, "passthrough"];
     let filter = conversion(probe);
     if let Some(filter) = &filter {
         rest.extend(["-vf", filter]);

@@ -9,7 +9,7 @@
 //! Does not know: where the bytes come from.
 
 use std::fs::File;
-use std::io::{Read, Seek, SeekFrom};
+use std::io::{IsTerminal, Read, Seek, SeekFrom};
 use std::sync::Arc;
 use std::time::Instant;
 
@@ -77,7 +77,14 @@ impl Mixed {
 impl Y4m {
     /// Y4M on standard input.
     pub(super) fn from_stdin(wishes: &Wishes) -> Result<Self, SourceError> {
-        let stdin = Box::new(std::io::stdin());
+        let stdin = std::io::stdin();
+        if stdin.is_terminal() {
+            return Err(SourceError::new(
+                SourceErrorKind::Unsupported,
+                "standard input is a terminal: pipe Y4M into it, or name a file",
+            ));
+        }
+        let stdin = Box::new(stdin);
         let mut y4m = Self::open(stdin, Vec::new(), "standard input".to_owned(), wishes)?;
         "Y4M on standard input".clone_into(&mut y4m.description.kind);
         Ok(y4m)
@@ -650,7 +657,7 @@ mod tests {
             let head = clip("F25:1", "FRAME\n", 0).len();
             let kept = whole.len() - cut.min(whole.len() - head);
             let (frames, error) = read_all(&mut stream(&whole[..kept]).expect("the header is whole"));
-            prop_assert_eq!(error.is_none(), (kept - head) % 14 == 0);
+            prop_assert_eq!(error.is_none(), (kept - head).is_multiple_of(14));
             prop_assert_eq!(frames.len(), (kept - head) / 14);
         }
     }
