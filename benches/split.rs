@@ -7,6 +7,7 @@ use std::time::Instant;
 
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
 use trueline::fields::{History, Splitter};
+use trueline::sources::tape::Pace;
 use trueline::sources::{
     ChromaGrid, ChromaSiting, FieldOrder, Frame, FramePool, Gap, InputState, Packing,
     PictureFormat, Place, RowLayout, SampleFormat, Wishes, open,
@@ -118,7 +119,8 @@ fn read(criterion: &mut Criterion) {
     ));
     group.bench_function("frames", |bencher| {
         bencher.iter(|| {
-            let mut source = open(&place, &Wishes::default()).expect("the header is whole");
+            let mut source = open(&place, &Wishes::default(), Pace::Free { frames: None })
+                .expect("the header is whole");
             while let Some(frame) = source.next_frame().expect("the file is whole") {
                 black_box(frame);
             }

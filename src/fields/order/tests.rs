@@ -9,6 +9,7 @@ use rand_xoshiro::Xoshiro256PlusPlus;
 
 use super::*;
 use crate::fields::{OrderNotice, Splitter};
+use crate::sources::tape::Pace;
 use crate::sources::{
     ChromaGrid, Frame, FramePool, Gap, InputState, Packing, PictureFormat, Place, RowLayout,
     SampleFormat, Wishes, open,
@@ -308,7 +309,8 @@ fn pictures_interlaced_by_ffmpeg_show_their_order() {
         };
         assert!(made.success());
         let place = Place::File(file.path().to_owned());
-        let mut source = open(&place, &Wishes::default()).expect("it was just made");
+        let mut source = open(&place, &Wishes::default(), Pace::Free { frames: None })
+            .expect("it was just made");
         let mut splitter = Splitter::new();
         let mut history = History::default();
         while let Some(frame) = source.next_frame().expect("the file is whole") {

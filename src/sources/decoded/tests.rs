@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use tempfile::TempDir;
 
 use super::*;
-use crate::sources::{ChromaGrid, FieldOrder, Packing, Place, open};
+use crate::sources::{ChromaGrid, FieldOrder, Packing};
 
 /// A directory with a file that `ffmpeg` made, or `None`, said aloud, where it is not installed.
 fn made(name: &str, arguments: &[&str]) -> Option<(TempDir, PathBuf)> {
@@ -69,7 +69,7 @@ fn read_all(source: &mut dyn Source) -> (Vec<Vec<u8>>, Option<SourceError>) {
 }
 
 fn opened(path: &Path) -> Box<dyn Source> {
-    open(&Place::File(path.to_owned()), &Wishes::default())
+    file::open(path, &Wishes::default())
         .unwrap_or_else(|error| panic!("{}: {error}", path.display()))
 }
 
@@ -389,7 +389,7 @@ fn a_playlist_is_refused_before_it_can_reach_anywhere() {
     let path = directory.path().join("list.mkv");
     let list = "#EXTM3U\n#EXT-X-TARGETDURATION:5\n#EXTINF:5,\nhttp://127.0.0.1:9/x.ts\n";
     std::fs::write(&path, list).expect("there is room");
-    let fault = open(&Place::File(path), &Wishes::default()).err();
+    let fault = file::open(&path, &Wishes::default()).err();
     let message = fault.expect("it is no picture").to_string();
     assert!(message.contains("is a playlist"), "{message}");
 }
@@ -403,7 +403,7 @@ fn text_and_sound_are_refused_by_name() {
     let text = directory.path().join("notes.txt");
     std::fs::write(&text, "Ferry Street Film Club, reel 4\n".repeat(40)).expect("there is room");
     for path in [sound, text] {
-        let fault = open(&Place::File(path), &Wishes::default()).err();
+        let fault = file::open(&path, &Wishes::default()).err();
         let fault = fault.expect("there is no picture in it");
         assert_eq!(fault.kind(), SourceErrorKind::Unsupported);
         assert!(fault.to_string().contains("no picture"), "{fault}");

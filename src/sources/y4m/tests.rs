@@ -5,7 +5,7 @@ use std::io::{Cursor, ErrorKind, Write};
 use proptest::prelude::*;
 
 use super::*;
-use crate::sources::{ChromaGrid, Place, open};
+use crate::sources::ChromaGrid;
 use crate::units::CodeRange;
 
 fn stream(bytes: impl Into<Vec<u8>>) -> Result<Y4m, SourceError> {
@@ -43,7 +43,7 @@ fn file_of(bytes: &[u8]) -> tempfile::NamedTempFile {
 
 fn fault_of_file(bytes: &[u8]) -> (SourceErrorKind, String) {
     let file = file_of(bytes);
-    let fault = open(&Place::File(file.path().to_owned()), &Wishes::default());
+    let fault = file::open(file.path(), &Wishes::default());
     let fault = fault.err().expect("the file is no source");
     (fault.kind(), fault.to_string())
 }
@@ -191,8 +191,7 @@ fn a_rate_that_is_not_the_standard_s_gives_the_file_its_own_time() {
 fn a_file_tells_how_many_frames_it_has() {
     for (line, frames) in [("FRAME\n", 5), ("FRAME Ixyz\n", 4), ("FRAME\n", 0)] {
         let file = file_of(&clip("F25:1", line, frames));
-        let mut source = open(&Place::File(file.path().to_owned()), &Wishes::default())
-            .expect("the header is whole");
+        let mut source = file::open(file.path(), &Wishes::default()).expect("the header is whole");
         assert_eq!(source.description().frames, Some(frames.into()));
         let (read, error) = read_all(&mut *source);
         assert!(error.is_none(), "{error:?}");
@@ -224,14 +223,14 @@ fn files_that_are_no_source_say_why() {
 #[test]
 fn a_directory_and_a_missing_file_say_so() {
     let directory = tempfile::tempdir().expect("the temporary directory is writable");
-    let fault = |path| {
-        let source = open(&Place::File(path), &Wishes::default());
+    let fault = |path: &std::path::Path| {
+        let source = file::open(path, &Wishes::default());
         source.err().expect("there is no file")
     };
-    let found = fault(directory.path().to_owned());
+    let found = fault(directory.path());
     assert_eq!(found.kind(), SourceErrorKind::Unsupported);
     assert!(found.to_string().contains("is a directory"), "{found}");
-    let found = fault(directory.path().join("none.y4m"));
+    let found = fault(&directory.path().join("none.y4m"));
     assert_eq!(found.kind(), SourceErrorKind::Missing);
     assert!(found.to_string().contains("none.y4m"), "{found}");
 }
