@@ -104,11 +104,11 @@ impl FieldClock {
     /// The time of one field from the clock, over the fields since the last reading.
     fn learn_period(&mut self, index: u64, now: Option<Duration>) {
         if let (Some((index_before, before)), Some(now)) = (self.before, now)
-            && index > index_before
-            && now > before
+            && let Some(elapsed) = now.checked_sub(before)
+            && !elapsed.is_zero()
         {
             let fields = (index - index_before) as f64;
-            self.field_period = Some(Seconds((now - before).as_secs_f64() / fields));
+            self.field_period = Some(Seconds(elapsed.as_secs_f64() / fields));
         }
         self.before = now.map(|now| (index, now));
     }

@@ -1,6 +1,6 @@
 //! Fields out of frames: order, parity, place on the time axis, and planes of 8-bit samples.
 //!
-//! In: [`Frame`]s in whatever layout a source has. Out: [`Field`]s, older first, each with its [`FieldPlace`];
+//! In: [`crate::sources::Frame`]s in whatever layout a source has. Out: [`Field`]s, older first, each with its [`FieldPlace`];
 //! [`History`] keeps the last few for measures that look back. Field buffers are reused.
 //!
 //! Does not know: what is measured, or whether the source is live.

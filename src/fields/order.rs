@@ -14,7 +14,8 @@
 //! both sides. So a scene must move for about two seconds, in one piece or several.
 //!
 //! Does not know: what the source said. Motion that repeats itself within three fields (a turning wheel, a moving
-//! fence) can vote for the wrong side, for as long as it fills the picture.
+//! fence, a still picture fluttering at a third of the field rate) votes for the wrong side, for as long as it fills
+//! the picture.
 
 use multiversion::multiversion;
 
@@ -83,7 +84,7 @@ pub struct OrderDetector {
 #[derive(Clone, Copy, Debug, Default)]
 struct Votes {
     weight: f32,
-    /// Field of the first vote that has not faded.
+    /// Field of the vote that last took the lead.
     since: FieldIndex,
 }
 
@@ -92,11 +93,11 @@ impl Votes {
         self.weight *= 1.0 - 1.0 / MEMORY_VOTES;
     }
 
-    fn add(&mut self, field: FieldIndex) {
-        if self.weight < 1.0 {
+    fn add(&mut self, field: FieldIndex, takes_the_lead: bool) {
+        self.weight += 1.0;
+        if takes_the_lead {
             self.since = field;
         }
-        self.weight += 1.0;
     }
 }
 
@@ -141,13 +142,14 @@ impl OrderDetector {
         let Some(vote) = FourFields::of(history).and_then(|fields| fields.vote()) else {
             return;
         };
+        let takes_the_lead = self.lead_of(vote) <= 0.0;
         for votes in [&mut self.top, &mut self.bottom, &mut self.progressive] {
             votes.fade();
         }
         match vote {
-            FieldOrder::Top => self.top.add(first),
-            FieldOrder::Bottom => self.bottom.add(first),
-            FieldOrder::Progressive => self.progressive.add(first),
+            FieldOrder::Top => self.top.add(first, takes_the_lead),
+            FieldOrder::Bottom => self.bottom.add(first, takes_the_lead),
+            FieldOrder::Progressive => self.progressive.add(first, takes_the_lead),
         }
         if self.lead_of(vote) >= DECISIVE {
             self.verdict = Some(vote);
@@ -254,3 +256,6 @@ fn row_difference(middle: &[u8], above: &[u8], below: &[u8]) -> u32 {
     }
     sum
 }
+
+#[cfg(test)]
+mod tests;

@@ -1,7 +1,7 @@
 //! Where frames come from: a simulated tape, Y4M, any file through the `ffmpeg` program, a V4L2 device.
 //!
 //! In: a [`Place`] to read from and the [`Wishes`] of the operator. Out: [`Frame`]s, in order, each with what the
-//! source lost before it. Frames are counted handles of a fixed [`pool`]; the last holder gives them back.
+//! source lost before it. Frames are counted handles of a fixed pool ([`FramePool`]); the last holder gives them back.
 //!
 //! `cfg`s for platforms stop here. Does not know: fields, measures, or who reads the frames.
 

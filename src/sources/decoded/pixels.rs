@@ -1,4 +1,4 @@
-//! Which of FFmpeg's pixel formats are read as they are, and what the others are turned into.
+//! Which pixel formats of `ffmpeg` are read as they are, and what the others are turned into.
 //!
 //! In: the name of a pixel format and where its colour sits. Out: the format to ask of the decoder, so that luma
 //! codes stay what they were wherever the format has luma at all.
@@ -136,7 +136,7 @@ fn semi_planar(name: &str, siting: ChromaSiting) -> Option<PixelPlan> {
     let equal = match name {
         "nv12" | "nv21" => "yuv420p",
         "nv16" => "yuv422p",
-        "nv24" | "nv42" => "yuv444p",
+        "nv24" | "nv42" | "vuyx" | "vuya" => "yuv444p",
         "uyyvyy411" => "yuv411p",
         "p010le" | "p010be" => "yuv420p10le",
         "p012le" | "p012be" => "yuv420p12le",
@@ -147,7 +147,6 @@ fn semi_planar(name: &str, siting: ChromaSiting) -> Option<PixelPlan> {
         "p410le" | "p410be" | "xv30le" | "xv30be" => "yuv444p10le",
         "xv36le" | "xv36be" => "yuv444p12le",
         "p416le" | "p416be" | "ayuv64le" | "ayuv64be" => "yuv444p16le",
-        "vuyx" | "vuya" => "yuv444p",
         "ya8" | "y400a" => "gray",
         "ya16le" | "ya16be" => "gray16le",
         _ => return None,

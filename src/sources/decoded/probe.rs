@@ -163,7 +163,7 @@ impl Probe {
         })
     }
 
-    /// Whether the program knows `-fps_mode` (FFmpeg 5.1 and later; development builds are taken for later).
+    /// Whether the program knows `-fps_mode` (5.1 and later; development builds are taken for later).
     pub(super) fn knows_fps_mode(&self) -> bool {
         let mut numbers = self
             .version
@@ -203,7 +203,7 @@ fn range(
 
 /// The order the fields are to be shown in: the frame's own flag first, which the decoder read in the data.
 ///
-/// `tb` and `bt` say nothing here: by the letter the second field is shown first, but FFmpeg writes `tb` of
+/// `tb` and `bt` say nothing here: by the letter the second field is shown first, but `ffmpeg` writes `tb` of
 /// interleaved frames whose top field is first.
 fn order(stream: &StreamReport, frame: &FrameReport) -> Option<FieldOrder> {
     match (frame.interlaced_frame, frame.top_field_first) {

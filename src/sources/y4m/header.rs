@@ -1,7 +1,7 @@
 //! The two text lines of Y4M: one at the head of the stream, one before each frame.
 //!
 //! In: a line's bytes without its newline. Out: a [`Header`], or the [`HeaderFault`] that says which tag is wrong.
-//! Tags as mjpegtools' `yuv4mpeg(5)` lists them, deeper samples as FFmpeg writes them, unknown `X` tags skipped.
+//! Tags as mjpegtools' `yuv4mpeg(5)` lists them, deeper samples as `ffmpeg` writes them, unknown `X` tags skipped.
 //!
 //! Does not know: files, or what becomes of the frames.
 
@@ -252,19 +252,18 @@ fn samples(word: &str) -> Option<(SampleFormat, bool)> {
         "mono" => return eight(ChromaGrid::Mono),
         _ => {}
     }
-    let (grid, depth) = match word.strip_prefix("mono") {
-        Some(depth) => (ChromaGrid::Mono, depth),
-        None => {
-            let (grid, depth) = word.split_once('p')?;
-            let grid = match grid {
-                "420" => ChromaGrid::Half2x2(ChromaSiting::Unsaid),
-                "411" => ChromaGrid::Quarter,
-                "422" => ChromaGrid::Half,
-                "444" => ChromaGrid::Full,
-                _ => return None,
-            };
-            (grid, depth)
-        }
+    let (grid, depth) = if let Some(depth) = word.strip_prefix("mono") {
+        (ChromaGrid::Mono, depth)
+    } else {
+        let (grid, depth) = word.split_once('p')?;
+        let grid = match grid {
+            "420" => ChromaGrid::Half2x2(ChromaSiting::Unsaid),
+            "411" => ChromaGrid::Quarter,
+            "422" => ChromaGrid::Half,
+            "444" => ChromaGrid::Full,
+            _ => return None,
+        };
+        (grid, depth)
     };
     let depth = number(Some(depth)).filter(|depth| (9..=16).contains(depth))?;
     Some((planar(grid, depth), false))
