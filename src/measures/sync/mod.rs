@@ -2,7 +2,7 @@
 //!
 //! In: a field and those before it. Out: a [`Reading`]. What the device says of its input comes first; the rest is read
 //! from the picture: flat inserts (`flat`), snow (`snow`), vertical moves (`vertical`, `bounce`, `bar`), repeats
-//! (`repeat`, `patches`). Each of those says what it rests on and where it errs.
+//! (`repeat`, `patches`, `motion`). Each of those says what it rests on and where it errs.
 //!
 //! Fields too small to shrink (under 224 samples or 72 lines) are told apart by the device's word, gaps and exact repeats
 //! alone.
@@ -10,7 +10,7 @@
 //! Does not know: line timing, levels, limits.
 
 use crate::fields::{FieldRaster, Neighbourhood};
-use crate::standard::{Parity, Standard};
+use crate::standard::Parity;
 use crate::units::{Estimate, Lines, Millis};
 
 use super::Measure;
@@ -26,6 +26,7 @@ pub use quantities::QUANTITIES;
 mod bar;
 mod bounce;
 mod flat;
+mod motion;
 mod patches;
 mod quantities;
 mod repeat;
@@ -93,6 +94,13 @@ pub struct Reading {
 /// Rows a bar of vertical blanking must move between fields to be rolling.
 const ROLL_LINES: usize = 1;
 
+/// Correlation of two fields under which they show different pictures: hand-held cameras stay above 0.8, lines that slip
+/// stay under 0.6.
+const STRANGE: f64 = 0.6;
+
+/// Sigma of the thumbnail, in codes, without which there is no picture to lose: noise alone leaves 2.
+const LEAST_CONTRAST_CODES: f64 = 4.0;
+
 /// The measure.
 #[derive(Debug, Default)]
 pub struct Sync {
@@ -131,17 +139,22 @@ impl Measure for Sync {
             input: field.input,
             sight: self.sight(around, flat),
             slipping: self.is_rolling() || self.bounce.jumped(),
+            estranged: self.is_estranged(around, shift),
         };
         let state = self.state.follow(glance);
-        let repeated = self.repeats.is_repeated(around, flat) && state.shows_a_picture();
+        let repeat = self.repeats.follow(around, flat);
         Reading {
             state,
             vertical_shift: shift.filter(|_| state.shows_a_picture()),
             vertical_jitter: self.bounce.jitter().filter(|_| state.shows_a_picture()),
             missing_fields,
             missing_by_us: field.gap.lost_by_us,
-            repeated,
-            slip: self.follow_slip(field.raster.standard, missing_fields, repeated),
+            repeated: repeat.repeated && state.shows_a_picture(),
+            slip: field.raster.standard.map(|standard| {
+                let period = standard.field_period();
+                self.slip
+                    .follow(missing_fields, repeat.inserted_before, period)
+            }),
         }
     }
 }
@@ -193,6 +206,24 @@ impl Sync {
         }
     }
 
+    /// Whether neither of the two fields before is to be found in this one: as in a cut, field after field.
+    fn is_estranged(&self, around: &Neighbourhood<'_>, shift: Option<Estimate<Lines>>) -> bool {
+        let [now, before, same_parity] = &self.thumbnails;
+        let contrast = LEAST_CONTRAST_CODES * thumbnail::BLOCK as f64;
+        let strange = |earlier| {
+            now.likeness(earlier, 0)
+                .is_some_and(|likeness| likeness < STRANGE)
+        };
+        shift.is_none()
+            && now.variance() > contrast * contrast
+            && strange(before)
+            && strange(same_parity)
+            && around.same_parity().is_none_or(|earlier| {
+                // A pan over fine leaves is strange to the thumbnails too, but its blocks are found.
+                motion::movement(&around.field.luma, &earlier.luma).is_none()
+            })
+    }
+
     fn is_rolling(&mut self) -> bool {
         let black = self
             .raster
@@ -200,14 +231,5 @@ impl Sync {
         let bar = find_bar(&self.thumbnails[0], black as u16);
         let before = std::mem::replace(&mut self.last_bar, bar);
         matches!((bar, before), (Some(now), Some(before)) if now.abs_diff(before) > ROLL_LINES)
-    }
-
-    fn follow_slip(
-        &mut self,
-        standard: Option<Standard>,
-        missing: u64,
-        repeated: bool,
-    ) -> Option<Millis> {
-        standard.map(|standard| self.slip.follow(missing, repeated, standard.field_period()))
     }
 }

@@ -18,6 +18,8 @@ pub(super) struct Glance {
     pub(super) sight: Sight,
     /// The picture jumped in the field before, or a bar of vertical blanking moves through it.
     pub(super) slipping: bool,
+    /// The field shows nothing of the one before, moved or not.
+    pub(super) estranged: bool,
 }
 
 /// What there is to see in a field.
@@ -47,6 +49,13 @@ const LOST_PER_SIGN: u32 = 8;
 /// Fields a lost picture must stand to be found again, at most.
 const LOST_MOST: u32 = 40;
 
+/// Fields that show nothing of the one before, as a balance, from which the picture is lost: a cut is one, a whip pan a few;
+/// each field that does takes [`FAMILIAR_FIELDS`] off.
+const ESTRANGED_LEVEL: u32 = 20;
+
+/// See [`ESTRANGED_LEVEL`].
+const FAMILIAR_FIELDS: u32 = 4;
+
 /// Follows the state.
 #[derive(Clone, Copy, Debug, Default)]
 pub(super) struct StateWatch {
@@ -54,6 +63,7 @@ pub(super) struct StateWatch {
     snow_run: u32,
     unsettled: u32,
     lost: u32,
+    estranged: u32,
 }
 
 impl StateWatch {
@@ -75,6 +85,11 @@ impl StateWatch {
             self.unsettled = UNSETTLED_FIELDS;
             self.lost = (self.lost + LOST_PER_SIGN + 1).min(LOST_MOST);
         }
+        self.estranged = if glance.estranged {
+            (self.estranged + 1).min(LOST_MOST)
+        } else {
+            self.estranged.saturating_sub(FAMILIAR_FIELDS)
+        };
         self.state(glance.input)
     }
 
@@ -86,7 +101,7 @@ impl StateWatch {
             InputState::Unlocked if flat => State::NoSignal,
             _ if flat => State::Muted,
             _ if self.snow_run >= GIVE_UP_FIELDS => State::Snow,
-            _ if self.lost >= LOST_LEVEL => State::Lost,
+            _ if self.lost >= LOST_LEVEL || self.estranged >= ESTRANGED_LEVEL => State::Lost,
             InputState::Unlocked => State::Unstable,
             _ if self.unsettled > 0 => State::Unstable,
             _ => State::Locked,
