@@ -3,6 +3,7 @@
 use crate::fields::{Field, Plane};
 use crate::measures::Measure as _;
 use crate::measures::sketch::{Camera, Screening, Sketcher, World, field, plane, raster};
+use crate::measures::sync::State;
 use crate::sources::Gap;
 use crate::units::{CodeRange, Estimate, Ire};
 
@@ -17,7 +18,7 @@ fn last_of(fields: impl IntoIterator<Item = Field>) -> Reading {
         .map(|field| {
             levels.measure(Input {
                 around: &screening.show(field),
-                picture_shown: true,
+                state: State::Locked,
             })
         })
         .last()
@@ -278,13 +279,13 @@ fn missing_fields_do_not_mix_parities() {
 }
 
 #[test]
-fn without_a_picture_there_are_no_levels() {
-    let mut levels = Levels::default();
-    let mut screening = Screening::new();
-    let reading = levels.measure(Input {
-        around: &screening.show(field(0, raster(720, 288), bars(EBU_BARS))),
-        picture_shown: false,
-    });
-    assert!(reading.black.is_none() && reading.low_clip.is_none());
-    assert_eq!(reading.ladder, [0; 256]);
+fn without_a_picture_that_stands_there_are_no_levels() {
+    for state in [State::Lost, State::Snow, State::Muted, State::NoSignal] {
+        let reading = Levels::default().measure(Input {
+            around: &Screening::new().show(field(0, raster(720, 288), bars(EBU_BARS))),
+            state,
+        });
+        assert!(reading.black.is_none() && reading.low_clip.is_none());
+        assert_eq!(reading.ladder, [0; 256]);
+    }
 }

@@ -135,11 +135,13 @@ impl Measure for Sync {
         let flat = flat::is_flat_insert(field);
         let shift = self.vertical_shift(field.place.parity).filter(|_| !flat);
         self.bounce.follow(shift);
+        let sight = self.sight(around, flat);
         let glance = Glance {
             input: field.input,
-            sight: self.sight(around, flat),
-            slipping: self.is_rolling() || self.bounce.jumped(),
-            estranged: self.is_estranged(around, shift),
+            sight,
+            jumped: self.bounce.jumped(),
+            rolling: self.is_rolling(),
+            estranged: sight == Sight::Picture && self.is_estranged(around, shift),
         };
         let state = self.state.follow(glance);
         let repeat = self.repeats.follow(around, flat);

@@ -16,8 +16,10 @@ pub(super) struct Glance {
     pub(super) input: InputState,
     /// What there is to see.
     pub(super) sight: Sight,
-    /// The picture jumped in the field before, or a bar of vertical blanking moves through it.
-    pub(super) slipping: bool,
+    /// The picture jumped in the field before.
+    pub(super) jumped: bool,
+    /// A bar of vertical blanking moves through the picture.
+    pub(super) rolling: bool,
     /// The field shows nothing of the one before, moved or not.
     pub(super) estranged: bool,
 }
@@ -81,8 +83,10 @@ impl StateWatch {
         };
         self.lost = self.lost.saturating_sub(1);
         self.unsettled = self.unsettled.saturating_sub(1);
-        if glance.slipping {
+        if glance.jumped || glance.rolling {
             self.unsettled = UNSETTLED_FIELDS;
+        }
+        if glance.rolling {
             self.lost = (self.lost + LOST_PER_SIGN + 1).min(LOST_MOST);
         }
         self.estranged = if glance.estranged {
@@ -146,9 +150,9 @@ mod tests {
     }
 
     #[test]
-    fn one_jump_unsettles_for_half_a_second_and_many_lose_the_picture() {
+    fn jumps_unsettle_for_half_a_second_and_rolling_loses_the_picture() {
         let jump = Glance {
-            slipping: true,
+            jumped: true,
             ..Glance::default()
         };
         let mut glances = vec![jump];
@@ -157,6 +161,11 @@ mod tests {
         assert_eq!(found[0], State::Unstable);
         assert_eq!(found[24], State::Unstable);
         assert_eq!(found[25], State::Locked);
-        assert_eq!(states(&[jump; 4])[3], State::Lost);
+        assert_eq!(states(&[jump; 9])[8], State::Unstable);
+        let roll = Glance {
+            rolling: true,
+            ..Glance::default()
+        };
+        assert_eq!(states(&[roll; 4])[3], State::Lost);
     }
 }
