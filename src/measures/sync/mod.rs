@@ -98,6 +98,9 @@ const ROLL_LINES: usize = 1;
 /// stay under 0.6.
 const STRANGE: f64 = 0.6;
 
+/// Correlation under which a field may begin another scene: live noise alone leaves 0.99.
+const CHANGED: f64 = 0.95;
+
 /// Sigma of the thumbnail, in codes, without which there is no picture to lose: noise alone leaves 2.
 const LEAST_CONTRAST_CODES: f64 = 4.0;
 
@@ -136,12 +139,16 @@ impl Measure for Sync {
         let shift = self.vertical_shift(field.place.parity).filter(|_| !flat);
         self.bounce.follow(shift);
         let sight = self.sight(around, flat);
+        if self.is_unlike(shift, CHANGED) {
+            self.repeats.note_cut();
+        }
+        let is_strange = self.is_unlike(shift, STRANGE);
         let glance = Glance {
             input: field.input,
             sight,
             jumped: self.bounce.jumped(),
             rolling: self.is_rolling(),
-            estranged: sight == Sight::Picture && self.is_estranged(around, shift),
+            estranged: sight == Sight::Picture && is_strange && !is_moved(around),
         };
         let state = self.state.follow(glance);
         let repeat = self.repeats.follow(around, flat);
@@ -208,22 +215,15 @@ impl Sync {
         }
     }
 
-    /// Whether neither of the two fields before is to be found in this one: as in a cut, field after field.
-    fn is_estranged(&self, around: &Neighbourhood<'_>, shift: Option<Estimate<Lines>>) -> bool {
+    /// Whether the two fields before are both less like this one than `limit`, and no shift makes it good.
+    fn is_unlike(&self, shift: Option<Estimate<Lines>>, limit: f64) -> bool {
         let [now, before, same_parity] = &self.thumbnails;
         let contrast = LEAST_CONTRAST_CODES * thumbnail::BLOCK as f64;
-        let strange = |earlier| {
-            now.likeness(earlier, 0)
-                .is_some_and(|likeness| likeness < STRANGE)
-        };
+        let unlike = |earlier| now.likeness(earlier, 0).is_some_and(|found| found < limit);
         shift.is_none()
             && now.variance() > contrast * contrast
-            && strange(before)
-            && strange(same_parity)
-            && around.same_parity().is_none_or(|earlier| {
-                // A pan over fine leaves is strange to the thumbnails too, but its blocks are found.
-                motion::movement(&around.field.luma, &earlier.luma).is_none()
-            })
+            && unlike(before)
+            && unlike(same_parity)
     }
 
     fn is_rolling(&mut self) -> bool {
@@ -234,4 +234,12 @@ impl Sync {
         let before = std::mem::replace(&mut self.last_bar, bar);
         matches!((bar, before), (Some(now), Some(before)) if now.abs_diff(before) > ROLL_LINES)
     }
+}
+
+/// Whether the blocks of the picture are found elsewhere in the field before it of its parity: a pan over fine leaves is strange
+/// to the thumbnails, but it is no cut.
+fn is_moved(around: &Neighbourhood<'_>) -> bool {
+    around
+        .same_parity()
+        .is_some_and(|earlier| motion::movement(&around.field.luma, &earlier.luma).is_some())
 }

@@ -254,6 +254,35 @@ fn a_repeat_in_a_moving_scene_is_seen() {
     assert!(run.show(field).repeated);
 }
 
+#[test]
+fn strong_noise_reduction_on_a_still_scene_is_no_repeat() {
+    for kept in [0.6, 0.8, 0.9] {
+        let mut run = Run::new();
+        let mut readings = run.pan(&World::street(4), 24, |field| Camera {
+            x: 100.0 + 2.0 * field,
+            ..Camera::default()
+        });
+        let street = World::street(17);
+        let mut reduced: [Option<Vec<f64>>; 2] = [None, None];
+        for _ in 0..40 {
+            let mut field = run.sketcher.shot(run.next, &street, Camera::default());
+            let memory = &mut reduced[(run.next % 2) as usize];
+            let fresh = field.luma.samples.iter().map(|sample| f64::from(*sample));
+            let mixed: Vec<f64> = match memory {
+                None => fresh.collect(),
+                Some(old) => fresh
+                    .zip(old)
+                    .map(|(new, old)| *old * kept + new * (1.0 - kept))
+                    .collect(),
+            };
+            field.luma.samples = mixed.iter().map(|sample| sample.round() as u8).collect();
+            *memory = Some(mixed);
+            readings.push(run.show(field));
+        }
+        assert_clean(&readings);
+    }
+}
+
 /// Slip after a frame shown again in a pan, after which the motion goes on `skipped` frames further on.
 fn slip_after_repeat(skipped: u32) -> f64 {
     let mut run = Run::new();
