@@ -12,7 +12,7 @@ use crate::standard::Standard;
 
 /// Columns at each side that may be blanking: more than twice the widest nominal margin (625 lines: 9.75 samples) plus
 /// what a shifted capture window adds.
-pub(crate) const SIDE_COLUMNS: usize = 48;
+const SIDE_COLUMNS: usize = 48;
 
 /// The innermost of these, which are taken for picture whatever they show.
 const INNER_COLUMNS: usize = 8;
@@ -49,7 +49,7 @@ const UNSEEN_COLUMNS: usize = 16;
 const TOP_ROWS: usize = 2;
 
 /// Rows at the bottom that the head switch spoils.
-pub(crate) const BOTTOM_ROWS: usize = 8;
+const BOTTOM_ROWS: usize = 8;
 
 /// Narrowest and lowest field whose borders are left out; a smaller one is read whole.
 const SMALLEST: (usize, usize) = (4 * SIDE_COLUMNS, 48);
@@ -71,7 +71,7 @@ impl PictureArea {
     }
 
     /// The area of a raster before anything was seen of it.
-    pub(crate) fn presumed(raster: &FieldRaster) -> Self {
+    fn presumed(raster: &FieldRaster) -> Self {
         if raster.width < SMALLEST.0 || raster.rows < SMALLEST.1 {
             return Self {
                 columns: 0..raster.width,

@@ -28,7 +28,7 @@ use parity::ParityWatch;
 pub use area::PictureArea;
 pub use quantities::QUANTITIES;
 
-pub(crate) mod area;
+mod area;
 mod clip;
 mod ladder;
 mod low_pass;

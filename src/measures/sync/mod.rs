@@ -101,6 +101,9 @@ const STRANGE: f64 = 0.6;
 /// Correlation under which a field may begin another scene: live noise alone leaves 0.99.
 const CHANGED: f64 = 0.95;
 
+/// Strange fields in a row that one costly search for moved blocks speaks for.
+const FIELDS_A_SEARCH: u32 = 5;
+
 /// Sigma of the thumbnail, in codes, without which there is no picture to lose: noise alone leaves 2.
 const LEAST_CONTRAST_CODES: f64 = 4.0;
 
@@ -116,6 +119,9 @@ pub struct Sync {
     last_bar: Option<usize>,
     bounce: Bounce,
     repeats: RepeatWatch,
+    strange_run: u32,
+    /// Whether the blocks of the strange field last searched were found.
+    is_moved: bool,
     slip: Slip,
     state: StateWatch,
 }
@@ -142,13 +148,13 @@ impl Measure for Sync {
         if self.is_unlike(shift, CHANGED) {
             self.repeats.note_cut();
         }
-        let is_strange = self.is_unlike(shift, STRANGE);
+        let is_strange = sight == Sight::Picture && self.is_unlike(shift, STRANGE);
         let glance = Glance {
             input: field.input,
             sight,
             jumped: self.bounce.jumped(),
             rolling: self.is_rolling(),
-            estranged: sight == Sight::Picture && is_strange && !is_moved(around),
+            estranged: self.follow_strangeness(around, is_strange),
         };
         let state = self.state.follow(glance);
         let repeat = self.repeats.follow(around, flat);
@@ -174,6 +180,7 @@ impl Sync {
         self.interrupt();
         self.thumbnails.iter_mut().for_each(Thumbnail::clear);
         self.repeats = RepeatWatch::default();
+        self.strange_run = 0;
         self.state = StateWatch::default();
     }
 
@@ -224,6 +231,19 @@ impl Sync {
             && now.variance() > contrast * contrast
             && unlike(before)
             && unlike(same_parity)
+    }
+
+    /// Whether a strange field is one whose blocks are not to be found either.
+    fn follow_strangeness(&mut self, around: &Neighbourhood<'_>, is_strange: bool) -> bool {
+        if !is_strange {
+            self.strange_run = 0;
+            return false;
+        }
+        if self.strange_run.is_multiple_of(FIELDS_A_SEARCH) {
+            self.is_moved = is_moved(around);
+        }
+        self.strange_run = self.strange_run.saturating_add(1);
+        !self.is_moved
     }
 
     fn is_rolling(&mut self) -> bool {
