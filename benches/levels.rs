@@ -9,7 +9,7 @@ use rand_xoshiro::Xoshiro256PlusPlus;
 use trueline::fields::{Field, FieldPlace, FieldRaster, History, Plane};
 use trueline::measures::Measure as _;
 use trueline::measures::levels::{Input, Levels};
-use trueline::measures::sync::Sync;
+use trueline::measures::sync::{State, Sync};
 use trueline::measures::waveform::Waveform;
 use trueline::sources::{Gap, InputState};
 use trueline::standard::{BT601_LUMA_RATE, Parity, RateTrust, Standard};
@@ -22,7 +22,8 @@ const ROWS: usize = 288;
 /// Noise of about ±2 codes.
 fn noise(random: &mut Xoshiro256PlusPlus) -> i32 {
     let bits = random.next_u32();
-    (bits & 3) as i32 + ((bits >> 2) & 3) as i32 - 3
+    let two_bits = |from: u32| ((bits >> from) & 3).cast_signed();
+    two_bits(0) + two_bits(2) - 3
 }
 
 fn plane(width: usize, mut code: impl FnMut(usize, usize) -> i32) -> Plane {
@@ -43,7 +44,8 @@ fn plane(width: usize, mut code: impl FnMut(usize, usize) -> i32) -> Plane {
 fn shot(index: u64, gain: i32) -> Field {
     let mut random = Xoshiro256PlusPlus::seed_from_u64(index);
     let luma = plane(WIDTH, |column, row| {
-        let picture = ((column / 40 * 37 + row / 24 * 53) % 150 + column / 8) as i32 * gain / 100;
+        let picture = ((column / 40 * 37 + row / 24 * 53) % 150 + column / 8) as u32;
+        let picture = picture.cast_signed() * gain / 100;
         let shown = if (10..712).contains(&column) {
             picture
         } else {
@@ -112,7 +114,7 @@ fn measures(bench: &mut Criterion) {
             bench.iter(|| {
                 levels.measure(Input {
                     around: black_box(&around),
-                    picture_shown: true,
+                    state: State::Locked,
                 })
             });
         });
@@ -124,7 +126,7 @@ fn measures(bench: &mut Criterion) {
     let field = shot(0, 100);
     let mut waveform = Waveform::new();
     bench.bench_function("waveform", |bench| {
-        bench.iter(|| waveform.trace(black_box(&field)))
+        bench.iter(|| waveform.trace(black_box(&field)));
     });
 }
 

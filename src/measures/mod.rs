@@ -79,7 +79,7 @@ impl Suite {
         let sync = self.sync.measure(around);
         let levels = self.levels.measure(levels::Input {
             around,
-            picture_shown: sync.state.shows_a_picture(),
+            state: sync.state,
         });
         let head_switch_line = self.head_switch.settled_line();
         let line_timing = self.line_timing.measure(line_timing::Input {

@@ -1,8 +1,9 @@
 //! Where the picture is within the raster: the rectangle levels are read in.
 //!
 //! In: fields. Out: a [`PictureArea`] without blanking at the sides, half lines at the top and the head-switch zone at
-//! the bottom. A side column belongs to the picture once it was seen as bright as the columns further in, on most of the
-//! rows where those are bright; it stays picture for half a minute, so a dark scene does not change the area.
+//! the bottom. A side column belongs to the picture once it was bright where the columns further in are bright, on most rows
+//! of several fields in a row; it stays picture until ten seconds of fields with a bright picture beside it have shown none,
+//! so a dark scene does not change the area.
 //!
 //! Does not know: levels. Blanking wider than [`SIDE_COLUMNS`] is taken for picture.
 
@@ -11,7 +12,7 @@ use crate::standard::Standard;
 
 /// Columns at each side that may be blanking: more than twice the widest nominal margin (625 lines: 9.75 samples) plus
 /// what a shifted capture window adds.
-pub(crate) const SIDE_COLUMNS: usize = 48;
+const SIDE_COLUMNS: usize = 48;
 
 /// The innermost of these, which are taken for picture whatever they show.
 const INNER_COLUMNS: usize = 8;
@@ -31,8 +32,12 @@ const MOST_EIGHTHS: u16 = 6;
 /// Bright places needed to judge columns at all.
 const ENOUGH_PLACES: u16 = 4;
 
-/// Fields a column stays picture after it was last seen so: half a minute of 50 Hz.
-const REMEMBERED_FIELDS: u16 = 1500;
+/// Fields in a row that must show a column to be picture: the first fields of snow or of a flat insert, which reach across the
+/// blanking, are over by then.
+const CONFIRMING_FIELDS: u16 = 4;
+
+/// Fields, of those bright further in, that a column stays picture after it was last seen so: ten seconds of 50 Hz.
+const REMEMBERED_FIELDS: u16 = 500;
 
 /// Columns left out inside the first picture column: the blanking edge's rise (up to 4 samples) and moving lines.
 const GUARD_COLUMNS: usize = 6;
@@ -44,7 +49,7 @@ const UNSEEN_COLUMNS: usize = 16;
 const TOP_ROWS: usize = 2;
 
 /// Rows at the bottom that the head switch spoils.
-pub(crate) const BOTTOM_ROWS: usize = 8;
+const BOTTOM_ROWS: usize = 8;
 
 /// Narrowest and lowest field whose borders are left out; a smaller one is read whole.
 const SMALLEST: (usize, usize) = (4 * SIDE_COLUMNS, 48);
@@ -66,7 +71,7 @@ impl PictureArea {
     }
 
     /// The area of a raster before anything was seen of it.
-    pub(crate) fn presumed(raster: &FieldRaster) -> Self {
+    fn presumed(raster: &FieldRaster) -> Self {
         if raster.width < SMALLEST.0 || raster.rows < SMALLEST.1 {
             return Self {
                 columns: 0..raster.width,
@@ -83,13 +88,16 @@ impl PictureArea {
 /// One side of the picture, columns counted from outside.
 #[derive(Debug)]
 struct Side {
-    /// Fields since a column was last seen to be picture; `u16::MAX` is never.
+    /// Fields in a row that a column was seen to be picture by now.
+    run: [u16; SIDE_COLUMNS],
+    /// Telling fields since a column was last seen to be picture; `u16::MAX` is never.
     since_seen: [u16; SIDE_COLUMNS],
 }
 
 impl Default for Side {
     fn default() -> Self {
         Self {
+            run: [0; SIDE_COLUMNS],
             since_seen: [u16::MAX; SIDE_COLUMNS],
         }
     }
@@ -97,9 +105,6 @@ impl Default for Side {
 
 impl Side {
     fn learn(&mut self, sums: &[[u16; SIDE_COLUMNS]; PLACES], bright: u16) {
-        for since in &mut self.since_seen {
-            *since = since.saturating_add(1);
-        }
         let mut lit = [0u16; SIDE_COLUMNS];
         let mut places = 0;
         for sums in sums.iter().filter(|sums| inner_is_bright(sums, bright)) {
@@ -111,10 +116,14 @@ impl Side {
         if places < ENOUGH_PLACES {
             return;
         }
-        for (since, lit) in self.since_seen.iter_mut().zip(lit) {
-            if lit * 8 >= places * MOST_EIGHTHS {
-                *since = 0;
-            }
+        for ((run, since), lit) in self.run.iter_mut().zip(&mut self.since_seen).zip(lit) {
+            let is_picture = lit * 8 >= places * MOST_EIGHTHS;
+            *run = if is_picture { run.saturating_add(1) } else { 0 };
+            *since = if *run >= CONFIRMING_FIELDS {
+                0
+            } else {
+                since.saturating_add(1)
+            };
         }
     }
 

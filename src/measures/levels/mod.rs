@@ -1,6 +1,6 @@
 //! Luma levels: where black and peak land, how much lies beyond, how much is cut off.
 //!
-//! In: a field, and whether it shows a picture. Out: a [`Reading`] in IRE on the digital scale (code 16 is 0, code 235 is
+//! In: a field, and the state of its sync. Out: a [`Reading`] in IRE on the digital scale (code 16 is 0, code 235 is
 //! 100, whatever the tape's set-up; of a full-range source 0 and 255), read in the picture area alone. Levels are
 //! read from low-passed luma (the filter is in `low_pass`), what is cut off from the raw samples.
 //!
@@ -8,7 +8,8 @@
 //! s' being what the filter leaves of the noise (0.26·s of white noise): 0.7 code at s = 1 (47 dB), 2 codes at s = 3. A
 //! picture with no black area reads its darkest 0.5 % instead, which is no error of the chain.
 //!
-//! Absent without a picture (snow, flat insert, no signal) and in fields too small to low-pass.
+//! Absent without a picture (snow, flat insert, no signal), while the picture is lost, as blanking then wanders through the
+//! picture area, and in fields too small to low-pass.
 //!
 //! Does not know: limits, what the levels should be, earlier passes.
 
@@ -18,6 +19,7 @@ use crate::units::{
 };
 
 use super::Measure;
+use super::sync::State;
 use area::AreaFinder;
 use clip::{ClipWatch, End, RowExtremes};
 use ladder::{Ladder, Rung};
@@ -26,7 +28,7 @@ use parity::ParityWatch;
 pub use area::PictureArea;
 pub use quantities::QUANTITIES;
 
-pub(crate) mod area;
+mod area;
 mod clip;
 mod ladder;
 mod low_pass;
@@ -40,8 +42,8 @@ mod tests;
 pub struct Input<'a> {
     /// The field and those before it.
     pub around: &'a Neighbourhood<'a>,
-    /// Whether there is a picture at all (no snow, no flat insert).
-    pub picture_shown: bool,
+    /// What sync says of it: levels are read of a picture that stands.
+    pub state: State,
 }
 
 /// Luma levels of one field.
@@ -155,7 +157,9 @@ impl Measure for Levels {
             self.forget();
             self.raster = Some(raster);
         }
-        if !input.picture_shown || raster.width < SMALLEST_FIELD.0 || raster.rows < SMALLEST_FIELD.1
+        if !is_readable(input.state)
+            || raster.width < SMALLEST_FIELD.0
+            || raster.rows < SMALLEST_FIELD.1
         {
             self.parity.interrupt();
             return Reading::default();
@@ -164,6 +168,10 @@ impl Measure for Levels {
         self.low_pass(input.around, &area);
         self.read(input.around, area)
     }
+}
+
+fn is_readable(state: State) -> bool {
+    matches!(state, State::Locked | State::Unstable)
 }
 
 impl Levels {

@@ -2,7 +2,7 @@
 //!
 //! In: a field and those before it. Out: a [`Reading`]. What the device says of its input comes first; the rest is read
 //! from the picture: flat inserts (`flat`), snow (`snow`), vertical moves (`vertical`, `bounce`, `bar`), repeats
-//! (`repeat`, `patches`). Each of those says what it rests on and where it errs.
+//! (`repeat`, `patches`, `motion`). Each of those says what it rests on and where it errs.
 //!
 //! Fields too small to shrink (under 224 samples or 72 lines) are told apart by the device's word, gaps and exact repeats
 //! alone.
@@ -10,7 +10,7 @@
 //! Does not know: line timing, levels, limits.
 
 use crate::fields::{FieldRaster, Neighbourhood};
-use crate::standard::{Parity, Standard};
+use crate::standard::Parity;
 use crate::units::{Estimate, Lines, Millis};
 
 use super::Measure;
@@ -26,6 +26,7 @@ pub use quantities::QUANTITIES;
 mod bar;
 mod bounce;
 mod flat;
+mod motion;
 mod patches;
 mod quantities;
 mod repeat;
@@ -93,6 +94,19 @@ pub struct Reading {
 /// Rows a bar of vertical blanking must move between fields to be rolling.
 const ROLL_LINES: usize = 1;
 
+/// Correlation of two fields under which they show different pictures: hand-held cameras stay above 0.8, lines that slip
+/// stay under 0.6.
+const STRANGE: f64 = 0.6;
+
+/// Correlation under which a field may begin another scene: live noise alone leaves 0.99.
+const CHANGED: f64 = 0.95;
+
+/// Strange fields in a row that one costly search for moved blocks speaks for.
+const FIELDS_A_SEARCH: u32 = 5;
+
+/// Sigma of the thumbnail, in codes, without which there is no picture to lose: noise alone leaves 2.
+const LEAST_CONTRAST_CODES: f64 = 4.0;
+
 /// The measure.
 #[derive(Debug, Default)]
 pub struct Sync {
@@ -105,6 +119,9 @@ pub struct Sync {
     last_bar: Option<usize>,
     bounce: Bounce,
     repeats: RepeatWatch,
+    strange_run: u32,
+    /// Whether the blocks of the strange field last searched were found.
+    is_moved: bool,
     slip: Slip,
     state: StateWatch,
 }
@@ -127,21 +144,32 @@ impl Measure for Sync {
         let flat = flat::is_flat_insert(field);
         let shift = self.vertical_shift(field.place.parity).filter(|_| !flat);
         self.bounce.follow(shift);
+        let sight = self.sight(around, flat);
+        if self.is_unlike(shift, CHANGED) {
+            self.repeats.note_cut();
+        }
+        let is_strange = sight == Sight::Picture && self.is_unlike(shift, STRANGE);
         let glance = Glance {
             input: field.input,
-            sight: self.sight(around, flat),
-            slipping: self.is_rolling() || self.bounce.jumped(),
+            sight,
+            jumped: self.bounce.jumped(),
+            rolling: self.is_rolling(),
+            estranged: self.follow_strangeness(around, is_strange),
         };
         let state = self.state.follow(glance);
-        let repeated = self.repeats.is_repeated(around, flat) && state.shows_a_picture();
+        let repeat = self.repeats.follow(around, flat);
         Reading {
             state,
             vertical_shift: shift.filter(|_| state.shows_a_picture()),
             vertical_jitter: self.bounce.jitter().filter(|_| state.shows_a_picture()),
             missing_fields,
             missing_by_us: field.gap.lost_by_us,
-            repeated,
-            slip: self.follow_slip(field.raster.standard, missing_fields, repeated),
+            repeated: repeat.repeated && state.shows_a_picture(),
+            slip: field.raster.standard.map(|standard| {
+                let period = standard.field_period();
+                self.slip
+                    .follow(missing_fields, repeat.inserted_before, period)
+            }),
         }
     }
 }
@@ -152,6 +180,7 @@ impl Sync {
         self.interrupt();
         self.thumbnails.iter_mut().for_each(Thumbnail::clear);
         self.repeats = RepeatWatch::default();
+        self.strange_run = 0;
         self.state = StateWatch::default();
     }
 
@@ -193,6 +222,30 @@ impl Sync {
         }
     }
 
+    /// Whether the two fields before are both less like this one than `limit`, and no shift makes it good.
+    fn is_unlike(&self, shift: Option<Estimate<Lines>>, limit: f64) -> bool {
+        let [now, before, same_parity] = &self.thumbnails;
+        let contrast = LEAST_CONTRAST_CODES * thumbnail::BLOCK as f64;
+        let unlike = |earlier| now.likeness(earlier, 0).is_some_and(|found| found < limit);
+        shift.is_none()
+            && now.variance() > contrast * contrast
+            && unlike(before)
+            && unlike(same_parity)
+    }
+
+    /// Whether a strange field is one whose blocks are not to be found either.
+    fn follow_strangeness(&mut self, around: &Neighbourhood<'_>, is_strange: bool) -> bool {
+        if !is_strange {
+            self.strange_run = 0;
+            return false;
+        }
+        if self.strange_run.is_multiple_of(FIELDS_A_SEARCH) {
+            self.is_moved = is_moved(around);
+        }
+        self.strange_run = self.strange_run.saturating_add(1);
+        !self.is_moved
+    }
+
     fn is_rolling(&mut self) -> bool {
         let black = self
             .raster
@@ -201,13 +254,12 @@ impl Sync {
         let before = std::mem::replace(&mut self.last_bar, bar);
         matches!((bar, before), (Some(now), Some(before)) if now.abs_diff(before) > ROLL_LINES)
     }
+}
 
-    fn follow_slip(
-        &mut self,
-        standard: Option<Standard>,
-        missing: u64,
-        repeated: bool,
-    ) -> Option<Millis> {
-        standard.map(|standard| self.slip.follow(missing, repeated, standard.field_period()))
-    }
+/// Whether the blocks of the picture are found elsewhere in the field before it of its parity: a pan over fine leaves is strange
+/// to the thumbnails, but it is no cut.
+fn is_moved(around: &Neighbourhood<'_>) -> bool {
+    around
+        .same_parity()
+        .is_some_and(|earlier| motion::movement(&around.field.luma, &earlier.luma).is_some())
 }

@@ -15,7 +15,7 @@ pub const QUANTITIES: &[Quantity] = &[
         step: 1.0,
         words: State::WORDS,
         about: "locked: a steady picture. unstable: the picture jumped within the last half second, or the device says it \
-                is not locked. lost: rolling. snow: noise without a picture (blank tape, tape end, no tape). muted: a flat \
+                is not locked. lost: rolling, or lines slipping so that no field shows what the one before did. snow: noise without a picture (blank tape, tape end, no tape). muted: a flat \
                 picture, of whatever colour, that the player, the box or the device put in. no_signal: the device says \
                 so. A fade to black on tape is no mute: its noise is still there, unless the chain cuts black off so hard \
                 that none is left and the tape has no colour noise.",
@@ -84,9 +84,9 @@ pub const QUANTITIES: &[Quantity] = &[
         step: 0.01,
         words: &[],
         about: "Running sum of pictures lost minus pictures inserted, as time: how far sound recorded beside the picture is \
-                off by now; + = picture ahead. Repeats of up to two frames count as inserted once they are over; longer freezes stand \
-                in for pictures that played on meanwhile and do not count. A loss seen only in the picture is not known \
-                here. Absent for rasters without a field rate.",
+                off by now; + = picture ahead. A repeated picture counts as inserted, once it is over, if the motion then goes on \
+                where it stopped; if it has gone on meanwhile the repeat stood in for a lost picture and takes no time. \
+                Repeats without motion to judge by, and losses that only the picture shows, do not count. Absent for rasters without a field rate.",
         read: |r| {
             r.sync.slip.map(|slip| Value::Number {
                 value: slip.0,

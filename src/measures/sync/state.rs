@@ -16,8 +16,12 @@ pub(super) struct Glance {
     pub(super) input: InputState,
     /// What there is to see.
     pub(super) sight: Sight,
-    /// The picture jumped in the field before, or a bar of vertical blanking moves through it.
-    pub(super) slipping: bool,
+    /// The picture jumped in the field before.
+    pub(super) jumped: bool,
+    /// A bar of vertical blanking moves through the picture.
+    pub(super) rolling: bool,
+    /// The field shows nothing of the one before, moved or not.
+    pub(super) estranged: bool,
 }
 
 /// What there is to see in a field.
@@ -47,6 +51,13 @@ const LOST_PER_SIGN: u32 = 8;
 /// Fields a lost picture must stand to be found again, at most.
 const LOST_MOST: u32 = 40;
 
+/// Fields that show nothing of the one before, as a balance, from which the picture is lost: a cut is one, a whip pan a few;
+/// each field that does takes [`FAMILIAR_FIELDS`] off.
+const ESTRANGED_LEVEL: u32 = 20;
+
+/// See [`ESTRANGED_LEVEL`].
+const FAMILIAR_FIELDS: u32 = 4;
+
 /// Follows the state.
 #[derive(Clone, Copy, Debug, Default)]
 pub(super) struct StateWatch {
@@ -54,6 +65,7 @@ pub(super) struct StateWatch {
     snow_run: u32,
     unsettled: u32,
     lost: u32,
+    estranged: u32,
 }
 
 impl StateWatch {
@@ -71,10 +83,17 @@ impl StateWatch {
         };
         self.lost = self.lost.saturating_sub(1);
         self.unsettled = self.unsettled.saturating_sub(1);
-        if glance.slipping {
+        if glance.jumped || glance.rolling {
             self.unsettled = UNSETTLED_FIELDS;
+        }
+        if glance.rolling {
             self.lost = (self.lost + LOST_PER_SIGN + 1).min(LOST_MOST);
         }
+        self.estranged = if glance.estranged {
+            (self.estranged + 1).min(LOST_MOST)
+        } else {
+            self.estranged.saturating_sub(FAMILIAR_FIELDS)
+        };
         self.state(glance.input)
     }
 
@@ -86,7 +105,7 @@ impl StateWatch {
             InputState::Unlocked if flat => State::NoSignal,
             _ if flat => State::Muted,
             _ if self.snow_run >= GIVE_UP_FIELDS => State::Snow,
-            _ if self.lost >= LOST_LEVEL => State::Lost,
+            _ if self.lost >= LOST_LEVEL || self.estranged >= ESTRANGED_LEVEL => State::Lost,
             InputState::Unlocked => State::Unstable,
             _ if self.unsettled > 0 => State::Unstable,
             _ => State::Locked,
@@ -131,9 +150,9 @@ mod tests {
     }
 
     #[test]
-    fn one_jump_unsettles_for_half_a_second_and_many_lose_the_picture() {
+    fn jumps_unsettle_for_half_a_second_and_rolling_loses_the_picture() {
         let jump = Glance {
-            slipping: true,
+            jumped: true,
             ..Glance::default()
         };
         let mut glances = vec![jump];
@@ -142,6 +161,11 @@ mod tests {
         assert_eq!(found[0], State::Unstable);
         assert_eq!(found[24], State::Unstable);
         assert_eq!(found[25], State::Locked);
-        assert_eq!(states(&[jump; 4])[3], State::Lost);
+        assert_eq!(states(&[jump; 9])[8], State::Unstable);
+        let roll = Glance {
+            rolling: true,
+            ..Glance::default()
+        };
+        assert_eq!(states(&[roll; 4])[3], State::Lost);
     }
 }
