@@ -25,7 +25,10 @@ const ROWS: usize = 288;
 
 /// A number of about normal distribution: the sum of twelve even ones.
 fn normal(dice: &mut Xoshiro256PlusPlus) -> f64 {
-    (0..12).map(|_| (dice.next_u64() >> 11) as f64 / (1_u64 << 53) as f64).sum::<f64>() - 6.0
+    (0..12)
+        .map(|_| (dice.next_u64() >> 11) as f64 / (1_u64 << 53) as f64)
+        .sum::<f64>()
+        - 6.0
 }
 
 fn luma() -> Plane {
@@ -92,13 +95,23 @@ fn one_field(criterion: &mut Criterion) {
         let _ = timed(&mut measure, &history);
     }
     let reading = timed(&mut measure, &history);
-    assert!(reading.error_rms.is_some(), "the bench must measure something: {:?}", reading.why_none);
+    assert!(
+        reading.error_rms.is_some(),
+        "the bench must measure something: {:?}",
+        reading.why_none
+    );
     let mut group = criterion.benchmark_group("one field of 625 lines");
-    group.bench_function("line timing", |b| b.iter(|| black_box(timed(&mut measure, &history))));
+    group.bench_function("line timing", |b| {
+        b.iter(|| black_box(timed(&mut measure, &history)))
+    });
     let mut flagging = Flagging::default();
-    group.bench_function("flagging", |b| b.iter(|| flagging.measure(black_box(&reading))));
+    group.bench_function("flagging", |b| {
+        b.iter(|| flagging.measure(black_box(&reading)))
+    });
     let mut head_switch = HeadSwitch::default();
-    group.bench_function("head switch", |b| b.iter(|| head_switch.measure(black_box(&reading))));
+    group.bench_function("head switch", |b| {
+        b.iter(|| head_switch.measure(black_box(&reading)))
+    });
     let mut tear = Tear::default();
     group.bench_function("tear", |b| b.iter(|| tear.measure(black_box(&reading))));
     group.finish();

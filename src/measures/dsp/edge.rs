@@ -103,6 +103,10 @@ pub enum Found {
     Outside,
 }
 
+#[expect(
+    clippy::large_enum_variant,
+    reason = "a dozen of them, in place so that nothing is allocated"
+)]
 /// How residual products become an autocovariance.
 #[derive(Clone, Copy, Debug)]
 enum Unfolding {

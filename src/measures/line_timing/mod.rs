@@ -25,11 +25,13 @@ mod side;
 pub(crate) mod testing;
 #[cfg(test)]
 mod tests;
+mod wave;
 
 use crate::fields::{Field, FieldRaster, Neighbourhood, Plane};
 use crate::standard::{PRESUMED_RATE_SIGMA, Parity, RateTrust};
 use crate::units::{
-    CodeRange, Estimate, Hertz, Nanos, Ratio, Samples, nanos_from_samples, samples_from_nanos,
+    CodeRange, Estimate, Hertz, Lines, Nanos, Ratio, Samples, nanos_from_samples,
+    samples_from_nanos,
 };
 
 use super::Measure;
@@ -194,6 +196,8 @@ pub struct Reading {
     pub right_rms: Option<Estimate<Nanos>>,
     /// Of the difference of both sides.
     pub length_rms: Option<Estimate<Nanos>>,
+    /// Period of the strongest wave, where one stands out.
+    pub wave_period: Option<Estimate<Lines>>,
     /// The straight line taken out, first to last picture line.
     pub slant: Option<Estimate<Nanos>>,
     /// The field's median position against its parity's running mean.
@@ -531,6 +535,9 @@ impl LineTiming {
             reading.jitter_rms = Some(nanos(figures.jitter_rms, lines));
             reading.waving_rms = Some(nanos(figures.waving_rms, lines));
             reading.slant = Some(nanos(figures.slant, lines));
+            reading.wave_period = figures
+                .wave_period
+                .map(|wave| Estimate::new(Lines(wave.value), Lines(wave.sigma), lines));
         }
         let mut rms = |shift: &dyn Fn(usize) -> Option<Shift>| {
             decomposer
