@@ -1,7 +1,9 @@
 //! Claims about whole frames, checked in ways that share nothing with how they are made.
 
+use super::grain::Grain;
 use super::*;
 use crate::sources::StandardWish;
+use crate::standard::{Parity, Standard};
 use crate::units::{Decibels, Lines, Nanos, Samples};
 
 const SILENT: Noise = Noise {
