@@ -9,3 +9,4 @@ pub mod sources;
 pub mod standard;
 pub mod timecode;
 pub mod units;
+pub mod views;

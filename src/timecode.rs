@@ -311,7 +311,7 @@ mod tests {
         assert_eq!(hour, Ok(FrameIndex(107_892)));
         // rows 5.03 and 5.04: drop-frame is 3.6 ms short of an hour, non-drop 3.6 s long
         let frame_seconds = 1.001 / 30.0;
-        assert!((107_892.0 * frame_seconds - 3600.0 + 0.0036).abs() < 1e-6);
+        assert!((107_892.0_f64 * frame_seconds - 3600.0 + 0.0036).abs() < 1e-6);
     }
 
     #[test]

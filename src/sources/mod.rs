@@ -20,6 +20,8 @@ pub use format::{
 };
 pub use pool::{ANALYSIS_QUEUE_FRAMES, FrameBuffer, FramePool, POOL_FRAMES, VacantBuffer};
 
+pub mod tape;
+
 mod error;
 mod format;
 mod pool;
