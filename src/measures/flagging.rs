@@ -72,7 +72,8 @@ struct Fit {
     level: f64,
     amounts: [f64; 2],
     offset_variance: f64,
-    misfit: f64,
+    /// Weighted squares that it explains.
+    explained: f64,
 }
 
 /// The measure.
@@ -113,7 +114,7 @@ impl Flagging {
         let rough = self.best()?;
         let scatter = self.drop_wild(&rough);
         let fit = self.best()?;
-        let waving = self.waving(timing);
+        let waving = waving(timing);
         let sigma = (fit.offset_variance * scatter.max(1.0) + waving).sqrt();
         let offset = self.at(&fit, 0);
         let support = self.lines.len() as u32;
@@ -157,7 +158,7 @@ impl Flagging {
     fn best(&self) -> Option<Fit> {
         (0..self.bank.len())
             .filter_map(|pair| self.fit(pair))
-            .min_by(|a, b| a.misfit.total_cmp(&b.misfit))
+            .max_by(|a, b| a.explained.total_cmp(&b.explained))
     }
 
     /// Least squares of level and both amounts.
@@ -182,19 +183,13 @@ impl Flagging {
         let [a, b] = shapes[0];
         let offset_variance =
             a * a * normal[1][1] + 2.0 * a * b * normal[1][2] + b * b * normal[2][2];
-        let mut fit = Fit {
+        Some(Fit {
             pair,
             level: solved[0],
             amounts: [solved[1], solved[2]],
             offset_variance,
-            misfit: 0.0,
-        };
-        fit.misfit = self
-            .lines
-            .iter()
-            .map(|line| line.weight * self.miss(&fit, line).powi(2))
-            .sum();
-        Some(fit)
+            explained: solved.iter().zip(right).map(|(a, b)| a * b).sum(),
+        })
     }
 
     /// Bend at a row of the zone.
@@ -226,34 +221,6 @@ impl Flagging {
         usual * usual
     }
 
-    /// Variance of the means of ten lines, below the part where the bend is: what a wave may do to the top.
-    fn waving(&mut self, timing: &line_timing::Reading) -> f64 {
-        const BLOCK: usize = 10;
-        let from = timing.picture_rows.start + ZONE / 2;
-        let (mut sum, mut squares, mut blocks) = (0.0, 0.0, 0.0);
-        let mut start = from;
-        while start + BLOCK <= timing.picture_rows.end {
-            let seen = (start..start + BLOCK).filter_map(|row| timing.lines.get(row));
-            let (mut total, mut count) = (0.0, 0.0);
-            for line in seen {
-                total += line.displacement.0;
-                count += 1.0;
-            }
-            if count > 3.0 {
-                let mean = total / count;
-                sum += mean;
-                squares += mean * mean;
-                blocks += 1.0;
-            }
-            start += BLOCK;
-        }
-        if blocks < 3.0 {
-            0.0
-        } else {
-            (squares / blocks - (sum / blocks).powi(2)).max(0.0)
-        }
-    }
-
     /// Row from which on the bend stays below 1/e of its first value.
     fn decay(&self, fit: &Fit) -> Option<f64> {
         let limit = self.at(fit, 0).abs() / std::f64::consts::E;
@@ -270,6 +237,34 @@ impl Flagging {
             0.0
         };
         (last + 1 < ZONE).then_some(last as f64 + part)
+    }
+}
+
+/// Variance of the means of ten lines, below the part where the bend is: what a wave may do to the top.
+fn waving(timing: &line_timing::Reading) -> f64 {
+    const BLOCK: usize = 10;
+    let from = timing.picture_rows.start + ZONE / 2;
+    let (mut sum, mut squares, mut blocks) = (0.0, 0.0, 0.0);
+    let mut start = from;
+    while start + BLOCK <= timing.picture_rows.end {
+        let seen = (start..start + BLOCK).filter_map(|row| timing.lines.get(row));
+        let (mut total, mut count) = (0.0, 0.0);
+        for line in seen {
+            total += line.displacement.0;
+            count += 1.0;
+        }
+        if count > 3.0 {
+            let mean = total / count;
+            sum += mean;
+            squares += mean * mean;
+            blocks += 1.0;
+        }
+        start += BLOCK;
+    }
+    if blocks < 3.0 {
+        0.0
+    } else {
+        (squares / blocks - (sum / blocks).powi(2)).max(0.0)
     }
 }
 

@@ -11,7 +11,7 @@
 
 use std::collections::VecDeque;
 
-use crate::units::{Estimate, Nanos};
+use crate::units::{Estimate, Nanos, Samples, nanos_from_samples};
 
 use super::dsp::fit::{Excess, Point, excess_variance};
 use super::line_timing;
@@ -29,6 +29,9 @@ const LEAST_ABOVE: usize = 16;
 
 /// Least jump in standard deviations of the displacement after it.
 const SIGNIFICANT: f64 = 5.0;
+
+/// Least jump that matters.
+const LEAST_STEP: Samples = Samples(0.3);
 
 /// Gain in misfit that a jump must bring: against the best of twenty places in noise. More than one line can give.
 const LEAST_GAIN: f64 = 25.0;
@@ -112,10 +115,13 @@ impl HeadSwitch {
                 });
             }
         }
+        let least = nanos_from_samples(LEAST_STEP, timing.sample_rate?).0;
         let jump = (1..self.below.len())
             .filter(|&first| is_abrupt(&self.below, first))
             .filter_map(|first| jump_at(&self.below, first))
-            .filter(|jump| jump.size.abs() > SIGNIFICANT * jump.sigma && jump.gain > LEAST_GAIN)
+            .filter(|jump| {
+                jump.size.abs() > least.max(SIGNIFICANT * jump.sigma) && jump.gain > LEAST_GAIN
+            })
             .max_by(|a, b| a.gain.total_cmp(&b.gain));
         Some(report(jump, rows, self.below.len(), timing.masked_rows))
     }

@@ -40,20 +40,21 @@ pub fn straight_line(points: &[Point], excess: f64) -> Option<StraightLine> {
     if points.len() < 3 {
         return None;
     }
-    let (mut sum, mut sum_x, mut sum_y) = (0.0, 0.0, 0.0);
+    // Sums about the first and the middle point keep what cancels small.
+    let (origin, offset) = (points[points.len() / 2].x, points[0].y);
+    let [mut sum, mut x1, mut y1, mut xx, mut xy] = [0.0; 5];
     for point in points {
         let weight = 1.0 / (point.variance + excess);
+        let (x, y) = (point.x - origin, point.y - offset);
         sum += weight;
-        sum_x += weight * point.x;
-        sum_y += weight * point.y;
+        x1 += weight * x;
+        y1 += weight * y;
+        xx += weight * x * x;
+        xy += weight * x * y;
     }
-    let (centre, level) = (sum_x / sum, sum_y / sum);
-    let (mut xx, mut xy) = (0.0, 0.0);
-    for point in points {
-        let weight = 1.0 / (point.variance + excess);
-        xx += weight * (point.x - centre).powi(2);
-        xy += weight * (point.x - centre) * (point.y - level);
-    }
+    let (mean_x, mean_y) = (x1 / sum, y1 / sum);
+    let (xx, xy) = (xx - mean_x * x1, xy - mean_x * y1);
+    let (centre, level) = (origin + mean_x, offset + mean_y);
     (xx > 0.0).then(|| StraightLine {
         centre,
         level,
@@ -71,52 +72,44 @@ pub struct Excess {
     pub line: StraightLine,
 }
 
-/// Halvings of the bracket of τ²: 2⁻⁴⁰ of it is below any noise.
-const HALVINGS: usize = 40;
+/// Steps towards τ²: each about doubles the digits that are right, from one or two on.
+const STEPS: usize = 12;
+
+/// Relative misfit at which τ² is found.
+const FOUND: f64 = 1e-6;
 
 /// The τ² ≥ 0 with Σ rᵢ²/(σᵢ²+τ²) = n − 2 (Paule and Mandel 1982); `None` of fewer than three points.
+///
+/// Newton's method on the reciprocal of the sum, which is a straight line in τ² where all variances are alike.
 #[must_use]
 pub fn excess_variance(points: &[Point]) -> Option<Excess> {
     let wanted = points.len() as f64 - 2.0;
-    let at = |variance: f64| {
-        straight_line(points, variance)
-            .map(|line| (Excess { variance, line }, misfit(points, line, variance)))
-    };
-    let floor = f64::EPSILON * points.iter().map(|p| p.y * p.y).sum::<f64>().max(1e-300);
-    let (mut best, lowest) = at(floor)?;
-    if lowest <= wanted {
-        best.variance = 0.0;
-        return Some(best);
-    }
-    let flat = straight_line(points, 1e30)?;
-    let mut high = points
-        .iter()
-        .map(|p| (p.y - flat.at(p.x)).powi(2))
-        .sum::<f64>()
-        / wanted
-        + floor;
-    let mut low = 0.0;
-    for _ in 0..HALVINGS {
-        let middle = 0.5 * (low + high);
-        let (excess, found) = at(middle)?;
-        best = excess;
-        if (found / wanted - 1.0).abs() < 1e-7 {
-            break;
+    let powers = points.iter().map(|point| point.y * point.y);
+    let mut variance = f64::EPSILON * powers.sum::<f64>().max(1e-300);
+    for step in 0..STEPS {
+        let line = straight_line(points, variance)?;
+        let (misfit, slope) = misfit(points, &line, variance);
+        if step == 0 && misfit <= wanted {
+            return Some(Excess {
+                variance: 0.0,
+                line,
+            });
         }
-        if found > wanted {
-            low = middle;
-        } else {
-            high = middle;
+        if (misfit / wanted - 1.0).abs() < FOUND {
+            return Some(Excess { variance, line });
         }
+        variance = (variance + misfit * (misfit - wanted) / (wanted * slope)).max(0.0);
     }
-    Some(best)
+    straight_line(points, variance).map(|line| Excess { variance, line })
 }
 
-fn misfit(points: &[Point], line: StraightLine, excess: f64) -> f64 {
-    points
-        .iter()
-        .map(|point| (point.y - line.at(point.x)).powi(2) / (point.variance + excess))
-        .sum()
+/// Σ r²/(σ²+τ²) and how fast it falls with τ².
+fn misfit(points: &[Point], line: &StraightLine, excess: f64) -> (f64, f64) {
+    points.iter().fold((0.0, 0.0), |(sum, slope), point| {
+        let weight = 1.0 / (point.variance + excess);
+        let part = weight * (point.y - line.at(point.x)).powi(2);
+        (sum + part, slope + weight * part)
+    })
 }
 
 /// Inverts a symmetric positive definite matrix in place; `false` when it is singular for practical purposes.
@@ -153,9 +146,14 @@ mod tests {
         let mut inverse = matrix;
         assert!(invert(&mut inverse));
         for (i, row) in matrix.iter().enumerate() {
-            for j in 0..3 {
-                let product: f64 = (0..3).map(|k| row[k] * inverse[k][j]).sum();
-                assert!((product - f64::from(u8::from(i == j))).abs() < 1e-12);
+            let mut product = [0.0; 3];
+            for (factor, other) in row.iter().zip(inverse) {
+                for (sum, cell) in product.iter_mut().zip(other) {
+                    *sum += factor * cell;
+                }
+            }
+            for (j, cell) in product.iter().enumerate() {
+                assert!((cell - f64::from(u8::from(i == j))).abs() < 1e-12);
             }
         }
         assert!(!invert(&mut [[1.0, 1.0], [1.0, 1.0]]));
@@ -198,7 +196,7 @@ mod tests {
             })
             .collect();
         let excess = excess_variance(&points).expect("eighty points");
-        let found = misfit(&points, excess.line, excess.variance);
+        let (found, _) = misfit(&points, &excess.line, excess.variance);
         assert!((found - 78.0).abs() < 1e-3, "{found}");
     }
 }

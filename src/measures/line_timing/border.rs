@@ -65,6 +65,11 @@ impl BorderJudge {
         self.regenerated = self.score > if self.regenerated { LEAVE } else { ENTER };
     }
 
+    /// Whether the border is no evidence, or may turn out to be none.
+    pub(super) fn doubtful(self) -> bool {
+        self.regenerated || self.score > LEAVE
+    }
+
     /// Whether the border is no evidence.
     pub(super) fn regenerated(self) -> bool {
         self.regenerated

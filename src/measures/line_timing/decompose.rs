@@ -15,6 +15,7 @@ use crate::measures::dsp::robust;
 use crate::measures::dsp::smoother::{Smoother, stiffness_of_half_period, white_noise_shares};
 
 use super::MAX_ROWS;
+use super::wave::WaveFinder;
 
 /// Period, in field lines, at which a wave counts half as jitter and half as waving.
 const SPLIT_PERIOD_LINES: f64 = 20.0;
@@ -43,6 +44,8 @@ pub(super) struct Figures {
     pub jitter_rms: Figure,
     pub waving_rms: Figure,
     pub slant: Figure,
+    /// In lines; `None` where no wave stands out.
+    pub wave_period: Option<Figure>,
     pub lines: u32,
 }
 
@@ -55,6 +58,7 @@ pub(super) struct Decomposer {
     curve: Vec<f64>,
     spread: Vec<f32>,
     smoother: Smoother,
+    waves: WaveFinder,
     smooth_share: f64,
     rough_share: f64,
 }
@@ -70,6 +74,7 @@ impl Decomposer {
             curve: Vec::with_capacity(MAX_ROWS),
             spread: Vec::with_capacity(MAX_ROWS),
             smoother: Smoother::new(MAX_ROWS, stiffness),
+            waves: WaveFinder::new(),
             smooth_share,
             rough_share,
         }
@@ -96,6 +101,7 @@ impl Decomposer {
                 value: excess.line.slope * span,
                 sigma: excess.line.slope_variance.sqrt() * span,
             },
+            wave_period: self.waves.period(&self.values),
             lines: lines as u32,
         })
     }

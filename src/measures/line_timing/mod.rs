@@ -25,11 +25,13 @@ mod side;
 pub(crate) mod testing;
 #[cfg(test)]
 mod tests;
+mod wave;
 
 use crate::fields::{Field, FieldRaster, Neighbourhood, Plane};
 use crate::standard::{PRESUMED_RATE_SIGMA, Parity, RateTrust};
 use crate::units::{
-    CodeRange, Estimate, Hertz, Nanos, Ratio, Samples, nanos_from_samples, samples_from_nanos,
+    CodeRange, Estimate, Hertz, Lines, Nanos, Ratio, Samples, nanos_from_samples,
+    samples_from_nanos,
 };
 
 use super::Measure;
@@ -39,7 +41,7 @@ use border::{BorderJudge, Evidence, picture_noise};
 use decompose::{Decomposer, Figure};
 use pair::Pair;
 pub use quantities::QUANTITIES;
-use side::{Follower, Hand, Plateau, REACH, Shift, Side};
+use side::{Follower, Hand, Plateau, REACH, ROUNDING, Shift, Side};
 
 /// Most rows a field can have and still be timed: half a 625-line frame, blanking included.
 pub const MAX_ROWS: usize = 313;
@@ -194,6 +196,8 @@ pub struct Reading {
     pub right_rms: Option<Estimate<Nanos>>,
     /// Of the difference of both sides.
     pub length_rms: Option<Estimate<Nanos>>,
+    /// Period of the strongest wave, where one stands out.
+    pub wave_period: Option<Estimate<Lines>>,
     /// The straight line taken out, first to last picture line.
     pub slant: Option<Estimate<Nanos>>,
     /// The field's median position against its parity's running mean.
@@ -239,6 +243,7 @@ pub struct LineTiming {
     decomposer: Decomposer,
     scratch: Vec<f32>,
     blanking: f32,
+    picture_noise: Option<f32>,
     since_search: u32,
     without_edge: u32,
     positions: [RunningMean; 2],
@@ -254,6 +259,7 @@ impl Default for LineTiming {
             decomposer: Decomposer::new(),
             scratch: Vec::with_capacity(MAX_ROWS * 16),
             blanking: 16.0,
+            picture_noise: None,
             since_search: SEARCH_INTERVAL,
             without_edge: 0,
             positions: [RunningMean::default(); 2],
@@ -358,8 +364,12 @@ impl LineTiming {
         } else {
             Border::Tape
         };
-        if self.judge.regenerated() {
-            reading.why_none = Some("border put there by the chain");
+        if self.judge.doubtful() {
+            reading.why_none = Some(if self.judge.regenerated() {
+                "border put there by the chain"
+            } else {
+                "border may be the chain's: still looking"
+            });
             reading.lines = LineTrace::blank(luma.rows);
             return;
         }
@@ -435,14 +445,19 @@ impl LineTiming {
         for row in luma.samples.chunks_exact(luma.width) {
             self.pair.read(row, levels, &mut follower);
         }
-        self.pair.left.finish(parity);
-        self.pair.right.finish(parity);
+        self.picture_noise = picture_noise(luma, self.blanking, &mut self.scratch);
+        let border_noise = best.map_or(0.0, |plateau| plateau.variance);
+        let quiet = self
+            .picture_noise
+            .map_or(f32::INFINITY, |noise| noise.max(border_noise).max(ROUNDING));
+        self.pair.left.finish(parity, quiet);
+        self.pair.right.finish(parity, quiet);
         self.pair.combine(luma.rows);
         best
     }
 
     fn judge_border(&mut self, luma: &Plane, plateau: Option<Plateau>) {
-        let picture_noise = picture_noise(luma, self.blanking, &mut self.scratch);
+        let picture_noise = self.picture_noise;
         let moves_together = self.pair.moves_together();
         for side in [&mut self.pair.left, &mut self.pair.right] {
             let seen = side.edges().count();
@@ -453,7 +468,9 @@ impl LineTiming {
                 (side.scatter(), side.place_variance_by_white_noise())
             {
                 self.judge.see(&Evidence {
-                    border_noise: plateau.map(|plateau| plateau.variance),
+                    border_noise: plateau
+                        .filter(|plateau| has_darker(luma, plateau.level))
+                        .map(|plateau| plateau.variance),
                     picture_noise,
                     moves_together,
                     place_variance,
@@ -531,6 +548,9 @@ impl LineTiming {
             reading.jitter_rms = Some(nanos(figures.jitter_rms, lines));
             reading.waving_rms = Some(nanos(figures.waving_rms, lines));
             reading.slant = Some(nanos(figures.slant, lines));
+            reading.wave_period = figures
+                .wave_period
+                .map(|wave| Estimate::new(Lines(wave.value), Lines(wave.sigma), lines));
         }
         let mut rms = |shift: &dyn Fn(usize) -> Option<Shift>| {
             decomposer
@@ -577,6 +597,14 @@ impl LineTiming {
             )
         })
     }
+}
+
+/// Whether the field has codes below blanking: without, the chain may have cut off the border's noise at its lowest code.
+fn has_darker(luma: &Plane, level: f32) -> bool {
+    const ROW_STRIDE: usize = 4;
+    let rows = luma.samples.chunks_exact(luma.width).step_by(ROW_STRIDE);
+    rows.flat_map(|row| row.iter().min())
+        .any(|&lowest| f32::from(lowest) < level - 1.0)
 }
 
 fn rate_doubt(trust: RateTrust) -> f64 {

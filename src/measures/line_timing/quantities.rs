@@ -193,6 +193,19 @@ pub const QUANTITIES: &[Quantity] = &[
          a line; only correctors that measure both ends of a line take it out.",
         |r| number(r.line_timing.length_rms),
     ),
+    Quantity {
+        id: "line_timing.wave_period_lines",
+        label: "wave period",
+        unit: QuantityUnit::Lines,
+        better: Better::Neither,
+        group: Group::Steadiness,
+        step: 0.1,
+        words: &[],
+        about: "Period of the strongest wave down the field, in field lines, where one stands far above the rest of the \
+                error. A steady period points to something that turns or resonates: drum, guides, tape against the head. Absent \
+                where nothing stands out.",
+        read: |r| r.line_timing.wave_period.map(Value::from),
+    },
     time(
         "line_timing.slant_ns",
         "slant",

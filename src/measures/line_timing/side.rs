@@ -258,7 +258,7 @@ impl Side {
     }
 
     /// Makes displacements of the edges, once all lines of the field were read.
-    pub(super) fn finish(&mut self, parity: usize) {
+    pub(super) fn finish(&mut self, parity: usize, quiet: f32) {
         let usual = self.learn_noise(parity);
         self.shifts.clear();
         self.shifts.resize(self.lines.len(), None);
@@ -269,8 +269,8 @@ impl Side {
         let slopes = self.usual_slope(&noise, usual);
         for row in 0..self.lines.len() {
             if let Line::Edge(edge) = self.lines[row] {
-                let excess = (edge.power / usual / USUAL_RESIDUAL).max(1.0);
-                let shift = self.corrected(&edge, &noise, slopes, excess);
+                let detail = detail_power(edge.power, usual, quiet.min(usual));
+                let shift = self.corrected(&edge, &noise, slopes, detail);
                 self.shifts[row] = Some(Shift {
                     value: self.hand.turned(shift.value - reference),
                     ..shift
@@ -298,16 +298,17 @@ impl Side {
     }
 
     /// The place of an edge with as much of its slope taken into account as the slope deserves.
-    fn corrected(&self, edge: &Edge, noise: &Noise, usual: Trend, excess: f32) -> Shift {
+    fn corrected(&self, edge: &Edge, noise: &Noise, usual: Trend, detail: f32) -> Shift {
         let taps = self.kernel.taps(edge);
-        let per_height = excess / edge.height.powi(2);
+        let per_height = 1.0 / edge.height.powi(2);
         let slope_variance = taps.slope_variance(&noise.autocovariance) * per_height;
         let (slope, slope_doubt) = usual.believed(edge.slope / edge.height, slope_variance);
         let level_doubt = (LEVEL_DOUBT * taps.level_lean / edge.height).powi(2);
+        let by_detail = self.kernel.detail_gain() * detail * per_height;
         let plain = taps.shift_variance(&noise.autocovariance) * per_height;
         Shift {
             value: edge.place - taps.lean * slope,
-            variance: plain + taps.lean.powi(2) * slope_doubt + level_doubt,
+            variance: plain + taps.lean.powi(2) * slope_doubt + level_doubt + by_detail,
         }
     }
 
@@ -624,6 +625,16 @@ fn scan(profile: &[f32; REACH], least: f32) -> Scan {
         0.5
     };
     Scan::Rise(above as f32 - back)
+}
+
+/// Power of picture detail in a line's residual: what the field usually has beyond the noise, or more where the line's
+/// own residual is beyond what noise makes of it.
+fn detail_power(power: f32, usual: f32, quiet: f32) -> f32 {
+    /// Error of a field's noise power, as a share of it.
+    const NOISE_DOUBT: f32 = 0.15;
+    let field = usual - (1.0 + NOISE_DOUBT) * quiet;
+    let own = power - USUAL_RESIDUAL * usual;
+    field.max(own).max(0.0)
 }
 
 /// A running level that follows a jump at once.

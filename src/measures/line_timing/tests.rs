@@ -29,6 +29,9 @@ impl Dice {
     }
 }
 
+/// Picture level over blanking at a row and a distance from its left end.
+type Picture = fn(usize, f64) -> f64;
+
 /// How a field is drawn.
 #[derive(Clone)]
 pub(super) struct Scene {
@@ -40,7 +43,7 @@ pub(super) struct Scene {
     pub rise: f64,
     pub blanking: f64,
     /// Picture level over blanking at a row and a distance from its left end.
-    pub picture: fn(row: usize, x: f64) -> f64,
+    pub picture: Picture,
     /// Standard deviation of the noise in codes.
     pub noise: f64,
     /// Gaussian width of the noise's correlation, in samples.
@@ -391,7 +394,7 @@ fn a_ramp_of_one_percent_beside_the_edge_moves_it_little() {
     let right_down = |_: usize, x: f64| 110.0 * (0.4 + 0.01 * (x - 660.0).clamp(0.0, 60.0));
     for standard in [Standard::Lines525, Standard::Lines625] {
         // The ramp comes and goes with the rows, so that it cannot hide in the reference place.
-        let pictures: [(&str, fn(usize, f64) -> f64); 4] = [
+        let pictures: [(&str, Picture); 4] = [
             ("left up", up),
             ("left down", down),
             ("right up", right_up),
@@ -463,16 +466,16 @@ fn textured(row: usize, x: f64) -> f64 {
 fn reported_sigma_is_honest_in_coloured_noise_and_textured_picture() {
     for standard in [Standard::Lines525, Standard::Lines625] {
         for (name, colour, picture) in [
-            ("white, flat", 0.0, (|_, _| 110.0) as fn(usize, f64) -> f64),
+            ("white, flat", 0.0, (|_, _| 110.0) as Picture),
             ("0.6 sample, flat", 0.6, |_, _| 110.0),
             ("1.0 sample, flat", 1.0, |_, _| 110.0),
             ("0.6 sample, textured", 0.6, textured),
         ] {
             for noise in [noise_of_snr(34.0), noise_of_snr(44.0)] {
                 let scene = Scene {
+                    picture,
                     noise,
                     colour,
-                    picture,
                     ..Scene::new(standard)
                 };
                 let outcome =

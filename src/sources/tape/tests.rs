@@ -1,7 +1,9 @@
 //! Claims about whole frames, checked in ways that share nothing with how they are made.
 
+use super::grain::Grain;
 use super::*;
 use crate::sources::StandardWish;
+use crate::standard::{Parity, Standard};
 use crate::units::{Decibels, Lines, Nanos, Samples};
 
 const SILENT: Noise = Noise {
@@ -124,7 +126,8 @@ fn truth_against_pictures(displaced: &'static Scene, straight: &'static Scene) -
     let (mut worst, mut square, mut count): (f64, f64, f64) = (0.0, 0.0, 0.0);
     while let (Some(moved), Some(reference)) = (next(&mut displaced), next(&mut straight)) {
         for field in 0..2 {
-            for row in (0..240).step_by(7) {
+            // Above the head switch, where a line can be sheared by a whole sample.
+            for row in (0..231).step_by(7) {
                 let before = luma_row(&reference, field, row);
                 let texture: f64 = before
                     .windows(2)
@@ -238,20 +241,6 @@ fn margins_of_a_scene_are_its_own() {
 
 #[test]
 fn a_regenerated_border_stays_straight_while_the_lines_move() {
-    let border = |jitter: &'static Scene| {
-        let mut tape = play(jitter, Standard::Lines525, 1);
-        let frame = next(&mut tape).expect("there is a frame");
-        let edges: Vec<f64> = (20..220)
-            .map(|row| luma_row(&frame, 0, row)[..16].iter().sum::<f64>() / 160.0)
-            .collect();
-        let mean = edges.iter().sum::<f64>() / 200.0;
-        (edges
-            .iter()
-            .map(|edge| (edge - mean) * (edge - mean))
-            .sum::<f64>()
-            / 200.0)
-            .sqrt()
-    };
     const JITTER: &[Segment] = &[Segment {
         timing: Timing::Injected(&[Injection::White { rms: Nanos(74.0) }]),
         ..WALL
@@ -273,6 +262,20 @@ fn a_regenerated_border_stays_straight_while_the_lines_move() {
             ..Chain::BARE
         },
         ..Scene::PLAIN
+    };
+    let border = |jitter: &'static Scene| {
+        let mut tape = play(jitter, Standard::Lines525, 1);
+        let frame = next(&mut tape).expect("there is a frame");
+        let edges: Vec<f64> = (20..220)
+            .map(|row| luma_row(&frame, 0, row)[..16].iter().sum::<f64>() / 160.0)
+            .collect();
+        let mean = edges.iter().sum::<f64>() / 200.0;
+        (edges
+            .iter()
+            .map(|edge| (edge - mean) * (edge - mean))
+            .sum::<f64>()
+            / 200.0)
+            .sqrt()
     };
     assert!(border(&BARE) > 0.8, "{}", border(&BARE));
     assert!(border(&BOXED) < 0.02, "{}", border(&BOXED));

@@ -8,15 +8,19 @@ use crate::standard::Standard;
 use crate::units::{Decibels, Hertz, Ire, Lines, LumaCode, Nanos, Samples, Seconds};
 
 use super::box_model::{BoxModel, Sides};
-use super::camera::Camera;
 use super::defects::{Dropouts, Flashes, Tears, Vertical};
 use super::levels::{Levels, Setup};
 use super::line_lock::LineLock;
-use super::movers::Mover;
 use super::pictures::Picture;
 use super::scene::{Chain, Fault, FaultKind, Noise, SLOW_LOCK, Scene, Segment, Shows};
-use super::timing::{Injection, Timing};
-use super::transport::Transport;
+use super::timing::Timing;
+use tapes::{
+    BALL_AND_VAN, BORDER_BOX, EVENING, EVENING_FAULTS, FERRY_TAPE, FLAGGING, HANDHELD, MIXED, PAN,
+    QUIET, SETUP_REMOVED, SLIP, TEAR, WAVE, WHITE_JITTER, WORN_TAPE, ZOOM, blank, muted, shot,
+    still,
+};
+
+mod tapes;
 
 /// Every scene's name and what it is, in the order of the list.
 pub fn scenes() -> impl Iterator<Item = (&'static str, &'static str)> {
@@ -28,327 +32,6 @@ pub fn scenes() -> impl Iterator<Item = (&'static str, &'static str)> {
 pub fn find(name: &str) -> Option<&'static Scene> {
     CATALOGUE.iter().find(|scene| scene.name == name)
 }
-
-const fn shot(seconds: f64, picture: Picture, camera: Camera) -> Segment {
-    Segment {
-        seconds,
-        shows: Shows::Picture(picture),
-        camera,
-        ..Segment::GOOD
-    }
-}
-
-const fn still(seconds: f64, picture: Picture) -> Segment {
-    shot(seconds, picture, Camera::STILL)
-}
-
-const PAN: Camera = Camera {
-    centre: (420.0, 330.0),
-    pan: 55.0,
-    ..Camera::STILL
-};
-const TILT: Camera = Camera {
-    centre: (480.0, 290.0),
-    tilt: 18.0,
-    ..Camera::STILL
-};
-const ZOOM: Camera = Camera {
-    centre: (512.0, 350.0),
-    zoom: 0.98,
-    zoom_rate: 0.06,
-    ..Camera::STILL
-};
-const TURN: Camera = Camera {
-    turn: 0.9,
-    zoom: 1.1,
-    ..Camera::STILL
-};
-const HANDHELD: Camera = Camera {
-    centre: (500.0, 340.0),
-    pan: 12.0,
-    shake: 5.0,
-    ..Camera::STILL
-};
-
-const BALL_AND_VAN: &[Mover] = &[
-    Mover::BALL,
-    Mover {
-        height: 0.42,
-        size: (110.0, 40.0),
-        speed: -95.0,
-        start: 640.0,
-        hop: 0.0,
-        rgb: (0.25, 0.35, 0.7),
-        stripes: (0.05, 40.0),
-        squareness: 6,
-    },
-];
-const PASSER_BY: &[Mover] = &[Mover {
-    height: 0.74,
-    size: (22.0, 82.0),
-    speed: 64.0,
-    start: 30.0,
-    hop: 4.0,
-    rgb: (0.5, 0.2, 0.3),
-    stripes: (0.08, 9.0),
-    squareness: 3,
-}];
-
-/// A few seconds each of everything, all as it should be.
-const MIXED: &[Segment] = &[
-    still(4.0, Picture::Harbour),
-    shot(4.0, Picture::Street, PAN),
-    Segment {
-        movers: BALL_AND_VAN,
-        ..still(4.0, Picture::Meadow)
-    },
-    shot(4.0, Picture::Park, TILT),
-    shot(4.0, Picture::Hall, ZOOM),
-    shot(4.0, Picture::Notice, TURN),
-];
-
-/// Noise of a good transfer of a good tape.
-const QUIET: Noise = Noise {
-    luma: Decibels(50.0),
-    chroma: Decibels(48.0),
-};
-/// Noise of a fair tape.
-const FAIR: Noise = Noise {
-    luma: Decibels(41.0),
-    chroma: Decibels(38.0),
-};
-/// Noise of a poor tape.
-const POOR: Noise = Noise {
-    luma: Decibels(33.0),
-    chroma: Decibels(31.0),
-};
-
-const WHITE_JITTER: &[Injection] = &[Injection::White { rms: Nanos(37.0) }];
-const WAVE: &[Injection] = &[Injection::Sine {
-    amplitude: Nanos(90.0),
-    period: Lines(48.0),
-    travel: Lines(5.3),
-}];
-const FLAGGING: &[Injection] = &[
-    Injection::Flagging {
-        offset: Nanos(520.0),
-        wander: Nanos(60.0),
-        decay: Lines(14.0),
-    },
-    Injection::Step {
-        rows: 4,
-        by: Nanos(800.0),
-    },
-];
-const TEAR: &[Injection] = &[Injection::Tear {
-    row: 120,
-    lines: 7,
-    offset: Nanos(900.0),
-    every: 40,
-}];
-const SLIP: &[Injection] = &[Injection::Slip {
-    per_line: Nanos(41.0),
-}];
-
-const BARE_PLAYER: Timing = Timing::Played(Transport::DOMESTIC);
-/// The bare player's tape as it is heard of most: some dropouts, a tear now and then.
-const WORN: Segment = Segment {
-    timing: BARE_PLAYER,
-    noise: FAIR,
-    dropouts: Dropouts {
-        per_field: 0.3,
-        longest_us: 15.0,
-    },
-    tears: Tears {
-        per_field: 0.004,
-        longest: 8,
-        size: Nanos(900.0),
-    },
-    ..Segment::GOOD
-};
-const WORN_TAPE: &[Segment] = &[
-    Segment {
-        seconds: 6.0,
-        ..WORN
-    },
-    Segment {
-        seconds: 6.0,
-        shows: Shows::Picture(Picture::Street),
-        camera: PAN,
-        movers: PASSER_BY,
-        ..WORN
-    },
-    Segment {
-        seconds: 6.0,
-        shows: Shows::Picture(Picture::Hall),
-        camera: HANDHELD,
-        ..WORN
-    },
-];
-
-/// A recorder that corrects the time base and draws a border of its own.
-const BORDER_BOX: BoxModel = BoxModel {
-    residual: 0.08,
-    own_jitter: Nanos(3.0),
-    sides: Sides::Border {
-        left: 9.0,
-        right: 9.0,
-    },
-    ..BoxModel::THROUGH
-};
-
-/// Leader, three shots, blank tape: the club's own demonstration tape, as its player gives it.
-const FERRY_TAPE: &[Segment] = &[
-    Segment {
-        seconds: 3.0,
-        shows: Shows::Snow,
-        ..WORN
-    },
-    Segment {
-        seconds: 7.0,
-        levels: SETUP_REMOVED,
-        movers: PASSER_BY,
-        ..WORN
-    },
-    Segment {
-        seconds: 7.0,
-        shows: Shows::Picture(Picture::Street),
-        camera: PAN,
-        levels: SETUP_REMOVED,
-        ..WORN
-    },
-    Segment {
-        seconds: 6.0,
-        shows: Shows::Picture(Picture::Hall),
-        camera: HANDHELD,
-        levels: SETUP_REMOVED,
-        noise: POOR,
-        dropouts: Dropouts {
-            per_field: 1.5,
-            longest_us: 25.0,
-        },
-        ..WORN
-    },
-    Segment {
-        seconds: 7.0,
-        shows: Shows::Picture(Picture::Park),
-        camera: ZOOM,
-        levels: SETUP_REMOVED,
-        ..WORN
-    },
-    Segment {
-        seconds: 3.0,
-        shows: Shows::Snow,
-        ..WORN
-    },
-];
-const SETUP_REMOVED: Levels = Levels {
-    setup: Setup::Removed,
-    ..Levels::RIGHT
-};
-
-/// Two hours shrunk to four minutes: mostly good, with one of everything to look at.
-const EVENING: &[Segment] = &[
-    Segment {
-        seconds: 5.0,
-        shows: Shows::Snow,
-        ..Segment::GOOD
-    },
-    Segment {
-        movers: PASSER_BY,
-        ..shot(14.0, Picture::Harbour, Camera::STILL)
-    },
-    shot(12.0, Picture::Street, PAN),
-    Segment {
-        movers: BALL_AND_VAN,
-        ..still(12.0, Picture::Meadow)
-    },
-    Segment {
-        timing: Timing::Injected(FLAGGING),
-        ..shot(12.0, Picture::Park, TILT)
-    },
-    shot(14.0, Picture::Hall, ZOOM),
-    Segment {
-        shows: Shows::Flat(0.1, 0.15, 0.75),
-        seconds: 4.0,
-        ..Segment::GOOD
-    },
-    Segment {
-        timing: Timing::Injected(&[
-            Injection::Sine {
-                amplitude: Nanos(170.0),
-                period: Lines(55.0),
-                travel: Lines(7.1),
-            },
-            Injection::White { rms: Nanos(30.0) },
-        ]),
-        noise: FAIR,
-        ..shot(14.0, Picture::Street, HANDHELD)
-    },
-    shot(12.0, Picture::Notice, TURN),
-    Segment {
-        levels: Levels {
-            setup: Setup::Kept,
-            ..Levels::RIGHT
-        },
-        ..shot(12.0, Picture::Harbour, ZOOM)
-    },
-    still(12.0, Picture::Night),
-    Segment {
-        dropouts: Dropouts {
-            per_field: 3.0,
-            longest_us: 28.0,
-        },
-        tears: Tears {
-            per_field: 0.3,
-            longest: 10,
-            size: Nanos(1400.0),
-        },
-        noise: POOR,
-        ..shot(10.0, Picture::Hall, HANDHELD)
-    },
-    Segment {
-        levels: Levels {
-            gain: 1.13,
-            pumping: 0.06,
-            ..Levels::RIGHT
-        },
-        ..shot(12.0, Picture::Park, PAN)
-    },
-    shot(12.0, Picture::Fog, PAN),
-    Segment {
-        vertical: Vertical::Rolls(Lines(2.0)),
-        ..still(4.0, Picture::Street)
-    },
-    shot(14.0, Picture::Street, TILT),
-    Segment {
-        seconds: 10.0,
-        shows: Shows::Snow,
-        ..Segment::GOOD
-    },
-];
-
-/// The evening's losses: one frame, a few, and a picture shown twice.
-const EVENING_FAULTS: &[Fault] = &[
-    Fault {
-        at: 37.0,
-        every: None,
-        frames: 1,
-        kind: FaultKind::Lost,
-    },
-    Fault {
-        at: 95.0,
-        every: None,
-        frames: 1,
-        kind: FaultKind::Repeated,
-    },
-    Fault {
-        at: 132.0,
-        every: None,
-        frames: 4,
-        kind: FaultKind::Lost,
-    },
-];
 
 const fn scene(name: &'static str, about: &'static str, tape: &'static [Segment]) -> Scene {
     Scene {
@@ -718,23 +401,11 @@ static CATALOGUE: &[Scene] = &[
         "snow-gap",
         "blank tape before, between and after two recordings",
         &[
-            Segment {
-                seconds: 3.0,
-                shows: Shows::Snow,
-                ..Segment::GOOD
-            },
+            blank(3.0),
             still(6.0, Picture::Harbour),
-            Segment {
-                seconds: 3.0,
-                shows: Shows::Snow,
-                ..Segment::GOOD
-            },
+            blank(3.0),
             shot(6.0, Picture::Hall, ZOOM),
-            Segment {
-                seconds: 5.0,
-                shows: Shows::Snow,
-                ..Segment::GOOD
-            },
+            blank(5.0),
         ],
     ),
     scene(
@@ -742,23 +413,11 @@ static CATALOGUE: &[Scene] = &[
         "the player mutes to blue, grey and black between recordings",
         &[
             still(5.0, Picture::Harbour),
-            Segment {
-                seconds: 2.0,
-                shows: Shows::Flat(0.1, 0.15, 0.75),
-                ..Segment::GOOD
-            },
+            muted(2.0, (0.1, 0.15, 0.75)),
             still(4.0, Picture::Street),
-            Segment {
-                seconds: 2.0,
-                shows: Shows::Flat(0.5, 0.5, 0.5),
-                ..Segment::GOOD
-            },
+            muted(2.0, (0.5, 0.5, 0.5)),
             still(4.0, Picture::Hall),
-            Segment {
-                seconds: 2.0,
-                shows: Shows::Flat(0.0, 0.0, 0.0),
-                ..Segment::GOOD
-            },
+            muted(2.0, (0.0, 0.0, 0.0)),
         ],
     ),
     scene(

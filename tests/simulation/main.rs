@@ -1,0 +1,6 @@
+//! Measures against the truth of the simulated tape.
+//!
+//! The tape tells what it injected; no measure sees that. Tolerances are stated with each check, in units and with their
+//! reason.
+
+mod line_timing;
