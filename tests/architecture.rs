@@ -43,11 +43,34 @@ fn sources(folder: &Path, found: &mut Vec<PathBuf>) {
     }
 }
 
+/// Every file that is shipped: modules that exist for tests alone are left out, for tests may reach further.
 fn all_sources() -> Vec<PathBuf> {
     let mut found = Vec::new();
     sources(&root().join("src"), &mut found);
+    let of_tests: Vec<PathBuf> = found.iter().flat_map(|path| test_modules(path)).collect();
+    found.retain(|path| !of_tests.iter().any(|module| path.starts_with(module)));
     found.sort();
     found
+}
+
+/// Files and folders of the modules that a file declares for tests alone.
+fn test_modules(path: &Path) -> Vec<PathBuf> {
+    let text = fs::read_to_string(path).expect("a source file is text");
+    let is_root = path
+        .file_name()
+        .is_some_and(|name| name == "mod.rs" || name == "lib.rs");
+    let folder = if is_root {
+        path.with_file_name("")
+    } else {
+        path.with_extension("")
+    };
+    let declared = text.split("#[cfg(test)]\n").skip(1).filter_map(|rest| {
+        let line = rest.lines().next()?.trim();
+        line.rsplit_once("mod ")?.1.strip_suffix(';')
+    });
+    declared
+        .flat_map(|name| [folder.join(name), folder.join(format!("{name}.rs"))])
+        .collect()
 }
 
 /// The stage a file belongs to: its first folder below `src`, or its own name.
@@ -68,7 +91,7 @@ fn stage_of(path: &Path) -> String {
 fn shipped_text(path: &Path) -> String {
     let text = fs::read_to_string(path).expect("a source file is text");
     let shipped = text
-        .split("#[cfg(test)]")
+        .split("#[cfg(test)]\nmod tests {")
         .next()
         .expect("split gives one part at least");
     shipped

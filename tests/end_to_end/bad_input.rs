@@ -73,7 +73,7 @@ fn y4m_headers_that_make_no_sense_are_refused() {
         "YUV4MPEG2 W0 H576 F25:1 C422",
         "YUV4MPEG2 W720 F25:1 C422",
         "YUV4MPEG2 W99999999 H99999999 F25:1 C422",
-        "YUV4MPEG2 W720 H576 F0:0 C422",
+        "YUV4MPEG2 W720 H576 F25:0 C422",
         "YUV4MPEG2 W720 H576 F25:1 Cwhat",
     ];
     for text in rows {
