@@ -1,8 +1,10 @@
 //! Speed of the whole program, as ratios taken in one run on one machine.
 //!
-//! `scan` of a 625-line tape in the page cache on one core, beside a plain memory copy of the same frames and FFmpeg
+//! `scan` of a 625-line tape in the page cache on one core, beside a plain memory copy of the same frames and `FFmpeg`
 //! decoding the same file to nothing; then `watch` on a live 525-line simulated tape: processor share of each thread and
 //! resident memory. Figures are printed, never asserted.
+
+#![expect(clippy::print_stdout, reason = "figures are what a bench is for")]
 
 use std::collections::BTreeMap;
 use std::error::Error;

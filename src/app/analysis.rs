@@ -171,7 +171,9 @@ impl Analysis {
             let readings = suite.measure(&around);
             let row = Row::from(&readings);
             alarms.observe(&readings, changes);
-            changes.iter().for_each(|change| log.apply(change));
+            for change in changes.iter() {
+                log.apply(change);
+            }
             statistics.observe(&row, alarms.programme());
             let measured = Measured {
                 field: around.field,
@@ -224,7 +226,9 @@ impl Analysis {
             log,
             ..
         } = self;
-        changes.iter().for_each(|change| log.apply(change));
+        for change in changes.iter() {
+            log.apply(change);
+        }
         let seen = Seen {
             measured: None,
             changes,

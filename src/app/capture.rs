@@ -103,7 +103,6 @@ fn read(source: &mut dyn Source, sender: &Sender<Delivery>, stop: &AtomicBool) {
 /// Whether somebody still listens.
 fn hand_on_or_drop(frame: Frame, sender: &Sender<Delivery>, owed: &mut Gap) -> bool {
     match sender.try_send(Delivery::Frame(frame)) {
-        Ok(()) => true,
         Err(TrySendError::Full(Delivery::Frame(frame))) => {
             *owed = frame.gap.and(Gap {
                 lost_by_us: fields_in(&frame),
@@ -111,7 +110,8 @@ fn hand_on_or_drop(frame: Frame, sender: &Sender<Delivery>, owed: &mut Gap) -> b
             });
             true
         }
-        Err(TrySendError::Full(_)) => true,
+        // What comes back from a full channel is the frame that was sent.
+        Ok(()) | Err(TrySendError::Full(_)) => true,
         Err(TrySendError::Disconnected(_)) => false,
     }
 }

@@ -60,7 +60,7 @@ impl Growth {
             return None;
         }
         let (since, start) = *self.first.get_or_insert((self.looked_for, bytes));
-        let seconds = (self.looked_for - since).as_secs_f64();
+        let seconds = self.looked_for.saturating_sub(since).as_secs_f64();
         (seconds > 0.0).then(|| (bytes - start.min(bytes)) as f64 / seconds)
     }
 }

@@ -55,8 +55,8 @@ impl From<Outcome> for ExitCode {
 /// Whatever kept the job from being done, as a chain that says what, to what, why and what next.
 pub fn run(job: Job) -> Result<Outcome> {
     match job {
-        Job::Watch(job) => watch::run(job),
-        Job::Scan(job) => scan::run(job),
+        Job::Watch(job) => watch::run(&job),
+        Job::Scan(job) => scan::run(&job),
         Job::Sources { json } => list_sources(json),
         Job::Export(job) => export::run(&job),
         Job::Limits(limits) => print(&limits.to_toml()),
@@ -93,9 +93,9 @@ fn write_stdout(bytes: &[u8]) -> Result<()> {
 fn list_sources(json: bool) -> Result<Outcome> {
     let devices = sources::devices();
     if json {
-        sinks::put_line(&views::sources::json(&devices).to_string())?
+        sinks::put_line(&views::sources::json(&devices).to_string())?;
     } else {
-        write_stdout(views::sources::text(&devices).as_bytes())?
+        write_stdout(views::sources::text(&devices).as_bytes())?;
     }
     Ok(Outcome::Done)
 }

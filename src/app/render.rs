@@ -51,7 +51,6 @@ pub(super) fn scene_list() -> String {
         .map(|(name, _)| name.len())
         .max()
         .unwrap_or(0);
-    tape::scenes()
-        .map(|(name, about)| format!("{name:<width$}  {about}\n"))
-        .collect()
+    let lines = tape::scenes().map(|(name, about)| format!("{name:<width$}  {about}\n"));
+    lines.collect::<Vec<_>>().concat()
 }

@@ -19,7 +19,7 @@ use super::{Outcome, say};
 ///
 /// # Errors
 /// The source cannot be opened or breaks off, or the pass cannot be written. What was measured before is kept.
-pub(super) fn run(job: ScanJob) -> Result<Outcome> {
+pub(super) fn run(job: &ScanJob) -> Result<Outcome> {
     let interrupt = Interrupt::install()?;
     let source = sources::open(&job.place, &job.wishes, Pace::Free { frames: None })?;
     let prepared = pass::prepare(source.as_ref(), &job.pass, job.keep_lines)?;

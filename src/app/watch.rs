@@ -28,7 +28,7 @@ const REMARKS: usize = 64;
 ///
 /// # Errors
 /// The source cannot be opened or breaks off, or the pass cannot be made.
-pub(super) fn run(job: WatchJob) -> Result<Outcome> {
+pub(super) fn run(job: &WatchJob) -> Result<Outcome> {
     let interrupt = Interrupt::install()?;
     let place = job.place.clone().unwrap_or_else(default_place);
     let source = sources::open(&place, &job.wishes, Pace::RealTime)?;

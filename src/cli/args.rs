@@ -135,6 +135,10 @@ pub(super) struct WatchArgs {
 }
 
 #[derive(Debug, Args)]
+#[expect(
+    clippy::struct_excessive_bools,
+    reason = "each is a switch of the command line"
+)]
 pub(super) struct ScanArgs {
     /// What to measure.
     pub source: String,

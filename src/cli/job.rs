@@ -69,6 +69,10 @@ pub enum Dashboard {
 
 /// A pass to measure as fast as it comes.
 #[derive(Debug)]
+#[expect(
+    clippy::struct_excessive_bools,
+    reason = "each is a switch of the command line"
+)]
 pub struct ScanJob {
     /// What to measure.
     pub place: Place,

@@ -3,7 +3,7 @@
 use trueline::fields::{Field, FieldPlace, FieldRaster, History, Plane};
 use trueline::measures::line_timing::{Input, LineTiming, Reading};
 use trueline::measures::{Measure, flagging, head_switch, tear};
-use trueline::sources::tape::{FieldTruth, Pace, Tape, TruthEvent};
+use trueline::sources::tape::{FieldTruth, Pace, Tape};
 use trueline::sources::{Gap, InputState, Source, Wishes};
 use trueline::standard::{BT601_LUMA_RATE, Parity, RateTrust, Standard};
 use trueline::units::{CodeRange, Seconds};
