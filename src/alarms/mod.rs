@@ -1,9 +1,166 @@
 //! Events out of readings: opened, worsened, standing, closed.
 //!
 //! In: [`crate::measures::Readings`], field by field. Out: [`Change`]s of [`Event`]s, and [`Programme`] spans.
+//! One rule a row of the limits table; each has one event open at most.
 //!
-//! Does not know: measures (only quantities), files, screens.
+//! Does not know: measures (only quantities, and the signal's state), files, screens.
 
-pub use event::{Change, Event, EventId, PassClock};
+use crate::fields::FieldPlace;
+use crate::limits::{Kind, Limits, Numbers};
+use crate::measures::Readings;
 
+pub use coverage::Coverage;
+pub use event::{Change, Event, EventId, EventRecord, PassClock};
+pub use log::{EventLog, MOST_LISTED, Unlisted};
+pub use programme::{Phase, Programme, Span, Turn, WhyEnded};
+
+use cuts::Cuts;
+use desk::{Desk, Waiting};
+use rules::{Look, Rule};
+
+pub(crate) mod wording;
+
+mod coverage;
+mod cuts;
+mod desk;
 mod event;
+mod log;
+mod programme;
+mod rules;
+mod settled;
+mod window;
+
+#[cfg(test)]
+pub(crate) mod script;
+
+/// Watches readings for what crosses a limit.
+#[derive(Debug)]
+pub struct Alarms {
+    rules: Vec<Rule>,
+    programme: Programme,
+    numbers: Numbers,
+    clock: PassClock,
+    cuts: Cuts,
+    waiting: Waiting,
+    coverage: Coverage,
+}
+
+impl Alarms {
+    /// Nothing observed yet.
+    #[must_use]
+    pub fn new(limits: &Limits, clock: PassClock) -> Self {
+        Self {
+            rules: limits
+                .rows()
+                .iter()
+                .copied()
+                .filter_map(Rule::new)
+                .collect(),
+            programme: Programme::new(&limits.numbers),
+            numbers: limits.numbers,
+            clock,
+            cuts: Cuts::default(),
+            waiting: Waiting::new(),
+            coverage: Coverage::new(),
+        }
+    }
+
+    /// Takes in the next field; what became of events is appended to `changes`.
+    pub fn observe(&mut self, readings: &Readings, changes: &mut Vec<Change>) {
+        let place = readings.place;
+        let turn = self.programme.observe(place, readings.sync.state);
+        let phase = self.programme.phase();
+        let look = Look {
+            readings,
+            cut: self.cuts.observe(readings),
+            programme: phase != Phase::Outside,
+            field_period: self.clock.field_period(),
+        };
+        let (rules, mut desk) = self.at_desk(changes);
+        if let Some(turn) = turn {
+            take_turn(turn, rules, &mut desk);
+        }
+        for rule in rules {
+            rule.observe(look, &mut desk);
+        }
+        desk.pass_on(place);
+        self.coverage.settle(phase);
+    }
+
+    /// Something that no reading shows: the source went away, the operator set a mark.
+    pub fn note(&mut self, kind: Kind, place: FieldPlace, text: &str, changes: &mut Vec<Change>) {
+        self.at_desk(changes).1.moment(kind, place, text);
+    }
+
+    /// The pass is over: `place` is its last field. Everything open is closed.
+    pub fn finish(&mut self, place: FieldPlace, changes: &mut Vec<Change>) {
+        let turn = self.programme.finish(place);
+        let (rules, mut desk) = self.at_desk(changes);
+        if let Some(turn) = turn {
+            take_turn(turn, rules, &mut desk);
+        }
+        for rule in rules {
+            rule.close(&mut desk);
+        }
+        desk.pass_on_all();
+        self.coverage.settle(match turn {
+            Some(Turn::Ended(_)) => Phase::Outside,
+            _ => Phase::Inside, // a picture to the end, or nothing that waits
+        });
+    }
+
+    /// The programme found so far.
+    #[must_use]
+    pub fn programme(&self) -> &Programme {
+        &self.programme
+    }
+
+    /// How much of the programme each kind covers.
+    #[must_use]
+    pub fn coverage(&self) -> &Coverage {
+        &self.coverage
+    }
+
+    /// Events in progress, in the order of the limits table.
+    pub fn open_events(&self) -> impl Iterator<Item = &Event> {
+        self.rules.iter().filter_map(Rule::open_event)
+    }
+
+    fn at_desk<'a>(&'a mut self, changes: &'a mut Vec<Change>) -> (&'a mut [Rule], Desk<'a>) {
+        let desk = Desk {
+            numbers: &self.numbers,
+            clock: self.clock,
+            programme: &self.programme,
+            waiting: &mut self.waiting,
+            coverage: &mut self.coverage,
+            changes,
+        };
+        (&mut self.rules, desk)
+    }
+}
+
+fn take_turn(turn: Turn, rules: &mut [Rule], desk: &mut Desk<'_>) {
+    match turn {
+        Turn::Started(first) => {
+            for rule in rules {
+                rule.recording_started();
+            }
+            desk.moment(Kind::RecordingStart, first, "Recorded picture begins.");
+        }
+        Turn::Ended(_) => {
+            for rule in rules {
+                rule.programme_ended(desk);
+            }
+        }
+        Turn::TapeEnded(last) => {
+            let note = format!(
+                "The recording ends; nothing has followed for {}.",
+                wording::duration(desk.numbers.tape_end_s)
+            );
+            desk.moment(Kind::TapeEnd, last, &note);
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests;

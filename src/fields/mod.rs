@@ -14,6 +14,14 @@ use crate::standard::{Parity, RateTrust, Standard};
 use crate::timecode::{FieldIndex, FrameIndex};
 use crate::units::{CodeRange, Hertz, Seconds};
 
+pub use order::{Opinion, OrderDetector};
+pub use split::{OrderNotice, Splitter};
+
+mod clock;
+mod order;
+mod planes;
+mod split;
+
 /// Where a field stands in the pass.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct FieldPlace {

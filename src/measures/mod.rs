@@ -17,8 +17,14 @@ pub mod levels;
 pub mod line_timing;
 pub mod sync;
 pub mod tear;
+pub mod waveform;
 
 pub mod dsp;
+
+#[cfg(test)]
+mod conformance;
+#[cfg(test)]
+pub(crate) mod sketch;
 
 /// One way of looking at a field: plans and scratch are made once, then nothing is allocated.
 pub trait Measure {
@@ -71,7 +77,10 @@ impl Suite {
     /// Everything of the newest field.
     pub fn measure(&mut self, around: &Neighbourhood<'_>) -> Readings {
         let sync = self.sync.measure(around);
-        let levels = self.levels.measure(around);
+        let levels = self.levels.measure(levels::Input {
+            around,
+            picture_shown: sync.state.shows_a_picture(),
+        });
         let head_switch_line = self.head_switch.settled_line();
         let line_timing = self.line_timing.measure(line_timing::Input {
             around,

@@ -1,6 +1,37 @@
-//! (Interface; the method follows.)
+//! Runs of lines torn out of the picture.
+//!
+//! In: the displacement of every line. Out: how many picture lines lie in runs of three or more that stand beyond
+//! max(1 sample, 6 standard deviations) from the lines around them, to one side, with a jump where the run starts or ends.
+//! A bend at the top or a wave has no jump and is no tear. Runs up to about 20 lines are seen; a longer one is the picture.
+//!
+//! Nothing is said where fewer than three in ten picture lines show their timing.
+//!
+//! Does not know: edges, and what tore the picture.
 
-use super::{Measure, Quantity, line_timing};
+use crate::units::{Samples, nanos_from_samples};
+
+use super::dsp::robust;
+use super::line_timing::{self, MAX_ROWS};
+use super::{Better, Group, Measure, Quantity, QuantityUnit, Value};
+
+/// Least displacement that is a tear.
+const LEAST: Samples = Samples(1.0);
+
+/// The same in standard deviations of a line.
+const SIGMAS: f32 = 6.0;
+
+/// Lines that a tear has at the least: fewer are dropouts or misread lines.
+const LEAST_RUN: usize = 3;
+
+/// Lines without evidence that do not end a run.
+const LONGEST_GAP: usize = 2;
+
+/// Rows between places where the surroundings are taken, and rows each of them looks at.
+const STRIDE: usize = 12;
+const REACH: usize = 48;
+
+/// Least share of picture lines with evidence.
+const LEAST_COVERAGE: f64 = 0.3;
 
 /// What is said of one field.
 #[derive(Clone, Debug, Default)]
@@ -9,18 +40,222 @@ pub struct Reading {
     pub lines: Option<u32>,
 }
 
+/// A line's displacement, less that of its surroundings.
+#[derive(Clone, Copy, Debug)]
+struct Stand {
+    row: usize,
+    off: f32,
+    sigma: f32,
+}
+
 /// The measure.
-#[derive(Debug, Default)]
-pub struct Tear {}
+#[derive(Debug)]
+pub struct Tear {
+    lines: Vec<Stand>,
+    knots: Vec<f32>,
+    scratch: Vec<f32>,
+}
+
+impl Default for Tear {
+    fn default() -> Self {
+        Self {
+            lines: Vec::with_capacity(MAX_ROWS),
+            knots: Vec::with_capacity(MAX_ROWS / STRIDE + 2),
+            scratch: Vec::with_capacity(MAX_ROWS),
+        }
+    }
+}
 
 impl Measure for Tear {
     type Input<'a> = &'a line_timing::Reading;
     type Reading = Reading;
 
-    fn measure(&mut self, _timing: &line_timing::Reading) -> Reading {
-        Reading::default()
+    fn measure(&mut self, timing: &line_timing::Reading) -> Reading {
+        let Some(rate) = timing.sample_rate else {
+            return Reading::default();
+        };
+        let rows = timing.picture_rows.clone();
+        self.lines.clear();
+        self.lines.extend(
+            timing
+                .lines
+                .usable()
+                .filter(|(row, _)| rows.contains(row))
+                .map(|(row, line)| Stand {
+                    row,
+                    off: line.displacement.0 as f32,
+                    sigma: line.sigma.0 as f32,
+                }),
+        );
+        if self.lines.is_empty() || (self.lines.len() as f64) < LEAST_COVERAGE * rows.len() as f64 {
+            return Reading::default();
+        }
+        self.take_surroundings_off(&rows);
+        let least = nanos_from_samples(LEAST, rate).0 as f32;
+        Reading {
+            lines: Some(self.count(least)),
+        }
+    }
+}
+
+impl Tear {
+    /// Takes the median of the lines around off each line, interpolated between places a few lines apart.
+    fn take_surroundings_off(&mut self, rows: &std::ops::Range<usize>) {
+        self.knots.clear();
+        let mut last = 0.0;
+        for centre in (rows.start..rows.end + STRIDE).step_by(STRIDE) {
+            let start = centre
+                .saturating_sub(REACH / 2)
+                .min(rows.end.saturating_sub(REACH))
+                .max(rows.start);
+            let near = start..start + REACH;
+            self.scratch.clear();
+            self.scratch.extend(
+                self.lines
+                    .iter()
+                    .filter(|line| near.contains(&line.row))
+                    .map(|line| line.off),
+            );
+            last = robust::median(&mut self.scratch).unwrap_or(last);
+            self.knots.push(last);
+        }
+        for line in &mut self.lines {
+            let place = (line.row - rows.start) as f32 / STRIDE as f32;
+            let knot = place as usize;
+            let share = place - knot as f32;
+            line.off -= self.knots[knot] * (1.0 - share) + self.knots[knot + 1] * share;
+        }
+    }
+
+    fn count(&mut self, least: f32) -> u32 {
+        self.scratch.clear();
+        self.scratch.extend(self.lines.iter().map(|line| line.off));
+        let usual = robust::median_and_spread(&mut self.scratch).map_or(0.0, |(_, spread)| spread);
+        let limit = |line: &Stand| least.max(SIGMAS * line.sigma.hypot(usual));
+        let torn = |line: &Stand| line.off.abs() > limit(line);
+        let mut count = 0;
+        let mut from = 0;
+        while from < self.lines.len() {
+            let first = self.lines[from];
+            if !torn(&first) {
+                from += 1;
+                continue;
+            }
+            let belongs = |pair: &&[Stand]| {
+                torn(&pair[1])
+                    && pair[1].off.signum() == first.off.signum()
+                    && pair[1].row - pair[0].row <= LONGEST_GAP + 1
+            };
+            let run = 1 + self.lines[from..].windows(2).take_while(belongs).count();
+            let jump = |a: Option<&Stand>, b: &Stand| {
+                a.is_some_and(|a| (a.off - b.off).abs() > 0.7 * limit(b))
+            };
+            let before = from.checked_sub(1).and_then(|i| self.lines.get(i));
+            let starts = jump(before, &first);
+            let ends = jump(self.lines.get(from + run), &self.lines[from + run - 1]);
+            if run >= LEAST_RUN && (starts || ends) {
+                count += run as u32;
+            }
+            from += run;
+        }
+        count
     }
 }
 
 /// Ids of this measure.
-pub const QUANTITIES: &[Quantity] = &[];
+pub const QUANTITIES: &[Quantity] = &[Quantity {
+    id: "tear.lines",
+    label: "torn lines",
+    unit: QuantityUnit::Lines,
+    better: Better::Low,
+    group: Group::Steadiness,
+    step: 1.0,
+    words: &[],
+    about: "Picture lines in runs of three or more that stand far to one side of the lines around them: beyond one sample and \
+            beyond six standard deviations, with a jump at an end. Usually a moment where the decoder or box lost line \
+            sync: dropouts, a crease, an edit, a weak head. Try: play the stretch again, clean the heads, adjust tracking, a \
+            box with better sync recovery. Absent where fewer than 30 % of the lines could be read.",
+    read: |r| r.tear.lines.map(|lines| Value::Count(u64::from(lines))),
+}];
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::measures::line_timing::testing::reading_of;
+
+    const ONE: f64 = 1000.0 / 13.5;
+
+    fn torn(shift: impl Fn(usize) -> Option<f64>) -> Option<u32> {
+        Tear::default().measure(&reading_of(240, shift)).lines
+    }
+
+    fn jitter(row: usize) -> f64 {
+        4.0 * ((row * 7919 % 101) as f64 / 50.0 - 1.0)
+    }
+
+    #[test]
+    fn lines_of_a_tear_are_counted() {
+        let shift = |row: usize| {
+            Some(
+                jitter(row)
+                    + if (100..112).contains(&row) {
+                        5.0 * ONE
+                    } else {
+                        0.0
+                    },
+            )
+        };
+        assert_eq!(torn(shift), Some(12));
+    }
+
+    #[test]
+    fn two_lines_are_no_tear() {
+        let shift = |row: usize| {
+            Some(
+                jitter(row)
+                    + if (100..102).contains(&row) {
+                        5.0 * ONE
+                    } else {
+                        0.0
+                    },
+            )
+        };
+        assert_eq!(torn(shift), Some(0));
+    }
+
+    #[test]
+    fn a_bent_top_and_a_wave_are_no_tear() {
+        let shift = |row: usize| {
+            let bend = 6.0 * ONE * (-(row as f64) / 12.0).exp();
+            Some(jitter(row) + bend + 2.0 * ONE * (row as f64 / 20.0).sin())
+        };
+        assert_eq!(torn(shift), Some(0));
+    }
+
+    #[test]
+    fn a_tear_with_lines_missing_counts_those_that_are_there() {
+        let shift = |row: usize| {
+            (row % 3 != 0).then(|| {
+                jitter(row)
+                    - if (60..72).contains(&row) {
+                        8.0 * ONE
+                    } else {
+                        0.0
+                    }
+            })
+        };
+        assert_eq!(torn(shift), Some(8));
+    }
+
+    #[test]
+    fn without_evidence_nothing_is_said() {
+        assert_eq!(torn(|_| None), None);
+        assert_eq!(torn(|row| (row < 30).then_some(0.0)), None);
+        assert_eq!(
+            Tear::default()
+                .measure(&line_timing::Reading::default())
+                .lines,
+            None
+        );
+    }
+}

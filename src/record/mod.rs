@@ -1,9 +1,42 @@
-//! What is kept: recent readings in memory ([`Live`]), and the pass file.
+//! What is kept: recent readings in memory (`Live`), and the pass file.
 //!
-//! In: readings and event changes. Out: [`Live`] for a dashboard, a pass file, and `Pass` read back from one.
+//! In: readings and event changes. Out: `Live` for a dashboard, a pass file by [`create`], and a [`Pass`] read back
+//! from one.
 //!
 //! Does not know: how anything is drawn or exported, or which measures exist.
 
+pub use error::RecordError;
+pub use head::{PassHead, ProgrammeSpan, TapeSpeed, default_path};
+pub use live::Live;
+pub use open::upgrade;
+pub use reader::{FieldLines, Lines, Pass, PerSecond, Rows, StorageGap};
 pub use row::Row;
+pub(crate) use schema::word_of;
+pub use schema::{APPLICATION_ID, Catalogue, FILE_VERSION, full_catalogue};
+pub use statistics::{Figures, Statistics, Worst};
+pub use store::{Closed, Closing};
+pub use summary::{PassFacts, Summary, SummarySpan};
+pub use verdict::{Evidence, Groups, Judgement, NotJudged, Verdict, judge};
+pub use writer::{PassSender, QUEUE_FIELDS, WhenFull, Writer, WriterState, WriterWatch, create};
 
+mod error;
+mod head;
+pub mod live;
+mod open;
+mod packed;
+#[cfg(test)]
+pub(crate) mod played;
+mod reader;
+mod rollup;
 mod row;
+mod scale;
+mod schema;
+mod statistics;
+mod store;
+mod summary;
+#[cfg(test)]
+pub(crate) mod testing;
+mod verdict;
+#[cfg(test)]
+mod whole;
+mod writer;

@@ -3,13 +3,13 @@
 use crate::fields::FieldPlace;
 use crate::measures::{QUANTITY_COUNT, Readings, Value, quantities};
 
-/// Every quantity of one field.
+/// Every quantity of one field; `N` differs from the real number of quantities in tests only.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Row {
+pub struct Row<const N: usize = QUANTITY_COUNT> {
     /// Which field.
     pub place: FieldPlace,
     /// In the order of [`quantities`]; `None` where not measurable.
-    pub values: [Option<Value>; QUANTITY_COUNT],
+    pub values: [Option<Value>; N],
 }
 
 impl From<&Readings> for Row {

@@ -5,7 +5,7 @@
 //!
 //! `cfg`s for platforms stop here. Does not know: fields, measures, or who reads the frames.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
@@ -18,13 +18,78 @@ pub use error::{SourceError, SourceErrorKind};
 pub use format::{
     ChromaGrid, ChromaSiting, FieldOrder, Packing, PictureFormat, PlaneLayout, SampleFormat,
 };
+pub use listing::{ControlListing, DeviceListing, FormatListing, FrameSize, InputListing};
 pub use pool::{ANALYSIS_QUEUE_FRAMES, FrameBuffer, FramePool, POOL_FRAMES, VacantBuffer};
 
-pub mod tape;
-
+mod decoded;
 mod error;
+mod file;
 mod format;
+mod listing;
 mod pool;
+pub mod tape;
+#[cfg(target_os = "linux")]
+pub mod v4l2;
+mod y4m;
+
+/// Every capture device of the machine, in the order of their numbers.
+#[must_use]
+pub fn devices() -> Vec<DeviceListing> {
+    #[cfg(target_os = "linux")]
+    {
+        v4l2::enumerate()
+    }
+    #[cfg(not(target_os = "linux"))]
+    {
+        Vec::new()
+    }
+}
+
+/// The first capture device there is.
+#[must_use]
+pub fn first_device() -> Option<PathBuf> {
+    #[cfg(target_os = "linux")]
+    {
+        v4l2::first_device()
+    }
+    #[cfg(not(target_os = "linux"))]
+    {
+        None
+    }
+}
+
+/// Opens a source; the simulated tape plays at `pace`, everything else has its own.
+///
+/// # Errors
+/// What is missing, unreadable, of an unknown format or broken at its head; the message says which and what next.
+pub fn open(
+    place: &Place,
+    wishes: &Wishes,
+    pace: tape::Pace,
+) -> Result<Box<dyn Source>, SourceError> {
+    match place {
+        Place::Stdin => Ok(Box::new(y4m::Y4m::from_stdin(wishes)?)),
+        Place::File(path) => file::open(path, wishes),
+        Place::Tape(scene) => Ok(Box::new(tape::Tape::open(scene, wishes, pace)?)),
+        Place::Device(path) => open_device(path, wishes),
+    }
+}
+
+#[cfg(target_os = "linux")]
+fn open_device(path: &Path, wishes: &Wishes) -> Result<Box<dyn Source>, SourceError> {
+    Ok(Box::new(v4l2::V4l2Source::open(path, wishes)?))
+}
+
+#[cfg(not(target_os = "linux"))]
+fn open_device(path: &Path, _wishes: &Wishes) -> Result<Box<dyn Source>, SourceError> {
+    Err(SourceError::new(
+        SourceErrorKind::Unsupported,
+        format!(
+            "cannot open {}: V4L2 devices exist on Linux only",
+            path.display()
+        ),
+    ))
+}
 
 /// How the rows of one buffer lie.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -77,7 +142,7 @@ pub struct Frame {
     pub data: FrameBuffer,
     /// What is missing before this frame.
     pub gap: Gap,
-    /// The device's own time since it started streaming, where it has a clock.
+    /// The source's own time since it started: a device's clock; a file's, where its rate is not the standard's.
     pub device_time: Option<Duration>,
     /// When the frame reached us.
     pub arrived: Instant,

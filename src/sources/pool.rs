@@ -54,6 +54,12 @@ impl FramePool {
         }
     }
 
+    /// Whether a buffer is vacant.
+    #[must_use]
+    pub fn has_room(&self) -> bool {
+        self.slots.iter().any(|slot| Arc::strong_count(slot) == 1)
+    }
+
     /// A vacant buffer, or `None` while all are held.
     pub fn vacant(&mut self) -> Option<VacantBuffer<'_>> {
         self.slots

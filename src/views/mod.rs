@@ -1,6 +1,13 @@
-//! What a user sees or takes away: each view draws what it is given.
+//! What people and other programs see: everything here draws or prints what it is given and computes nothing.
 //!
-//! Does not know: how anything was measured.
+//! Does not know: how anything is measured or judged.
+
+pub mod dashboard;
+
+pub mod export;
+
+pub mod sources;
 
 pub mod tape_file;
+
 pub mod y4m;

@@ -27,10 +27,10 @@ pub(super) const fn still(seconds: f64, picture: Picture) -> Segment {
 }
 
 /// The same from a good player.
-const fn played(segment: Segment) -> Segment {
+const fn played(segment: &Segment) -> Segment {
     Segment {
         timing: Timing::Played(Transport::ALIGNED),
-        ..segment
+        ..*segment
     }
 }
 
@@ -267,18 +267,18 @@ pub(super) const EVENING: &[Segment] = &[
     blank(2.0),
     Segment {
         movers: PASSER_BY,
-        ..played(shot(14.0, Picture::Harbour, Camera::STILL))
+        ..played(&shot(14.0, Picture::Harbour, Camera::STILL))
     },
-    played(shot(12.0, Picture::Street, PAN)),
+    played(&shot(12.0, Picture::Street, PAN)),
     Segment {
         movers: BALL_AND_VAN,
-        ..played(still(12.0, Picture::Meadow))
+        ..played(&still(12.0, Picture::Meadow))
     },
     Segment {
         timing: Timing::Injected(FLAGGING),
         ..shot(12.0, Picture::Park, TILT)
     },
-    played(shot(14.0, Picture::Hall, ZOOM)),
+    played(&shot(14.0, Picture::Hall, ZOOM)),
     muted(4.0, (0.1, 0.15, 0.75)),
     Segment {
         timing: Timing::Injected(&[
@@ -292,15 +292,15 @@ pub(super) const EVENING: &[Segment] = &[
         noise: FAIR,
         ..shot(14.0, Picture::Street, HANDHELD)
     },
-    played(shot(12.0, Picture::Notice, TURN)),
+    played(&shot(12.0, Picture::Notice, TURN)),
     Segment {
         levels: Levels {
             setup: Setup::Kept,
             ..Levels::RIGHT
         },
-        ..played(shot(12.0, Picture::Harbour, ZOOM))
+        ..played(&shot(12.0, Picture::Harbour, ZOOM))
     },
-    played(still(12.0, Picture::Night)),
+    played(&still(12.0, Picture::Night)),
     Segment {
         dropouts: Dropouts {
             per_field: 3.0,
@@ -312,7 +312,7 @@ pub(super) const EVENING: &[Segment] = &[
             size: Nanos(1400.0),
         },
         noise: POOR,
-        ..played(shot(10.0, Picture::Hall, HANDHELD))
+        ..played(&shot(10.0, Picture::Hall, HANDHELD))
     },
     Segment {
         levels: Levels {
@@ -320,14 +320,14 @@ pub(super) const EVENING: &[Segment] = &[
             pumping: 0.06,
             ..Levels::RIGHT
         },
-        ..played(shot(12.0, Picture::Park, PAN))
+        ..played(&shot(12.0, Picture::Park, PAN))
     },
-    played(shot(12.0, Picture::Fog, PAN)),
+    played(&shot(12.0, Picture::Fog, PAN)),
     Segment {
         vertical: Vertical::Rolls(Lines(2.0)),
-        ..played(still(4.0, Picture::Street))
+        ..played(&still(4.0, Picture::Street))
     },
-    played(shot(14.0, Picture::Street, TILT)),
+    played(&shot(14.0, Picture::Street, TILT)),
     blank(10.0),
 ];
 

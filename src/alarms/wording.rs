@@ -1,0 +1,196 @@
+//! The sentence of an event: what, how much at worst, where; as a person would say it.
+
+use super::event::{Event, field_period};
+use crate::limits::{Kind, Limit};
+use crate::timecode::Timecode;
+use crate::units::{Hertz, Ire, Nanos, samples_from_nanos, studio_code_from_ire};
+
+/// How large an event is.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Size {
+    /// Worst value, or how many fields in all.
+    pub(super) value: f64,
+    /// Where the worst value stands.
+    pub(super) at: Timecode,
+    /// Runs of fields.
+    pub(super) incidents: u32,
+    /// Settled value, for quantities judged against it.
+    pub(super) usual: Option<f64>,
+    /// To give times in samples too.
+    pub(super) sample_rate: Option<Hertz>,
+}
+
+/// The sentence; in the past tense once the event has an end.
+pub(super) fn sentence(limit: &Limit, event: &Event, size: &Size) -> String {
+    if let Some(counted) = counted(limit.kind, size, event) {
+        return counted;
+    }
+    let (now, was) = verbs(limit);
+    let amount = amount(limit, size.value, size.usual, size.sample_rate);
+    let Some(end) = event.end else {
+        return match amount {
+            Some(amount) => format!("{now}: {amount}."),
+            None => format!("{now}."),
+        };
+    };
+    let period = field_period(event.start_timecode.counting());
+    let lasted = duration((end.seconds - event.start.seconds + period).0);
+    match amount {
+        Some(amount) => format!("{was} for {lasted}, worst {amount} at {}.", size.at),
+        None => format!("{was} for {lasted}."),
+    }
+}
+
+/// A time in nanoseconds, and in samples where the rate is known.
+pub(crate) fn time(ns: f64, rate: Option<Hertz>) -> String {
+    let Some(rate) = rate else {
+        return format!("{ns:.0} ns");
+    };
+    let samples = samples_from_nanos(Nanos(ns), rate).0;
+    let word = if samples.abs() < 1.05 {
+        "sample"
+    } else {
+        "samples"
+    };
+    format!("{ns:.0} ns ({samples:.1} {word})")
+}
+
+/// A level in IRE and as the code it has on the studio scale.
+pub(crate) fn level(ire: f64) -> String {
+    format!(
+        "{ire:.1} IRE (code {:.0})",
+        studio_code_from_ire(Ire(ire)).0
+    )
+}
+
+/// A duration, as finely as it matters.
+pub(crate) fn duration(seconds: f64) -> String {
+    let minutes = (seconds / 60.0).round() as u64;
+    match seconds {
+        s if s < 9.95 => format!("{s:.1} s"),
+        s if s < 119.5 => format!("{s:.0} s"),
+        s if s < 5_970.0 => format!("{minutes} min"),
+        _ => format!("{} h {:02} min", minutes / 60, minutes % 60),
+    }
+}
+
+fn counted(kind: Kind, size: &Size, event: &Event) -> Option<String> {
+    let fields = if size.value == 1.0 {
+        String::from("1 field")
+    } else {
+        format!("{:.0} fields", size.value)
+    };
+    let is = if size.value == 1.0 { "is" } else { "are" };
+    let spread = match (size.incidents, event.end) {
+        (2.., Some(end)) => {
+            let seconds = (end.seconds - event.start.seconds).0;
+            format!(" in {} places within {}", size.incidents, duration(seconds))
+        }
+        (2.., None) => format!(" in {} places", size.incidents),
+        _ => String::new(),
+    };
+    match kind {
+        Kind::Repeated => Some(
+            format!("{fields}{spread} only repeat an earlier picture.")
+                .replace("1 field only repeat", "1 field only repeats"),
+        ),
+        Kind::Missing => Some(format!("{fields} {is} missing{spread}.")),
+        Kind::Overrun => Some(format!(
+            "{fields} {is} missing{spread}: they arrived, but this computer was too slow."
+        )),
+        _ => None,
+    }
+}
+
+/// How a kind is said while it goes on, and afterwards.
+fn verbs(limit: &Limit) -> (&'static str, &'static str) {
+    match limit.kind {
+        Kind::Wobble => ("Line starts wobble", "Line starts wobbled"),
+        Kind::Flagging => (
+            "The top of the picture is bent",
+            "The top of the picture was bent",
+        ),
+        Kind::Tear => ("Lines are torn", "Lines were torn"),
+        Kind::HeadSwitch if limit.id == "head_switch" => (
+            "The spoiled zone at the bottom has grown",
+            "The spoiled zone at the bottom was larger",
+        ),
+        Kind::HeadSwitch => (
+            "The head switch has moved",
+            "The head switch stood elsewhere",
+        ),
+        Kind::LockLost => ("The picture has lost lock", "The picture had lost lock"),
+        Kind::Roll => ("The picture rolls", "The picture rolled"),
+        Kind::NoSignal => (
+            "The device reports no signal",
+            "The device reported no signal",
+        ),
+        Kind::Snow => (
+            "There is noise and no picture",
+            "There was noise and no picture",
+        ),
+        Kind::Muted => (
+            "The chain shows a flat picture of its own",
+            "The chain showed a flat picture of its own",
+        ),
+        Kind::BlackLow => ("Black is too low", "Black was too low"),
+        Kind::BlackHigh => (
+            "Black is too high, as with set-up left in",
+            "Black was too high, as with set-up left in",
+        ),
+        Kind::PeakHigh => ("Peaks are too high", "Peaks were too high"),
+        Kind::Clipping if limit.id == "clipping_low" => {
+            ("Dark parts are cut off", "Dark parts were cut off")
+        }
+        Kind::Clipping => ("Bright parts are cut off", "Bright parts were cut off"),
+        other => (other.word(), other.word()),
+    }
+}
+
+/// A value of a limit's quantity as it is said; `None` for limits about words.
+pub(crate) fn amount(
+    limit: &Limit,
+    value: f64,
+    usual: Option<f64>,
+    rate: Option<Hertz>,
+) -> Option<String> {
+    let threshold = limit.threshold()?;
+    let beside = usual.map_or(String::new(), |usual| format!(", {usual:.0} is usual"));
+    Some(match (limit.kind, threshold.unit) {
+        (Kind::BlackLow | Kind::BlackHigh, _) => format!("{}; code 16 wanted", level(value)),
+        (Kind::PeakHigh, _) => format!("{}; code 235 wanted", level(value)),
+        (Kind::Roll, _) => format!("{value:.0} lines a field"),
+        (Kind::HeadSwitch, "lines") => format!("{value:.0} lines{beside}"),
+        (Kind::HeadSwitch, _) => format!("line {value:.0}{beside}"),
+        (_, "ns") => time(value, rate),
+        (_, "IRE") => level(value),
+        (_, "%") => format!("{value:.1} % of the picture"),
+        (_, unit) => format!("{value:.0} {unit}"),
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn times_are_given_in_samples_too_where_the_rate_is_known() {
+        assert_eq!(time(410.0, Some(Hertz(13.5e6))), "410 ns (5.5 samples)");
+        assert_eq!(time(52.0, Some(Hertz(13.5e6))), "52 ns (0.7 sample)");
+        assert_eq!(time(-52.0, None), "-52 ns");
+    }
+
+    #[test]
+    fn levels_are_given_as_codes_too() {
+        assert_eq!(level(7.5), "7.5 IRE (code 32)");
+        assert_eq!(level(-4.0), "-4.0 IRE (code 7)");
+    }
+
+    #[test]
+    fn durations_are_as_fine_as_it_matters() {
+        assert_eq!(duration(0.34), "0.3 s");
+        assert_eq!(duration(73.2), "73 s");
+        assert_eq!(duration(1234.0), "21 min");
+        assert_eq!(duration(6.0 * 3600.0 + 70.0), "6 h 01 min");
+    }
+}

@@ -1,0 +1,133 @@
+//! Runs a job: the only place that starts threads and makes channels.
+//!
+//! In: a checked [`Job`]. Out: what the job is for, and an [`Outcome`]. Wires stage to stage; measures, judges and draws
+//! nothing itself.
+
+use std::io::{self, Write};
+use std::process::ExitCode;
+
+use anyhow::{Context, Result};
+
+use crate::cli::Job;
+use crate::{sources, views};
+
+mod analysis;
+mod capture;
+mod export;
+mod health;
+mod pass;
+mod render;
+mod scan;
+mod signals;
+mod sinks;
+mod watch;
+
+/// How a job ended, when it did not fail; the exit codes are permanent.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Outcome {
+    /// Done.
+    Done,
+    /// Failed: `main` has printed why.
+    Failed,
+    /// The command line makes no sense.
+    Usage,
+    /// `--strict`, and the verdict is not `clean`.
+    NotClean,
+    /// A signal asked for the end; the pass is closed properly.
+    Interrupted,
+}
+
+impl From<Outcome> for ExitCode {
+    fn from(outcome: Outcome) -> Self {
+        match outcome {
+            Outcome::Done => Self::SUCCESS,
+            Outcome::Failed => Self::from(1),
+            Outcome::Usage => Self::from(2),
+            Outcome::NotClean => Self::from(3),
+            Outcome::Interrupted => Self::from(130),
+        }
+    }
+}
+
+/// Runs a job to its end.
+///
+/// # Errors
+/// Whatever kept the job from being done, as a chain that says what, to what, why and what next.
+pub fn run(job: Job) -> Result<Outcome> {
+    match job {
+        Job::Watch(job) => watch::run(job),
+        Job::Scan(job) => scan::run(job),
+        Job::Sources { json } => list_sources(json),
+        Job::Export(job) => export::run(&job),
+        Job::Limits(limits) => print(&limits.to_toml()),
+        Job::Tape(job) => render::run(&job),
+        Job::SceneList => print(&render::scene_list()),
+        Job::Completions(shell) => completions(shell),
+        Job::Man => manual_page(),
+    }
+}
+
+/// Data on stdout; a reader that has gone away is no failure.
+fn print(text: &str) -> Result<Outcome> {
+    write_stdout(text.as_bytes())?;
+    Ok(Outcome::Done)
+}
+
+/// A word to the operator on stderr: progress, remarks, where things are kept.
+#[expect(
+    clippy::print_stderr,
+    reason = "stdout carries data only; messages go to stderr"
+)]
+fn say(text: &str) {
+    eprintln!("trueline: {text}");
+}
+
+fn write_stdout(bytes: &[u8]) -> Result<()> {
+    let mut out = io::stdout().lock();
+    match out.write_all(bytes).and_then(|()| out.flush()) {
+        Err(error) if error.kind() == io::ErrorKind::BrokenPipe => Ok(()),
+        other => other.context("writing to stdout"),
+    }
+}
+
+fn list_sources(json: bool) -> Result<Outcome> {
+    let devices = sources::devices();
+    if json {
+        sinks::put_line(&views::sources::json(&devices).to_string())?
+    } else {
+        write_stdout(views::sources::text(&devices).as_bytes())?
+    }
+    Ok(Outcome::Done)
+}
+
+fn completions(shell: clap_complete::Shell) -> Result<Outcome> {
+    let mut script = Vec::new();
+    clap_complete::generate(shell, &mut Job::command(), "trueline", &mut script);
+    write_stdout(&script)?;
+    Ok(Outcome::Done)
+}
+
+/// One page: the command itself, then each subcommand.
+fn manual_page() -> Result<Outcome> {
+    let mut page = Vec::new();
+    let mut command = Job::command();
+    command.build();
+    let man = clap_mangen::Man::new(command.clone());
+    man.render(&mut page).context("rendering the manual page")?;
+    for subcommand in command
+        .get_subcommands()
+        .filter(|subcommand| subcommand.get_name() != "help")
+    {
+        let title = format!("trueline {}", subcommand.get_name());
+        let man = clap_mangen::Man::new(subcommand.clone().bin_name(&title).display_name(&title));
+        for part in [
+            clap_mangen::Man::render_name_section,
+            clap_mangen::Man::render_synopsis_section,
+            clap_mangen::Man::render_options_section,
+        ] {
+            part(&man, &mut page).context("rendering the manual page")?;
+        }
+    }
+    write_stdout(&page)?;
+    Ok(Outcome::Done)
+}

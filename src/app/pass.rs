@@ -1,0 +1,204 @@
+//! A pass from opening its source to closing its file: what `watch` and `scan` share.
+
+use std::path::{Path, PathBuf};
+use std::thread::JoinHandle;
+
+use anyhow::{Context, Result, anyhow};
+
+use crate::alarms::PassClock;
+use crate::cli::{PassJob, RecordTo};
+use crate::record::{
+    Closed, Closing, PassHead, RecordError, Summary, WhenFull, Writer, WriterWatch, create,
+    default_path,
+};
+use crate::sources::{FieldOrder, Source, SourceDescription};
+use crate::standard::Standard;
+use crate::timecode::{Counting, Timecode};
+use crate::units::Ire;
+
+use super::analysis::{Analysis, PassPlan};
+use super::capture::Capture;
+use super::say;
+use super::sinks::Recorder;
+
+/// What is known of a pass before its first frame.
+pub(super) struct Prepared {
+    /// What the analysis must know.
+    pub plan: PassPlan,
+    /// What the file says it is of.
+    pub head: PassHead,
+}
+
+/// Works out what a pass is of.
+///
+/// # Errors
+/// A start timecode that the source's standard does not have.
+pub(super) fn prepare(source: &dyn Source, job: &PassJob, keep_lines: bool) -> Result<Prepared> {
+    let format = source.format();
+    let standard = format.standard;
+    let start = start_timecode(job.start_timecode.as_deref(), standard)?;
+    let limits = job.limits.clone();
+    let head = PassHead {
+        program: env!("CARGO_PKG_VERSION").to_owned(),
+        started_at: wall_clock(),
+        tape: job.tape.clone(),
+        chain: job.chain.clone(),
+        player: job.player.clone(),
+        pass_box: job.pass_through.clone(),
+        speed: job.speed,
+        settings: job.settings.clone(),
+        source: source.description().clone(),
+        standard,
+        field_order: format.field_order.unwrap_or(FieldOrder::Top),
+        range: format.range,
+        setup: job.setup.unwrap_or_else(|| usual_setup(standard)),
+        field_period: standard.unwrap_or(Standard::Lines625).field_period(),
+        sample_rate: format.sample_rate,
+        start,
+        limits: limits.to_toml(),
+        keep_lines,
+    };
+    let plan = PassPlan {
+        source: source.description().name.clone(),
+        standard,
+        sample_rate: format.sample_rate,
+        clock: PassClock { start },
+        limits,
+        length: job.duration,
+    };
+    Ok(Prepared { plan, head })
+}
+
+fn start_timecode(typed: Option<&str>, standard: Option<Standard>) -> Result<Timecode> {
+    let standard = standard.unwrap_or(Standard::Lines625);
+    match typed {
+        Some(text) => Timecode::parse_for(text, standard).context("reading --start-timecode"),
+        None => Ok(Timecode::zero(Counting::usual(standard))),
+    }
+}
+
+/// Set-up of a standard where nobody says otherwise (SMPTE 170M Table 1; BT.1700 Parts B and C).
+fn usual_setup(standard: Option<Standard>) -> Ire {
+    match standard {
+        Some(Standard::Lines525) => Ire(7.5),
+        Some(Standard::Lines625) | None => Ire(0.0),
+    }
+}
+
+/// The wall clock for people, never for arithmetic.
+fn wall_clock() -> String {
+    jiff::ZonedDateTime::now()
+        .strftime("%Y-%m-%dT%H:%M:%S%:z")
+        .to_string()
+}
+
+/// A pass file being written on a thread of its own.
+pub(super) struct Recording {
+    path: PathBuf,
+    watch: WriterWatch,
+    thread: JoinHandle<Result<Closed, RecordError>>,
+}
+
+impl Recording {
+    /// Makes the file and starts its thread; `None` where no pass is wanted.
+    ///
+    /// # Errors
+    /// The file exists or cannot be made.
+    pub(super) fn start(
+        record: &RecordTo,
+        head: &PassHead,
+        when_full: WhenFull,
+    ) -> Result<Option<(Self, Recorder)>> {
+        let path = match record {
+            RecordTo::Nowhere => return Ok(None),
+            RecordTo::File(path) => path.clone(),
+            RecordTo::DataDirectory => default_path(&jiff::ZonedDateTime::now())?,
+        };
+        let (sender, writer) = create(&path, head, when_full)?;
+        let watch = sender.watch();
+        let thread = std::thread::Builder::new()
+            .name("pass writer".into())
+            .spawn(move || Writer::run(writer))
+            .context("starting the thread that writes the pass")?;
+        Ok(Some((
+            Self {
+                path,
+                watch,
+                thread,
+            },
+            Recorder::new(sender),
+        )))
+    }
+
+    /// The file.
+    pub(super) fn path(&self) -> &Path {
+        &self.path
+    }
+
+    /// How the writing goes.
+    pub(super) fn watch(&self) -> &WriterWatch {
+        &self.watch
+    }
+
+    /// Stores the summary and closes the file.
+    ///
+    /// # Errors
+    /// The last of it could not be stored; the file holds what was committed before.
+    pub(super) fn close(self, recorder: Recorder, summary: &Summary) -> Result<()> {
+        let closing = Closing {
+            summary: serde_json::to_string(summary).context("writing the summary as JSON")?,
+            closed_at: wall_clock(),
+        };
+        let sent = recorder.into_sender().close(closing);
+        let written = self
+            .thread
+            .join()
+            .map_err(|_panic| anyhow!("the thread that writes the pass panicked"))?;
+        let closed = written.and_then(|closed| sent.map(|()| closed));
+        let closed = closed.with_context(|| format!("closing the pass {}", self.path.display()))?;
+        say(&format!("pass kept in {}", self.path.display()));
+        if closed == Closed::LogBeside {
+            say(
+                "another program has the pass open: its log stays beside it until that one closes it",
+            );
+        }
+        Ok(())
+    }
+}
+
+/// Ends the capture, sums up and closes the pass.
+///
+/// # Errors
+/// The capture thread panicked, or the end of the pass could not be stored. Each part is seen to whatever became of the
+/// others.
+pub(super) fn conclude(
+    capture: Capture,
+    analysis: Analysis,
+    recording: Option<Recording>,
+) -> Result<Summary> {
+    let captured = capture.finish();
+    let (summary, recorder) = analysis.finish()?;
+    if let (Some(recording), Some(recorder)) = (recording, recorder) {
+        recording.close(recorder, &summary)?;
+    }
+    captured.map(|()| summary)
+}
+
+/// The verdict and its reasons, for people.
+pub(super) fn tell(summary: &Summary) {
+    say(&format!(
+        "{}: {} fields, {}",
+        summary.source,
+        summary.fields,
+        summary.verdict.word()
+    ));
+    summary
+        .reasons
+        .iter()
+        .for_each(|reason| say(&format!("  {reason}")));
+}
+
+/// What the operator should know of a source before it runs.
+pub(super) fn remarks(description: &SourceDescription) -> impl Iterator<Item = &str> {
+    description.remarks.iter().map(String::as_str)
+}

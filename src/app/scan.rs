@@ -1,0 +1,57 @@
+//! `trueline scan`: the measurement without a dashboard, as fast as the source delivers.
+
+use std::io::{self, IsTerminal};
+
+use anyhow::Result;
+
+use crate::cli::ScanJob;
+use crate::record::{Verdict, WhenFull};
+use crate::sources::{self, tape::Pace};
+
+use super::analysis::{Analysis, End};
+use super::capture::Capture;
+use super::pass::{self, Recording};
+use super::signals::Interrupt;
+use super::sinks::{EventLines, Progress, Sink, put_line, typed};
+use super::{Outcome, say};
+
+/// Measures a source from end to end.
+///
+/// # Errors
+/// The source cannot be opened or breaks off, or the pass cannot be written. What was measured before is kept.
+pub(super) fn run(job: ScanJob) -> Result<Outcome> {
+    let interrupt = Interrupt::install()?;
+    let source = sources::open(&job.place, &job.wishes, Pace::Free { frames: None })?;
+    let prepared = pass::prepare(source.as_ref(), &job.pass, job.keep_lines)?;
+    pass::remarks(source.description()).for_each(say);
+    let when_full = if source.description().live {
+        WhenFull::Drop
+    } else {
+        WhenFull::Wait
+    };
+    let (recording, recorder) =
+        Recording::start(&job.pass.record, &prepared.head, when_full)?.unzip();
+
+    let mut sinks: Vec<Box<dyn Sink>> = Vec::new();
+    if job.events {
+        sinks.push(Box::new(EventLines::Json));
+    }
+    if io::stderr().is_terminal() {
+        sinks.push(Box::new(Progress::new(source.description().frames)));
+    }
+    let mut analysis = Analysis::new(prepared.plan, recorder, sinks);
+    let capture = Capture::start(source, interrupt.flag())?;
+    let end = analysis.run(&capture.deliveries, None, interrupt.flag());
+    let summary = pass::conclude(capture, analysis, recording)?;
+    if job.json {
+        put_line(&typed("summary", &summary)?)?;
+    } else {
+        pass::tell(&summary);
+    }
+    match end? {
+        End::Failed(error) => Err(error.into()),
+        End::Asked => Ok(Outcome::Interrupted),
+        End::Whole if job.strict && summary.verdict != Verdict::Clean => Ok(Outcome::NotClean),
+        End::Whole => Ok(Outcome::Done),
+    }
+}

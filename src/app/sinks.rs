@@ -1,0 +1,264 @@
+//! Where readings and events go: the pass file, the dashboard's memory, lines on stdout, a progress bar.
+
+use std::io::{self, Write};
+use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Instant;
+
+use anyhow::{Context, Result};
+use indicatif::{ProgressBar, ProgressStyle};
+
+use crate::alarms::{Change, EventRecord, PassClock, Programme, Span};
+use crate::fields::{Field, FieldPlace};
+use crate::measures::{Readings, waveform::Waveform};
+use crate::record::{Live, PassSender, ProgrammeSpan, Row, live::ProgrammeTime};
+use crate::units::Seconds;
+
+/// What is known right after a field.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Seen<'a> {
+    /// The field and what was measured of it; `None` when only events changed.
+    pub measured: Option<Measured<'a>>,
+    /// What became of events.
+    pub changes: &'a [Change],
+    /// Programme so far.
+    pub programme: &'a Programme,
+    /// When the field's frame reached us.
+    pub arrived: Instant,
+}
+
+/// A field and what was measured of it.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Measured<'a> {
+    /// The field.
+    pub field: &'a Field,
+    /// Its readings.
+    pub readings: &'a Readings,
+    /// The same as a row.
+    pub row: &'a Row,
+}
+
+/// Takes what is known, field by field.
+pub(super) trait Sink: Send {
+    /// Takes one field and what became of events at it.
+    fn take(&mut self, seen: &Seen<'_>) -> Result<()>;
+}
+
+/// The pass file's queue.
+pub(super) struct Recorder {
+    sender: PassSender,
+    spans: Vec<ProgrammeSpan>,
+}
+
+impl Recorder {
+    pub(super) fn new(sender: PassSender) -> Self {
+        Self {
+            sender,
+            spans: Vec::new(),
+        }
+    }
+
+    /// The queue itself, to close the pass with.
+    pub(super) fn into_sender(self) -> PassSender {
+        self.sender
+    }
+
+    fn take_spans(&mut self, spans: &[Span]) -> Result<()> {
+        let known = self.spans.len() == spans.len()
+            && self.spans.last().map(|span| span.end)
+                == spans.last().map(|span| span.end.map(|end| end.field));
+        if !known {
+            self.spans = spans.iter().map(programme_span).collect();
+            self.sender.programme(&self.spans)?;
+        }
+        Ok(())
+    }
+}
+
+impl Recorder {
+    /// Takes one field and what became of events at it.
+    pub(super) fn take(&mut self, seen: &Seen<'_>) -> Result<()> {
+        if let Some(Measured { row, readings, .. }) = seen.measured {
+            self.sender.field(row, Some(&readings.line_timing))?;
+        }
+        for change in seen.changes {
+            self.sender.event(change.event())?;
+        }
+        self.take_spans(seen.programme.spans())
+    }
+}
+
+fn programme_span(span: &Span) -> ProgrammeSpan {
+    ProgrammeSpan {
+        start: span.start.field,
+        end: span.end.map(|end| end.field),
+        why_ended: span.why_ended.map(|why| why.word().to_owned()),
+    }
+}
+
+/// The dashboard's memory.
+pub(super) struct Screen {
+    live: Arc<Mutex<Live>>,
+    waveform: Waveform,
+}
+
+impl Screen {
+    pub(super) fn new(live: Arc<Mutex<Live>>) -> Self {
+        Self {
+            live,
+            waveform: Waveform::new(),
+        }
+    }
+}
+
+/// Every how many fields the waveform is drawn anew: about 15 times a second.
+const WAVEFORM_FIELDS: u64 = 4;
+
+impl Sink for Screen {
+    fn take(&mut self, seen: &Seen<'_>) -> Result<()> {
+        let waveform_due = |at: FieldPlace| at.field.0.is_multiple_of(WAVEFORM_FIELDS);
+        if let Some(Measured { field, .. }) = seen
+            .measured
+            .filter(|measured| waveform_due(measured.field.place))
+        {
+            self.waveform.trace(field); // before the lock: drawing need not wait for it
+        }
+        let mut live = self.live.lock().unwrap_or_else(PoisonError::into_inner);
+        let Some(Measured { readings, .. }) = seen.measured else {
+            live.note_changes(seen.changes);
+            return Ok(());
+        };
+        let rings = live.rings();
+        live.observe(readings, seen.changes);
+        if live.rings() > rings {
+            live.set_ring_arrival(seen.arrived);
+        }
+        live.set_programme(programme_time(seen.programme.spans(), readings.place));
+        if waveform_due(readings.place) {
+            live.exchange_waveform(&mut self.waveform);
+        }
+        Ok(())
+    }
+}
+
+fn programme_time(spans: &[Span], now: FieldPlace) -> ProgrammeTime {
+    let played = spans
+        .iter()
+        .map(|span| span.end.unwrap_or(now).seconds - span.start.seconds)
+        .fold(Seconds(0.0), |sum, length| sum + length);
+    ProgrammeTime {
+        played,
+        running: spans.last().is_some_and(|span| span.end.is_none()),
+    }
+}
+
+/// Events on stdout.
+pub(super) enum EventLines {
+    /// Each event as a JSON object when it closes, with a `type`.
+    Json,
+    /// What becomes of each event, as a line for people.
+    Text(PassClock),
+}
+
+impl Sink for EventLines {
+    fn take(&mut self, seen: &Seen<'_>) -> Result<()> {
+        for change in seen.changes {
+            if let Some(line) = self.line(change)? {
+                put_line(&line)?;
+            }
+        }
+        Ok(())
+    }
+}
+
+impl EventLines {
+    fn line(&self, change: &Change) -> Result<Option<String>> {
+        let event = change.event();
+        match self {
+            Self::Json => match change {
+                Change::Closed(_) => Ok(Some(typed("event", &EventRecord::from(event))?)),
+                Change::Opened(_) | Change::Worsened(_) | Change::Standing(_) => Ok(None),
+            },
+            Self::Text(clock) => {
+                let (place, what) = match change {
+                    Change::Opened(_) => (event.start, "begins"),
+                    Change::Worsened(_) => (event.start, "worse"),
+                    Change::Standing(_) => (event.start, "stands"),
+                    Change::Closed(_) => (event.end.unwrap_or(event.start), "over"),
+                };
+                let label = clock.label(place.frame());
+                let (kind, severity) = (event.kind.word(), event.severity.word());
+                Ok(Some(format!(
+                    "{label}  {severity:<6}  {kind:<15}  {what:<6}  {}",
+                    event.note
+                )))
+            }
+        }
+    }
+}
+
+/// An object as one JSON line that says its type first.
+pub(super) fn typed(word: &str, object: &impl serde::Serialize) -> Result<String> {
+    #[derive(serde::Serialize)]
+    struct Typed<'a, T> {
+        r#type: &'a str,
+        #[serde(flatten)]
+        object: &'a T,
+    }
+    serde_json::to_string(&Typed {
+        r#type: word,
+        object,
+    })
+    .context("writing an object as JSON")
+}
+
+/// One line on stdout; a reader that has gone away is no failure.
+pub(super) fn put_line(line: &str) -> Result<()> {
+    match writeln!(io::stdout().lock(), "{line}") {
+        Err(error) if error.kind() == io::ErrorKind::BrokenPipe => Ok(()),
+        other => other.context("writing to stdout"),
+    }
+}
+
+/// How far a scan has come, on stderr where that is a terminal.
+pub(super) struct Progress {
+    bar: ProgressBar,
+    fields: u64,
+}
+
+impl Progress {
+    /// A bar for so many frames, or a counter where nobody knows.
+    pub(super) fn new(frames: Option<u64>) -> Self {
+        let (bar, template) = match frames {
+            Some(frames) => (
+                ProgressBar::new(2 * frames),
+                "{bar:30} {percent:>3} %  field {pos} of {len}  {per_sec}  {eta} left",
+            ),
+            None => (
+                ProgressBar::new_spinner(),
+                "{spinner} field {pos}  {per_sec}",
+            ),
+        };
+        // A template of our own that does not parse would be seen by every test that scans.
+        bar.set_style(ProgressStyle::with_template(template).expect("the template is well-formed"));
+        Self { bar, fields: 0 }
+    }
+}
+
+/// Fields between two looks at the bar: its own clock is not read for each.
+const PROGRESS_FIELDS: u64 = 50;
+
+impl Sink for Progress {
+    fn take(&mut self, seen: &Seen<'_>) -> Result<()> {
+        self.fields += u64::from(seen.measured.is_some());
+        if self.fields.is_multiple_of(PROGRESS_FIELDS) {
+            self.bar.set_position(self.fields);
+        }
+        Ok(())
+    }
+}
+
+impl Drop for Progress {
+    fn drop(&mut self) {
+        self.bar.finish_and_clear();
+    }
+}

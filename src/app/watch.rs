@@ -1,0 +1,180 @@
+//! `trueline watch`: capture, analysis and pass file on threads of their own, the dashboard on this one.
+
+use std::path::Path;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, Mutex, PoisonError};
+
+use anyhow::{Context, Result, anyhow};
+use crossbeam_channel::{Sender, bounded};
+
+use crate::cli::{Dashboard, WatchJob};
+use crate::record::{Live, WhenFull, live};
+use crate::sources::tape::{DEFAULT_SCENE, Pace};
+use crate::sources::{self, Place, Source};
+use crate::views::dashboard::{self, Request};
+
+use super::analysis::{Analysis, End, Remark};
+use super::capture::Capture;
+use super::health;
+use super::pass::{self, Prepared, Recording};
+use super::signals::Interrupt;
+use super::sinks::{EventLines, Screen, Sink};
+use super::{Outcome, say};
+
+/// Remarks of the operator that may wait: more than fingers can type while a field is measured.
+const REMARKS: usize = 64;
+
+/// Watches a source until it ends or the operator does.
+///
+/// # Errors
+/// The source cannot be opened or breaks off, or the pass cannot be made.
+pub(super) fn run(job: WatchJob) -> Result<Outcome> {
+    let interrupt = Interrupt::install()?;
+    let place = job.place.clone().unwrap_or_else(default_place);
+    let source = sources::open(&place, &job.wishes, Pace::RealTime)?;
+    let prepared = pass::prepare(source.as_ref(), &job.pass, false)?;
+    let when_full = if source.description().live {
+        WhenFull::Drop
+    } else {
+        WhenFull::Wait
+    };
+    let drawn = job.dashboard == Dashboard::WhereTerminal && dashboard::available();
+    if !drawn {
+        pass::remarks(source.description()).for_each(say);
+    }
+    let (recording, recorder) =
+        Recording::start(&job.pass.record, &prepared.head, when_full)?.unzip();
+    let kept = recording
+        .as_ref()
+        .map(|recording| recording.path().to_owned());
+
+    let clock = prepared.plan.clock;
+    let live = Arc::new(Mutex::new(Live::new(head_of(
+        &prepared,
+        source.as_ref(),
+        kept.as_deref(),
+    ))));
+    let sink: Box<dyn Sink> = if drawn {
+        Box::new(Screen::new(Arc::clone(&live)))
+    } else {
+        Box::new(EventLines::Text(clock))
+    };
+    let mut analysis = Analysis::new(prepared.plan, recorder, vec![sink]);
+    let capture = Capture::start(source, interrupt.flag())?;
+    let end = if drawn {
+        with_dashboard(
+            &mut analysis,
+            &capture,
+            &live,
+            recording.as_ref(),
+            &interrupt,
+        )
+    } else {
+        analysis.run(&capture.deliveries, None, interrupt.flag())
+    };
+    let summary = pass::conclude(capture, analysis, recording)?;
+    pass::tell(&summary);
+    if let Some(took) = live
+        .lock()
+        .unwrap_or_else(PoisonError::into_inner)
+        .slowest_alarm()
+    {
+        say(&format!(
+            "alarms were on screen {} ms after their frame came, at the latest",
+            took.as_millis()
+        ));
+    }
+    match end? {
+        End::Failed(error) => Err(error.into()),
+        End::Asked if interrupt.signalled() => Ok(Outcome::Interrupted),
+        End::Asked | End::Whole => Ok(Outcome::Done),
+    }
+}
+
+/// The dashboard on this thread, the analysis on its own, until either ends.
+fn with_dashboard(
+    analysis: &mut Analysis,
+    capture: &Capture,
+    live: &Arc<Mutex<Live>>,
+    recording: Option<&Recording>,
+    interrupt: &Interrupt,
+) -> Result<End> {
+    let (remarks, heard) = bounded(REMARKS);
+    let mut session =
+        dashboard::Session::open().context("taking the terminal for the dashboard")?;
+    let ended = AtomicBool::new(false);
+    std::thread::scope(|scope| {
+        let keeper = health::keep(scope, live, capture, recording, &ended)?;
+        let worker = std::thread::Builder::new()
+            .name("analysis".into())
+            .spawn_scoped(scope, || {
+                let _ends = SetOnDrop(&ended);
+                analysis.run(&capture.deliveries, Some(&heard), interrupt.flag())
+            })
+            .context("starting the analysis thread")?;
+        let drawn = dashboard::run(
+            &mut session,
+            live,
+            |request| pass_on(request, live, &remarks, interrupt),
+            &ended,
+        );
+        if !ended.load(Ordering::Relaxed) && !interrupt.signalled() {
+            interrupt.quit(); // the terminal is gone
+        }
+        let end = worker.join();
+        keeper.thread().unpark();
+        drop(session); // the terminal is given back before anything is said on it
+        drawn.context("drawing the dashboard")?;
+        end.map_err(|_panic| anyhow!("the analysis thread panicked"))?
+    })
+}
+
+/// Sets a flag even when its thread panics, so that nobody waits for it.
+struct SetOnDrop<'a>(&'a AtomicBool);
+
+impl Drop for SetOnDrop<'_> {
+    fn drop(&mut self) {
+        self.0.store(true, Ordering::Relaxed);
+    }
+}
+
+fn pass_on(request: Request, live: &Mutex<Live>, remarks: &Sender<Remark>, interrupt: &Interrupt) {
+    let remark = match request {
+        Request::Quit => return interrupt.quit(),
+        Request::Interrupt => return interrupt.flag().store(true, Ordering::Relaxed),
+        Request::Acknowledge => {
+            return live
+                .lock()
+                .unwrap_or_else(PoisonError::into_inner)
+                .acknowledge();
+        }
+        Request::Mark { at, note } if note.is_empty() => Remark {
+            at,
+            text: "marked by the operator".into(),
+        },
+        Request::Mark { at, note } => Remark { at, text: note },
+        Request::Counter { at, reading } => Remark {
+            at,
+            text: format!("the player's counter reads {reading}"),
+        },
+    };
+    // Full or closed means sixty marks at once or the end of the pass: nothing an operator meant is lost.
+    let _ = remarks.try_send(remark);
+}
+
+/// The first capture device, else the simulated tape.
+fn default_place() -> Place {
+    sources::first_device().map_or_else(|| Place::Tape(DEFAULT_SCENE.to_owned()), Place::Device)
+}
+
+fn head_of(prepared: &Prepared, source: &dyn Source, recorded_to: Option<&Path>) -> live::Head {
+    live::Head {
+        source: source.description().name.clone(),
+        tape: prepared.head.tape.clone(),
+        recorded_to: recorded_to.map(|path| path.display().to_string()),
+        standard: prepared.plan.standard,
+        range: prepared.head.range,
+        sample_rate: prepared.plan.sample_rate,
+        clock: prepared.plan.clock,
+    }
+}

@@ -1,0 +1,306 @@
+//! The command line as clap reads it.
+
+use std::path::PathBuf;
+
+use clap::{Args, Parser, Subcommand, ValueEnum, ValueHint};
+use clap_complete::Shell;
+
+use crate::sources::tape::DEFAULT_SCENE;
+
+/// A live signal monitor for the digitising of analogue videotape.
+///
+/// It watches a capture device (or a file, or a simulated tape) field by field: do the lines stand still, does the
+/// top bend, are black and peak where they should be, did every picture come? It shows that on a dashboard, rings
+/// when something goes wrong, and keeps each event with its timecode in a pass file.
+#[derive(Debug, Parser)]
+#[command(name = "trueline", version, max_term_width = 100, after_help = AFTER_HELP)]
+pub struct Cli {
+    /// What to do.
+    #[command(subcommand)]
+    pub(super) command: Command,
+}
+
+const AFTER_HELP: &str = "\
+SOURCE is one of:
+  tape, tape:SCENE   the simulated tape (trueline tape --scene list)
+  /dev/videoN        a V4L2 capture device
+  -                  Y4M on standard input
+  FILE               Y4M, or anything the ffmpeg program decodes
+
+Exit codes: 0 done, 1 failed, 2 usage, 3 --strict and not clean, 130 interrupted.";
+
+#[derive(Debug, Subcommand)]
+pub(super) enum Command {
+    /// Watch a source on the live dashboard while a tape plays.
+    Watch(WatchArgs),
+    /// Measure a source as fast as it delivers, without a dashboard.
+    Scan(ScanArgs),
+    /// List what can be watched: devices, inputs, standards, formats, controls.
+    Sources(SourcesArgs),
+    /// Write what a pass holds as a table.
+    Export(ExportArgs),
+    /// Print the alarm limits in force, as TOML that can be edited and given back with --limits.
+    Limits(LimitsArgs),
+    /// Render the simulated tape into a Y4M file, with what was put in beside it.
+    Tape(TapeArgs),
+    /// Print a completion script for a shell.
+    Completions {
+        /// Which shell.
+        shell: Shell,
+    },
+    /// Print the manual page.
+    Man,
+}
+
+/// How to read a source.
+#[derive(Debug, Args)]
+#[command(next_help_heading = "Source")]
+pub(super) struct SourceArgs {
+    /// Input of the device, by name or number.
+    #[arg(long, value_name = "NAME|N")]
+    pub input: Option<String>,
+    /// Standard of the signal; auto asks the device.
+    #[arg(long, value_enum)]
+    pub standard: Option<StandardArg>,
+    /// Which field of a frame is the older one.
+    #[arg(long, value_enum)]
+    pub field_order: Option<FieldOrderArg>,
+    /// Set-up the tape carries, in IRE [default: by standard].
+    #[arg(long, value_enum)]
+    pub setup: Option<SetupArg>,
+    /// Codes of black and peak: 16-235 or 0-255.
+    #[arg(long, value_enum)]
+    pub range: Option<RangeArg>,
+    /// Raster to ask the device for.
+    #[arg(long, value_name = "WxH")]
+    pub raster: Option<String>,
+    /// Luma sample rate, where the raster does not tell.
+    #[arg(long, value_name = "HZ")]
+    pub sample_rate: Option<f64>,
+    /// Seed of the simulated tape.
+    #[arg(long, value_name = "N")]
+    pub seed: Option<u64>,
+}
+
+/// What is kept of a pass, and how it is judged.
+#[derive(Debug, Args)]
+#[command(next_help_heading = "Pass")]
+pub(super) struct PassArgs {
+    /// Pass file to record [default: a dated name in the data directory].
+    #[arg(long, value_name = "PASS", value_hint = ValueHint::FilePath, conflicts_with = "no_record")]
+    pub record: Option<PathBuf>,
+    /// Keep no pass file.
+    #[arg(long)]
+    pub no_record: bool,
+    /// Which tape this is.
+    #[arg(long, value_name = "TEXT")]
+    pub tape: Option<String>,
+    /// Player, pass-through box and capture device, in a few words.
+    #[arg(long, value_name = "TEXT")]
+    pub chain: Option<String>,
+    /// The player.
+    #[arg(long, value_name = "TEXT")]
+    pub player: Option<String>,
+    /// The pass-through box.
+    #[arg(long = "box", value_name = "TEXT")]
+    pub pass_through: Option<String>,
+    /// Speed the tape was recorded at.
+    #[arg(long, value_enum)]
+    pub speed: Option<SpeedArg>,
+    /// A setting of box or device as found; repeatable.
+    #[arg(long, value_name = "NAME=VALUE")]
+    pub set: Vec<String>,
+    /// Alarm limits to use instead of the built-in ones (see `trueline limits`).
+    #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
+    pub limits: Option<PathBuf>,
+    /// Timecode of the first frame; `;` before the frames asks for drop-frame.
+    #[arg(long, value_name = "TC")]
+    pub start_timecode: Option<String>,
+    /// Stop after this long (90s, 10m, 1h 30m), counted on the tape.
+    #[arg(long = "for", value_name = "DURATION")]
+    pub duration: Option<String>,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct WatchArgs {
+    /// What to watch [default: the first capture device, else the simulated tape].
+    pub source: Option<String>,
+    #[command(flatten)]
+    pub how: SourceArgs,
+    #[command(flatten)]
+    pub pass: PassArgs,
+    /// No dashboard: each event as a line on stdout (also when there is no terminal).
+    #[arg(long)]
+    pub no_dashboard: bool,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct ScanArgs {
+    /// What to measure.
+    pub source: String,
+    #[command(flatten)]
+    pub how: SourceArgs,
+    #[command(flatten)]
+    pub pass: PassArgs,
+    /// Print the summary as a JSON object on stdout.
+    #[arg(long)]
+    pub json: bool,
+    /// Print each event as a JSON line on stdout as it closes.
+    #[arg(long)]
+    pub events: bool,
+    /// Keep the timing of every line in the pass.
+    #[arg(long, conflicts_with = "no_record")]
+    pub keep_lines: bool,
+    /// Exit with 3 unless the verdict is clean.
+    #[arg(long)]
+    pub strict: bool,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct SourcesArgs {
+    /// Print JSON on stdout.
+    #[arg(long)]
+    pub json: bool,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct ExportArgs {
+    /// Pass file to read.
+    #[arg(value_hint = ValueHint::FilePath)]
+    pub pass: PathBuf,
+    /// What to write.
+    #[arg(value_enum)]
+    pub what: ExportWhat,
+    /// How to write it.
+    #[arg(long = "as", value_enum, value_name = "FORMAT")]
+    pub format: ExportFormat,
+    /// Where to: a file, or - for stdout.
+    #[arg(short, long, value_name = "FILE", value_hint = ValueHint::FilePath)]
+    pub output: PathBuf,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct LimitsArgs {
+    /// Limits file to lay over the built-in ones first.
+    #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
+    pub limits: Option<PathBuf>,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct TapeArgs {
+    /// Y4M file to write; FILE.truth.jsonl is written beside it.
+    #[arg(short, long, value_name = "FILE.y4m", value_hint = ValueHint::FilePath)]
+    pub output: Option<PathBuf>,
+    /// Scene to play, or `list`.
+    #[arg(long, value_name = "NAME", default_value = DEFAULT_SCENE)]
+    pub scene: String,
+    /// Seed: the same seed gives the same tape.
+    #[arg(long, value_name = "N", default_value_t = 1)]
+    pub seed: u64,
+    /// Standard.
+    #[arg(long, value_enum)]
+    pub standard: Option<LinesArg>,
+    /// Length in seconds of tape [default: the scene once].
+    #[arg(long, value_name = "S")]
+    pub seconds: Option<f64>,
+}
+
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub(super) enum LinesArg {
+    /// 525 lines, 59.94 fields a second.
+    #[value(name = "525")]
+    L525,
+    /// 625 lines, 50 fields a second.
+    #[value(name = "625")]
+    L625,
+}
+
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub(super) enum StandardArg {
+    /// Ask the device.
+    Auto,
+    /// 525 lines, 59.94 fields a second.
+    #[value(name = "525")]
+    L525,
+    /// 625 lines, 50 fields a second.
+    #[value(name = "625")]
+    L625,
+    /// 525 lines with set-up.
+    NtscM,
+    /// 525 lines without set-up (Japan).
+    NtscJ,
+    /// 525 lines, 4.43 MHz colour.
+    #[value(name = "ntsc-443")]
+    Ntsc443,
+    /// 625 lines.
+    Pal,
+    /// 525 lines, 625 colour.
+    #[value(name = "pal-60")]
+    Pal60,
+    /// 525 lines (Brazil).
+    PalM,
+    /// 625 lines (Argentina).
+    PalN,
+    /// 625 lines, sequential colour.
+    Secam,
+}
+
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub(super) enum FieldOrderArg {
+    /// Top field first.
+    Top,
+    /// Bottom field first.
+    Bottom,
+    /// Both at once.
+    Progressive,
+}
+
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub(super) enum SetupArg {
+    /// Black is blanking.
+    #[value(name = "0")]
+    None,
+    /// Black is 7.5 IRE above blanking.
+    #[value(name = "7.5")]
+    SevenAndAHalf,
+}
+
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub(super) enum RangeArg {
+    /// 16-235.
+    Studio,
+    /// 0-255.
+    Full,
+    /// What the source says, else 16-235.
+    Auto,
+}
+
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub(super) enum SpeedArg {
+    /// Standard play.
+    Sp,
+    /// Long play.
+    Lp,
+    /// Extended play.
+    Ep,
+}
+
+/// What an export writes.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum ExportWhat {
+    /// What happened, one row an event.
+    Events,
+    /// Every quantity, one row a field.
+    Fields,
+    /// The timing of every usable line (passes recorded with --keep-lines).
+    Lines,
+}
+
+/// How an export writes it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum ExportFormat {
+    /// Comma-separated values with a header row.
+    Csv,
+    /// One JSON object a line.
+    Jsonl,
+}

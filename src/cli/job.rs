@@ -1,0 +1,511 @@
+//! The checked job: every value parsed, every contradiction refused, before anything is opened.
+
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use anyhow::{Context, Result, bail, ensure};
+use clap::{CommandFactory, Parser};
+use clap_complete::Shell;
+
+use crate::limits::Limits;
+use crate::record::TapeSpeed;
+use crate::sources::tape::DEFAULT_SCENE;
+use crate::sources::{FieldOrder, Place, StandardWish, Wishes};
+use crate::standard::Standard;
+use crate::units::{CodeRange, Hertz, Ire};
+
+use super::args::{
+    Cli, Command, ExportFormat, ExportWhat, FieldOrderArg, LinesArg, PassArgs, RangeArg, ScanArgs,
+    SetupArg, SourceArgs, SpeedArg, StandardArg, TapeArgs, WatchArgs,
+};
+
+/// Something to do.
+#[derive(Debug)]
+pub enum Job {
+    /// The live dashboard.
+    Watch(WatchJob),
+    /// Measuring without one.
+    Scan(ScanJob),
+    /// What can be watched.
+    Sources {
+        /// JSON instead of text.
+        json: bool,
+    },
+    /// A table out of a pass.
+    Export(ExportJob),
+    /// The limits in force.
+    Limits(Limits),
+    /// Rendering the simulated tape.
+    Tape(TapeJob),
+    /// The scenes of the simulated tape.
+    SceneList,
+    /// A completion script.
+    Completions(Shell),
+    /// The manual page.
+    Man,
+}
+
+/// A pass to watch.
+#[derive(Debug)]
+pub struct WatchJob {
+    /// What to watch; `None` is the first capture device, else the simulated tape.
+    pub place: Option<Place>,
+    /// How to read it.
+    pub wishes: Wishes,
+    /// What to keep of it.
+    pub pass: PassJob,
+    /// Whether the dashboard is wanted.
+    pub dashboard: Dashboard,
+}
+
+/// Whether to draw.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Dashboard {
+    /// Where there is a terminal.
+    WhereTerminal,
+    /// Not at all.
+    Never,
+}
+
+/// A pass to measure as fast as it comes.
+#[derive(Debug)]
+pub struct ScanJob {
+    /// What to measure.
+    pub place: Place,
+    /// How to read it.
+    pub wishes: Wishes,
+    /// What to keep of it.
+    pub pass: PassJob,
+    /// Summary on stdout.
+    pub json: bool,
+    /// Events on stdout.
+    pub events: bool,
+    /// Every line's timing into the pass.
+    pub keep_lines: bool,
+    /// Exit code 3 unless clean.
+    pub strict: bool,
+}
+
+/// What is kept of a pass, and how it is judged.
+#[derive(Clone, Debug)]
+pub struct PassJob {
+    /// Where it is recorded.
+    pub record: RecordTo,
+    /// The operator's words for it.
+    pub tape: Option<String>,
+    /// Player, box and device in a few words.
+    pub chain: Option<String>,
+    /// The player.
+    pub player: Option<String>,
+    /// The pass-through box.
+    pub pass_through: Option<String>,
+    /// Speed of the recording on the tape.
+    pub speed: Option<TapeSpeed>,
+    /// Settings as found.
+    pub settings: Vec<(String, String)>,
+    /// Limits in force.
+    pub limits: Limits,
+    /// Set-up the tape carries; `None` leaves it to the standard.
+    pub setup: Option<Ire>,
+    /// Timecode of the first frame as typed: it can be read once the standard is known.
+    pub start_timecode: Option<String>,
+    /// When to stop, in tape time.
+    pub duration: Option<Duration>,
+}
+
+/// Where a pass is recorded.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum RecordTo {
+    /// A dated name in the data directory.
+    DataDirectory,
+    /// This file.
+    File(PathBuf),
+    /// Nowhere.
+    Nowhere,
+}
+
+/// A table out of a pass.
+#[derive(Debug)]
+pub struct ExportJob {
+    /// The pass file.
+    pub pass: PathBuf,
+    /// Which table.
+    pub what: ExportWhat,
+    /// In which form.
+    pub format: ExportFormat,
+    /// Where to.
+    pub output: Output,
+}
+
+/// Where data goes.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Output {
+    /// Standard output.
+    Stdout,
+    /// A file.
+    File(PathBuf),
+}
+
+/// A tape to render.
+#[derive(Debug)]
+pub struct TapeJob {
+    /// Name of the scene.
+    pub scene: String,
+    /// Seed and standard.
+    pub wishes: Wishes,
+    /// Seconds of tape; `None` plays the scene once.
+    pub seconds: Option<f64>,
+    /// Y4M file to write.
+    pub output: PathBuf,
+}
+
+/// Longest tape that `--seconds` renders: a day.
+const LONGEST_TAPE_SECONDS: f64 = 86_400.0;
+
+impl Job {
+    /// The job of this process's command line; prints help or a usage error and exits where clap does.
+    ///
+    /// # Errors
+    /// A value that parses as text but makes no sense; the caller exits with 2.
+    pub fn from_command_line() -> Result<Self> {
+        Cli::parse().command.check()
+    }
+
+    /// The command line's own description, for completions and the manual page.
+    #[must_use]
+    pub fn command() -> clap::Command {
+        Cli::command()
+    }
+}
+
+impl Command {
+    fn check(self) -> Result<Job> {
+        Ok(match self {
+            Self::Watch(args) => Job::Watch(args.check()?),
+            Self::Scan(args) => Job::Scan(args.check()?),
+            Self::Sources(args) => Job::Sources { json: args.json },
+            Self::Export(args) => Job::Export(ExportJob {
+                pass: args.pass,
+                what: args.what,
+                format: args.format,
+                output: output(&args.output),
+            }),
+            Self::Limits(args) => Job::Limits(limits(args.limits.as_deref())?),
+            Self::Tape(args) => args.check()?,
+            Self::Completions { shell } => Job::Completions(shell),
+            Self::Man => Job::Man,
+        })
+    }
+}
+
+impl WatchArgs {
+    fn check(self) -> Result<WatchJob> {
+        Ok(WatchJob {
+            place: self.source.as_deref().map(place).transpose()?,
+            wishes: self.how.wishes()?,
+            pass: self.pass.check(self.how.setup)?,
+            dashboard: if self.no_dashboard {
+                Dashboard::Never
+            } else {
+                Dashboard::WhereTerminal
+            },
+        })
+    }
+}
+
+impl ScanArgs {
+    fn check(self) -> Result<ScanJob> {
+        Ok(ScanJob {
+            place: place(&self.source)?,
+            wishes: self.how.wishes()?,
+            pass: self.pass.check(self.how.setup)?,
+            json: self.json,
+            events: self.events,
+            keep_lines: self.keep_lines,
+            strict: self.strict,
+        })
+    }
+}
+
+impl TapeArgs {
+    fn check(self) -> Result<Job> {
+        if self.scene == "list" {
+            return Ok(Job::SceneList);
+        }
+        if let Some(seconds) = self.seconds {
+            ensure!(
+                seconds > 0.0 && seconds <= LONGEST_TAPE_SECONDS,
+                "--seconds {seconds}: a tape is longer than 0 and at most {LONGEST_TAPE_SECONDS} seconds"
+            );
+        }
+        let Some(output) = self.output else {
+            bail!("--output is missing: name the Y4M file to write");
+        };
+        Ok(Job::Tape(TapeJob {
+            scene: self.scene,
+            wishes: Wishes {
+                standard: self.standard.map(|lines| StandardWish::Lines(lines.into())),
+                seed: Some(self.seed),
+                ..Wishes::default()
+            },
+            seconds: self.seconds,
+            output,
+        }))
+    }
+}
+
+impl SourceArgs {
+    fn wishes(&self) -> Result<Wishes> {
+        Ok(Wishes {
+            input: self.input.clone(),
+            standard: self.standard.map(StandardWish::from),
+            field_order: self.field_order.map(FieldOrder::from),
+            range: match self.range {
+                None | Some(RangeArg::Auto) => None,
+                Some(RangeArg::Studio) => Some(CodeRange::Studio),
+                Some(RangeArg::Full) => Some(CodeRange::Full),
+            },
+            raster: self.raster.as_deref().map(raster).transpose()?,
+            sample_rate: self.sample_rate.map(sample_rate).transpose()?,
+            seed: self.seed,
+        })
+    }
+}
+
+impl PassArgs {
+    fn check(self, setup: Option<SetupArg>) -> Result<PassJob> {
+        Ok(PassJob {
+            record: match (self.record, self.no_record) {
+                (Some(file), _) => RecordTo::File(file),
+                (None, true) => RecordTo::Nowhere,
+                (None, false) => RecordTo::DataDirectory,
+            },
+            tape: self.tape,
+            chain: self.chain,
+            player: self.player,
+            pass_through: self.pass_through,
+            speed: self.speed.map(|speed| match speed {
+                SpeedArg::Sp => TapeSpeed::Sp,
+                SpeedArg::Lp => TapeSpeed::Lp,
+                SpeedArg::Ep => TapeSpeed::Ep,
+            }),
+            settings: self
+                .set
+                .iter()
+                .map(|text| setting(text))
+                .collect::<Result<_>>()?,
+            limits: limits(self.limits.as_deref())?,
+            setup: setup.map(|setup| match setup {
+                SetupArg::None => Ire(0.0),
+                SetupArg::SevenAndAHalf => Ire(7.5),
+            }),
+            start_timecode: self.start_timecode,
+            duration: self.duration.as_deref().map(duration).transpose()?,
+        })
+    }
+}
+
+fn place(text: &str) -> Result<Place> {
+    if text == "-" {
+        return Ok(Place::Stdin);
+    }
+    if text == "tape" {
+        return Ok(Place::Tape(DEFAULT_SCENE.to_owned()));
+    }
+    if let Some(scene) = text.strip_prefix("tape:") {
+        ensure!(
+            !scene.is_empty(),
+            "tape: names no scene; see `trueline tape --scene list`"
+        );
+        return Ok(Place::Tape(scene.to_owned()));
+    }
+    ensure!(
+        !text.is_empty(),
+        "the source is empty; name a device, a file, - or tape"
+    );
+    if is_device_node(text) {
+        return Ok(Place::Device(text.into()));
+    }
+    Ok(Place::File(text.into()))
+}
+
+/// Device nodes are told by their name, so that one that is unplugged right now is still asked for as a device.
+fn is_device_node(text: &str) -> bool {
+    text.starts_with("/dev/video") || text.starts_with("/dev/v4l/")
+}
+
+fn raster(text: &str) -> Result<(usize, usize)> {
+    let sides = text
+        .split_once(['x', 'X'])
+        .and_then(|(width, rows)| Some((width.parse().ok()?, rows.parse().ok()?)));
+    match sides {
+        Some((width, rows)) if width > 0 && rows > 0 => Ok((width, rows)),
+        _ => bail!("--raster '{text}': write width and rows as in 720x576"),
+    }
+}
+
+fn sample_rate(hertz: f64) -> Result<Hertz> {
+    // Nothing that digitises analogue video samples slower than its luma band or faster than 8 times 13.5 MHz.
+    ensure!(
+        (1e6..=108e6).contains(&hertz),
+        "--sample-rate {hertz}: luma is sampled at 1 000 000 to 108 000 000 Hz (13500000 for 720 wide)"
+    );
+    Ok(Hertz(hertz))
+}
+
+fn setting(text: &str) -> Result<(String, String)> {
+    match text.split_once('=') {
+        Some((name, value)) if !name.trim().is_empty() => {
+            Ok((name.trim().to_owned(), value.trim().to_owned()))
+        }
+        _ => bail!("--set '{text}': write NAME=VALUE"),
+    }
+}
+
+fn duration(text: &str) -> Result<Duration> {
+    let span: jiff::SignedDuration = text
+        .parse()
+        .with_context(|| format!("--for '{text}': write a duration as in 90s, 10m or 1h 30m"))?;
+    match Duration::try_from(span) {
+        Ok(positive) if !positive.is_zero() => Ok(positive),
+        _ => bail!("--for '{text}': a duration is longer than nothing"),
+    }
+}
+
+fn limits(file: Option<&Path>) -> Result<Limits> {
+    let Some(file) = file else {
+        return Ok(Limits::default());
+    };
+    Limits::from_file(file).with_context(|| format!("reading the limits file {}", file.display()))
+}
+
+fn output(path: &Path) -> Output {
+    if path.as_os_str() == "-" {
+        Output::Stdout
+    } else {
+        Output::File(path.to_owned())
+    }
+}
+
+impl From<LinesArg> for Standard {
+    fn from(arg: LinesArg) -> Self {
+        match arg {
+            LinesArg::L525 => Self::Lines525,
+            LinesArg::L625 => Self::Lines625,
+        }
+    }
+}
+
+impl From<FieldOrderArg> for FieldOrder {
+    fn from(arg: FieldOrderArg) -> Self {
+        match arg {
+            FieldOrderArg::Top => Self::Top,
+            FieldOrderArg::Bottom => Self::Bottom,
+            FieldOrderArg::Progressive => Self::Progressive,
+        }
+    }
+}
+
+impl From<StandardArg> for StandardWish {
+    /// Bits are those of `videodev2.h` (kernel document `vidioc-enumstd`).
+    fn from(arg: StandardArg) -> Self {
+        let colour = |name, bits, lines| Self::Colour { name, bits, lines };
+        match arg {
+            StandardArg::Auto => Self::Auto,
+            StandardArg::L525 => Self::Lines(Standard::Lines525),
+            StandardArg::L625 => Self::Lines(Standard::Lines625),
+            StandardArg::NtscM => colour("ntsc-m", 0x1000, Standard::Lines525),
+            StandardArg::NtscJ => colour("ntsc-j", 0x2000, Standard::Lines525),
+            StandardArg::Ntsc443 => colour("ntsc-443", 0x4000, Standard::Lines525),
+            StandardArg::Pal => colour("pal", 0xff, Standard::Lines625),
+            StandardArg::Pal60 => colour("pal-60", 0x800, Standard::Lines525),
+            StandardArg::PalM => colour("pal-m", 0x100, Standard::Lines525),
+            StandardArg::PalN => colour("pal-n", 0x200, Standard::Lines625),
+            StandardArg::Secam => colour("secam", 0x00ff_0000, Standard::Lines625),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn check(words: &[&str]) -> Result<Job> {
+        let cli = Cli::try_parse_from([&["trueline"], words].concat())?;
+        cli.command.check()
+    }
+
+    #[test]
+    fn the_command_line_is_well_formed() {
+        Cli::command().debug_assert();
+    }
+
+    #[test]
+    fn sources_are_told_apart_by_their_form() {
+        let rows = [
+            ("-", Place::Stdin),
+            ("tape", Place::Tape("evening".into())),
+            ("tape:wave", Place::Tape("wave".into())),
+            ("/dev/video3", Place::Device("/dev/video3".into())),
+            (
+                "/dev/v4l/by-id/usb-x",
+                Place::Device("/dev/v4l/by-id/usb-x".into()),
+            ),
+            ("reel 2.mkv", Place::File("reel 2.mkv".into())),
+            ("./tape", Place::File("./tape".into())),
+        ];
+        for (text, expected) in rows {
+            assert_eq!(place(text).expect("a source"), expected, "{text}");
+        }
+        assert!(place("").is_err());
+        assert!(place("tape:").is_err());
+    }
+
+    #[test]
+    fn values_that_make_no_sense_are_refused_with_their_name() {
+        let rows: &[(&[&str], &str)] = &[
+            (&["scan", "x", "--raster", "720"], "--raster"),
+            (&["scan", "x", "--raster", "0x576"], "--raster"),
+            (&["scan", "x", "--sample-rate", "12"], "--sample-rate"),
+            (&["scan", "x", "--set", "sharpness"], "--set"),
+            (&["scan", "x", "--for", "soon"], "--for"),
+            (&["scan", "x", "--for", "-3s"], "--for"),
+            (&["tape", "-o", "x.y4m", "--seconds", "nan"], "--seconds"),
+            (&["scan", "x", "--limits", "/nowhere.toml"], "/nowhere.toml"),
+            (&["scan", "x", "--limits", "/"], "directory"),
+        ];
+        for (words, expected) in rows {
+            let error = check(words).expect_err("refused");
+            assert!(
+                format!("{error:#}").contains(expected),
+                "{words:?}: {error:#}"
+            );
+        }
+    }
+
+    #[test]
+    fn a_pass_is_recorded_unless_told_otherwise() {
+        let record = |words: &[&str]| match check(words) {
+            Ok(Job::Scan(job)) => job.pass.record,
+            other => panic!("{other:?}"),
+        };
+        assert_eq!(record(&["scan", "x"]), RecordTo::DataDirectory);
+        assert_eq!(record(&["scan", "x", "--no-record"]), RecordTo::Nowhere);
+        assert_eq!(
+            record(&["scan", "x", "--record", "p"]),
+            RecordTo::File("p".into())
+        );
+        assert!(check(&["scan", "x", "--record", "p", "--no-record"]).is_err());
+    }
+
+    #[test]
+    fn durations_are_written_as_people_write_them() {
+        for (text, seconds) in [("90s", 90), ("10m", 600), ("1h 30m", 5400), ("1h30m", 5400)] {
+            assert_eq!(
+                duration(text).expect("a duration"),
+                Duration::from_secs(seconds),
+                "{text}"
+            );
+        }
+    }
+}

@@ -1,0 +1,10 @@
+//! Flags as typed, and the checked job made of them.
+//!
+//! In: the command line. Out: a [`Job`], with every value parsed and every contradiction refused. Nothing below knows
+//! about flags.
+
+pub use args::{Cli, ExportFormat, ExportWhat};
+pub use job::{Dashboard, ExportJob, Job, Output, PassJob, RecordTo, ScanJob, TapeJob, WatchJob};
+
+mod args;
+mod job;

@@ -1,0 +1,271 @@
+//! Both sides of the picture together: one displacement a line.
+//!
+//! In: what each side saw. Out: the displacement at mid-line, the mean of both sides by information, or one side where the
+//! other shows nothing; and the difference of the sides (line length). What contradicts itself is left out.
+//!
+//! Does not know: times, and what the trace is used for.
+
+use crate::measures::dsp::robust;
+
+use super::MAX_ROWS;
+use super::side::{Follower, Line, Shift, Side};
+
+/// Displacement, in samples, up to which one side alone is believed against the lines right above.
+const ALONE: f32 = 2.0;
+
+/// Difference of the sides, in their standard deviations, beyond which they contradict each other.
+const CONTRADICTION: f32 = 4.5;
+
+/// Difference of the sides that no rounding of slopes explains, in samples.
+const LEAST_CONTRADICTION: f32 = 0.4;
+
+/// Spread of the sides' sum over that of their difference beyond which they move alike: for independent sides it is 1,
+/// give or take 0.11 over 240 lines.
+const TOGETHER: f32 = 1.35;
+
+/// Lines that show both sides, needed to learn the line length.
+const LEAST_LINES: usize = 12;
+
+/// Fields over which the reference settles: ten seconds, so that a drift over minutes is followed.
+const REFERENCE_FIELDS: f32 = 500.0;
+
+/// Both sides' displacements, row by row.
+#[derive(Debug)]
+pub(super) struct Pair {
+    pub left: Side,
+    pub right: Side,
+    middle: Vec<Option<Shift>>,
+    scratch: Vec<f32>,
+    fields: f32,
+    lengths: f32,
+    moves_together: bool,
+}
+
+impl Pair {
+    pub(super) fn new(left: Side, right: Side) -> Self {
+        Self {
+            left,
+            right,
+            middle: Vec::with_capacity(MAX_ROWS),
+            scratch: Vec::with_capacity(MAX_ROWS),
+            fields: 0.0,
+            lengths: 0.0,
+            moves_together: false,
+        }
+    }
+
+    /// Forgets what was learned.
+    pub(super) fn reset(&mut self) {
+        self.fields = 0.0;
+        self.lengths = 0.0;
+        self.middle.clear();
+    }
+
+    /// Reads one line at both sides.
+    pub(super) fn read(&mut self, row: &[u8], blanking: [f32; 2], follower: &mut Follower) {
+        let guess = follower.guess();
+        let left = self.left.read(row, blanking[0], guess);
+        let right = self.right.read(row, blanking[1], guess);
+        let near = |shift: &f32| (shift - guess).abs() <= ALONE;
+        let seen = match (self.left.rough_shift(left), self.right.rough_shift(right)) {
+            (Some(a), Some(b)) if (a - b).abs() <= ALONE => Some(0.5 * (a + b)),
+            (a, b) => a.filter(near).or(b.filter(near)),
+        };
+        follower.see(seen);
+        self.left.keep(left);
+        self.right.keep(right);
+    }
+
+    /// Makes one displacement a line, after both sides are finished.
+    pub(super) fn combine(&mut self, rows: usize) {
+        let length = self.learn_length(rows);
+        self.doubt_sides(rows);
+        self.middle.clear();
+        let mut follower = Follower::default();
+        for row in 0..rows {
+            let shift = self.middle_of(row, &follower, length);
+            follower.see(shift.map(|shift| shift.value));
+            self.middle.push(shift);
+        }
+        self.learn_reference();
+    }
+
+    /// The displacement of a row at mid-line.
+    pub(super) fn middle(&self, row: usize) -> Option<Shift> {
+        self.middle.get(row).copied().flatten()
+    }
+
+    /// The right side's displacement less the left side's: how much longer the line is.
+    pub(super) fn length(&self, row: usize) -> Option<Shift> {
+        let (left, right) = (self.left.shift(row)?, self.right.shift(row)?);
+        self.middle(row)?;
+        Some(Shift {
+            value: right.value - left.value,
+            variance: left.variance + right.variance,
+        })
+    }
+
+    /// Lines of which one side at least shows no blanking because the picture reaches the raster's end.
+    pub(super) fn cut_off_share(&self, rows: usize) -> f32 {
+        let cut = |row: &usize| {
+            let (left, right) = (self.left.line(*row), self.right.line(*row));
+            matches!(left, Line::CutOff) && !matches!(right, Line::Edge(_))
+                || matches!(right, Line::CutOff) && !matches!(left, Line::Edge(_))
+        };
+        (0..rows).filter(cut).count() as f32 / rows.max(1) as f32
+    }
+
+    /// Rows from the bottom that are as dark as blanking at both sides.
+    pub(super) fn dark_rows_at_bottom(&self, rows: usize) -> usize {
+        let dark = |side: &Side, row| matches!(side.line(row), Line::Dark);
+        (0..rows)
+            .rev()
+            .take_while(|&row| dark(&self.left, row) && dark(&self.right, row))
+            .count()
+    }
+
+    /// Where the reference stands in the raster, up to a constant.
+    pub(super) fn absolute_reference(&self) -> f64 {
+        let left = self.left.reference.map(f64::from);
+        let right = self.right.reference.map(|place| -f64::from(place));
+        match (left, right) {
+            (Some(left), Some(right)) => 0.5 * (left + right),
+            (left, right) => left.or(right).unwrap_or(0.0),
+        }
+    }
+
+    fn middle_of(&self, row: usize, follower: &Follower, length: f32) -> Option<Shift> {
+        match (self.left.shift(row), self.right.shift(row)) {
+            (Some(left), Some(right)) => agreed(left, right, length, follower),
+            (Some(one), None) => alone(one, follower, self.right.line(row), 1.0),
+            (None, Some(one)) => alone(one, follower, self.left.line(row), -1.0),
+            (None, None) => None,
+        }
+    }
+
+    /// Makes the sides' references agree over lines that show both; returns the spread of the length without noise, as a
+    /// variance.
+    fn learn_length(&mut self, rows: usize) -> f32 {
+        self.scratch.clear();
+        let (mut noise, mut count) = (0.0, 0.0_f32);
+        for row in 0..rows {
+            if let (Some(left), Some(right)) = (self.left.shift(row), self.right.shift(row)) {
+                self.scratch.push(left.value - right.value);
+                noise += (left.variance + right.variance).min(1.0);
+                count += 1.0;
+            }
+        }
+        self.moves_together = false;
+        if self.scratch.len() < LEAST_LINES {
+            return 0.0;
+        }
+        let Some((difference, spread)) = robust::median_and_spread(&mut self.scratch) else {
+            return 0.0;
+        };
+        self.lengths = (self.lengths + 1.0).min(REFERENCE_FIELDS);
+        let half = 0.5 * difference / self.lengths;
+        self.left.rebase(half);
+        self.right.rebase(-half);
+        self.moves_together = self.sum_spread(rows) > TOGETHER * spread;
+        (spread * spread - noise / count).max(0.0)
+    }
+
+    /// Spread of the sum of both sides' displacements, to hold against that of their difference.
+    fn sum_spread(&mut self, rows: usize) -> f32 {
+        self.scratch.clear();
+        for row in 0..rows {
+            if let (Some(left), Some(right)) = (self.left.shift(row), self.right.shift(row)) {
+                self.scratch.push(left.value + right.value);
+            }
+        }
+        robust::median_and_spread(&mut self.scratch).map_or(0.0, |(_, spread)| spread)
+    }
+
+    /// Whether both sides moved alike in this field by more than chance: the border is the tape's.
+    pub(super) fn moves_together(&self) -> bool {
+        self.moves_together
+    }
+
+    /// Adds to both sides' variance what their difference varies from line to line beyond it.
+    ///
+    /// A line's length changes smoothly from line to line; what changes abruptly is picture detail that pulls at one edge.
+    fn doubt_sides(&mut self, rows: usize) {
+        self.scratch.clear();
+        let (mut noise, mut count) = (0.0, 0.0_f32);
+        let difference = |row: usize| {
+            let (left, right) = (self.left.shift(row)?, self.right.shift(row)?);
+            Some((left.value - right.value, left.variance + right.variance))
+        };
+        for row in 2..rows {
+            if let (Some(a), Some(b), Some(c)) =
+                (difference(row - 2), difference(row - 1), difference(row))
+            {
+                self.scratch.push((a.0 - 2.0 * b.0 + c.0).abs());
+                noise += (a.1 + 4.0 * b.1 + c.1).min(6.0);
+                count += 1.0;
+            }
+        }
+        if self.scratch.len() < LEAST_LINES {
+            return;
+        }
+        let spread = robust::SIGMA_PER_MAD * robust::median(&mut self.scratch).unwrap_or(0.0);
+        // Second differences of independent values vary six times as much as the values.
+        let unexplained = (spread * spread - noise / count).max(0.0) / 6.0;
+        self.left.doubt(0.5 * unexplained);
+        self.right.doubt(0.5 * unexplained);
+    }
+
+    /// Moves both references towards the field's median.
+    fn learn_reference(&mut self) {
+        self.scratch.clear();
+        self.scratch
+            .extend(self.middle.iter().flatten().map(|shift| shift.value));
+        if self.scratch.len() < LEAST_LINES {
+            return;
+        }
+        let Some(median) = robust::median(&mut self.scratch) else {
+            return;
+        };
+        self.fields = (self.fields + 1.0).min(REFERENCE_FIELDS);
+        let step = median / self.fields;
+        self.left.rebase(step);
+        self.right.rebase(step);
+        for shift in self.middle.iter_mut().flatten() {
+            shift.value -= step;
+        }
+    }
+}
+
+/// Both sides' mean by information; the believable one of two that contradict each other, or none.
+fn agreed(left: Shift, right: Shift, length: f32, follower: &Follower) -> Option<Shift> {
+    let difference = (left.value - right.value).abs();
+    let allowed = CONTRADICTION * (left.variance + right.variance + length).sqrt();
+    if difference > allowed + LEAST_CONTRADICTION {
+        let expected = follower.recent()?;
+        let nearer = if (left.value - expected).abs() < (right.value - expected).abs() {
+            left
+        } else {
+            right
+        };
+        return ((nearer.value - expected).abs() <= ALONE).then_some(nearer);
+    }
+    let (a, b) = (1.0 / left.variance, 1.0 / right.variance);
+    let variance = 1.0 / (a + b);
+    let excess = difference * difference / (left.variance + right.variance + length);
+    // Two sides that differ by more than their own noise are each less sure than they say.
+    let doubt = (excess / 6.0).max(1.0);
+    Some(Shift {
+        value: (a * left.value + b * right.value) * variance,
+        variance: variance * doubt,
+    })
+}
+
+/// One side without the other: believed near the lines above, or when the other side was pushed out of the raster.
+///
+/// `outwards` is the sign of a shift that takes the other side's edge out of sight.
+fn alone(one: Shift, follower: &Follower, other: Line, outwards: f32) -> Option<Shift> {
+    let expected = follower.recent().unwrap_or(0.0);
+    let near = (one.value - expected).abs() <= ALONE;
+    let pushed_out = matches!(other, Line::CutOff) && one.value * outwards > ALONE;
+    (near || pushed_out).then_some(one)
+}

@@ -1,0 +1,701 @@
+//! One side of the picture: its blanking edge, line by line.
+//!
+//! In: the luma rows of a field. Out: for each line where the edge stands against the side's reference place, with the
+//! variance of that; and what the border judge wants to know. Samples are counted from the outside inwards, so that both
+//! sides are read by the same code; the sign is turned at the end.
+//!
+//! The width of the edge is learned from the picture, the blanking level is that of the whole field, and the noise and its
+//! correlation come from what the fits leave over. The picture behind the edge may rise or fall: how much it usually does
+//! (mean and spread over the field) decides how far each line's own slope is believed.
+//!
+//! Does not know: the other side, times, or what is made of the places.
+
+use crate::fields::Plane;
+use crate::measures::dsp::edge::{CUTS, Edge, Found, Kernel, LAGS};
+use crate::measures::dsp::robust;
+
+use super::MAX_ROWS;
+
+/// Samples looked at from the outside: 20 of blanking, 30 of displacement, and a window.
+pub(super) const REACH: usize = 72;
+
+/// Least height of an edge, in codes, that is worth reading: below, the level's own uncertainty rules.
+const LEAST_HEIGHT: f32 = 6.0;
+
+/// The same in standard deviations of the noise.
+const LEAST_HEIGHT_SIGMAS: f32 = 5.0;
+
+/// Uncertainty of the blanking level on one line, in codes: what clamping and hum leave.
+const LEVEL_DOUBT: f32 = 0.15;
+
+/// Residual, as a share of the height, beyond which what was found is no edge.
+const WORST_RESIDUAL: f32 = 0.2;
+
+/// Residual power over the field's median beyond which a line's variance grows with it: 2 % of noise-only lines.
+const USUAL_RESIDUAL: f32 = 1.9;
+
+/// Share of a field's noise in the running figure.
+const NOISE_GAIN: f32 = 0.25;
+
+/// Fields in which the width is learned fast.
+const FAST_FIELDS: u32 = 10;
+
+/// Change of the width that makes new tables worth while.
+const RETUNE_STEP: f64 = 0.01;
+
+/// Lines needed to learn anything of a field.
+const LEAST_LINES: usize = 12;
+
+/// Lines across which a displacement foretells the next one.
+const MEMORY_LINES: usize = 8;
+
+/// Which side.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Hand {
+    Left,
+    Right,
+}
+
+/// What a line shows at this side.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub(super) enum Line {
+    /// Picture and blanking are alike.
+    #[default]
+    Dark,
+    /// The picture reaches the raster's end.
+    CutOff,
+    /// Something that rises, but not like the edge.
+    Unlike,
+    /// The edge.
+    Edge(Edge),
+}
+
+/// A displacement in samples with its variance.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Shift {
+    pub value: f32,
+    pub variance: f32,
+}
+
+/// The luma noise next to the edges.
+#[derive(Clone, Copy, Debug)]
+struct Noise {
+    /// By lag, in codes².
+    autocovariance: [f32; LAGS],
+}
+
+/// Variance that rounding to whole codes adds, in codes².
+pub(super) const ROUNDING: f32 = 1.0 / 12.0;
+
+impl Noise {
+    fn sigma(&self) -> f32 {
+        self.autocovariance[0].sqrt()
+    }
+}
+
+/// One side of the picture, over the fields of a pass.
+#[derive(Debug)]
+pub(super) struct Side {
+    hand: Hand,
+    /// Place of the undisplaced edge from the outside, in samples; `None` until one was seen.
+    pub reference: Option<f32>,
+    kernel: Kernel,
+    smear: f64,
+    width: f64,
+    fields: u32,
+    /// By parity: the two heads differ.
+    noise: [Option<Noise>; 2],
+    /// The last known of either, for telling an edge from noise.
+    noise_sigma: f32,
+    /// The blanking level over the last fields.
+    level: Option<f32>,
+    lines: Vec<Line>,
+    shifts: Vec<Option<Shift>>,
+    scratch: Vec<f32>,
+}
+
+/// Blanking level and what varies in it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Plateau {
+    pub level: f32,
+    pub variance: f32,
+    pub samples: usize,
+}
+
+impl Side {
+    pub(super) fn new(hand: Hand, width: f64, smear: f64) -> Self {
+        Self {
+            hand,
+            reference: None,
+            kernel: Kernel::new(width, smear),
+            smear,
+            width,
+            fields: 0,
+            noise: [None; 2],
+            noise_sigma: 1.0,
+            level: None,
+            lines: Vec::with_capacity(MAX_ROWS),
+            shifts: Vec::with_capacity(MAX_ROWS),
+            scratch: Vec::with_capacity(MAX_ROWS * 4),
+        }
+    }
+
+    /// Forgets what was learned, for a source with edges of another width.
+    pub(super) fn reset(&mut self, width: f64, smear: f64) {
+        self.reference = None;
+        self.width = width;
+        self.smear = smear;
+        self.kernel.retune(width, smear);
+        self.fields = 0;
+        self.noise = [None; 2];
+        self.noise_sigma = 1.0;
+        self.level = None;
+        self.lines.clear();
+        self.shifts.clear();
+    }
+
+    /// The level of the samples that are blanking in nearly every line; `None` where the raster shows too few.
+    pub(super) fn plateau(&mut self, luma: &Plane) -> Option<Plateau> {
+        const MOST_COLUMNS: usize = 4;
+        let reference = self.reference?;
+        let clear = (reference - 3.0 * self.kernel.width() as f32).floor();
+        if clear < 0.0 {
+            return None;
+        }
+        let last = clear as usize;
+        let columns = last.saturating_sub(MOST_COLUMNS - 1)..=last;
+        let hand = self.hand;
+        self.scratch.clear();
+        for row in luma.samples.chunks_exact(luma.width) {
+            let pick = |column| f32::from(row[hand.index(column, row.len())]);
+            self.scratch.extend(columns.clone().map(pick));
+        }
+        let plateau = trimmed_plateau(&mut self.scratch)?;
+        let level = self
+            .level
+            .map_or(plateau.level, |old| settle(old, plateau.level));
+        self.level = Some(level);
+        Some(Plateau { level, ..plateau })
+    }
+
+    /// Finds the edge in every line.
+    pub(super) fn read(&mut self, row: &[u8], blanking: f32, guess: f32) -> Line {
+        let Some(reference) = self.reference else {
+            return Line::Dark;
+        };
+        let profile = self.hand.profile(row, blanking);
+        let noise = self.noise_sigma;
+        let least = LEAST_HEIGHT.max(LEAST_HEIGHT_SIGMAS * noise);
+        let start = reference + self.hand.turned(guess);
+        let mut line = self.try_from(&profile, start, least, noise);
+        if !matches!(line, Line::Edge(_)) {
+            line = match scan(&profile, least) {
+                Scan::Rise(place) => self.try_from(&profile, place, least, noise),
+                Scan::CutOff => Line::CutOff,
+                Scan::Dark => Line::Dark,
+            };
+        }
+        line
+    }
+
+    fn try_from(&mut self, profile: &[f32; REACH], start: f32, least: f32, noise: f32) -> Line {
+        match self.kernel.locate(profile, start, least) {
+            Found::Edge(edge) => {
+                let rms = edge.power.sqrt();
+                if rms < WORST_RESIDUAL * edge.height + 2.0 * noise {
+                    Line::Edge(edge)
+                } else {
+                    Line::Unlike
+                }
+            }
+            Found::Nothing => Line::Dark,
+            Found::Outside => Line::CutOff,
+        }
+    }
+
+    /// The displacement an edge stands for, the slope left out; for following lines, not for measuring.
+    pub(super) fn rough_shift(&self, line: Line) -> Option<f32> {
+        match line {
+            Line::Edge(edge) => Some(self.hand.turned(edge.place - self.reference?)),
+            _ => None,
+        }
+    }
+
+    /// Starts a field, with new tables if the width has moved enough.
+    pub(super) fn begin(&mut self) {
+        if (self.width / self.kernel.width() - 1.0).abs() > RETUNE_STEP {
+            self.kernel.retune(self.width, self.smear);
+            self.width = self.kernel.width();
+            // What a kernel of the wrong width left over was not noise.
+            self.noise = [None; 2];
+        }
+        self.lines.clear();
+        self.shifts.clear();
+    }
+
+    pub(super) fn keep(&mut self, line: Line) {
+        self.lines.push(line);
+    }
+
+    pub(super) fn line(&self, row: usize) -> Line {
+        self.lines.get(row).copied().unwrap_or_default()
+    }
+
+    /// The displacement of a row once the field is finished.
+    pub(super) fn shift(&self, row: usize) -> Option<Shift> {
+        self.shifts.get(row).copied().flatten()
+    }
+
+    /// Lines that show the edge.
+    pub(super) fn edges(&self) -> impl Iterator<Item = (usize, Edge)> + '_ {
+        self.lines
+            .iter()
+            .enumerate()
+            .filter_map(|(row, line)| match line {
+                Line::Edge(edge) => Some((row, *edge)),
+                _ => None,
+            })
+    }
+
+    /// Makes displacements of the edges, once all lines of the field were read.
+    pub(super) fn finish(&mut self, parity: usize) {
+        let usual = self.learn_noise(parity);
+        self.shifts.clear();
+        self.shifts.resize(self.lines.len(), None);
+        let (Some(noise), Some(reference)) = (self.noise[parity], self.reference) else {
+            return;
+        };
+        let usual = usual.unwrap_or(noise.autocovariance[0]);
+        let slopes = self.usual_slope(&noise, usual);
+        for row in 0..self.lines.len() {
+            if let Line::Edge(edge) = self.lines[row] {
+                let excess = (edge.power / usual / USUAL_RESIDUAL).max(1.0);
+                let shift = self.corrected(&edge, &noise, slopes, excess);
+                self.shifts[row] = Some(Shift {
+                    value: self.hand.turned(shift.value - reference),
+                    ..shift
+                });
+            }
+        }
+        self.learn_width(usual);
+    }
+
+    /// Calls what stands `by` samples to the right of the old reference undisplaced.
+    pub(super) fn rebase(&mut self, by: f32) {
+        if let Some(reference) = &mut self.reference {
+            *reference += self.hand.turned(by);
+            for shift in self.shifts.iter_mut().flatten() {
+                shift.value -= by;
+            }
+        }
+    }
+
+    /// Adds a variance to every displacement.
+    pub(super) fn doubt(&mut self, variance: f32) {
+        for shift in self.shifts.iter_mut().flatten() {
+            shift.variance += variance;
+        }
+    }
+
+    /// The place of an edge with as much of its slope taken into account as the slope deserves.
+    fn corrected(&self, edge: &Edge, noise: &Noise, usual: Trend, excess: f32) -> Shift {
+        let taps = self.kernel.taps(edge);
+        let per_height = excess / edge.height.powi(2);
+        let slope_variance = taps.slope_variance(&noise.autocovariance) * per_height;
+        let (slope, slope_doubt) = usual.believed(edge.slope / edge.height, slope_variance);
+        let level_doubt = (LEVEL_DOUBT * taps.level_lean / edge.height).powi(2);
+        let plain = taps.shift_variance(&noise.autocovariance) * per_height;
+        Shift {
+            value: edge.place - taps.lean * slope,
+            variance: plain + taps.lean.powi(2) * slope_doubt + level_doubt,
+        }
+    }
+
+    /// What lines of ordinary residual leave over becomes the running noise; returns the usual power of a residual.
+    fn learn_noise(&mut self, parity: usize) -> Option<f32> {
+        let mut powers = std::mem::take(&mut self.scratch);
+        powers.clear();
+        powers.extend(self.edges().map(|(_, edge)| edge.power));
+        let count = powers.len();
+        let median = robust::median(&mut powers).filter(|_| count >= LEAST_LINES);
+        self.scratch = powers;
+        let median = median?;
+        let mut sums = [[0.0; LAGS]; CUTS];
+        let mut lines = [0_usize; CUTS];
+        for (_, edge) in self.edges().filter(|(_, edge)| edge.power <= 2.0 * median) {
+            let cut = Kernel::cut(&edge);
+            lines[cut] += 1;
+            for (sum, product) in sums[cut].iter_mut().zip(edge.residual) {
+                *sum += f64::from(product);
+            }
+        }
+        if let Some(field) = self.unfold(&sums, &lines) {
+            self.blend_noise(parity, field);
+        }
+        Some(median.max(ROUNDING))
+    }
+
+    /// The autocovariance behind residual products summed by cut.
+    fn unfold(&mut self, sums: &[[f64; LAGS]; CUTS], lines: &[usize; CUTS]) -> Option<[f32; LAGS]> {
+        let (mut total, mut weight) = ([0.0; LAGS], 0.0);
+        for (cut, (sum, &count)) in sums.iter().zip(lines).enumerate() {
+            if count < LEAST_LINES {
+                continue;
+            }
+            let share = count as f64;
+            let mean = sum.map(|sum| sum / share);
+            let Some(found) = self.kernel.autocovariance(cut, &mean) else {
+                continue;
+            };
+            for (total, found) in total.iter_mut().zip(found) {
+                *total += share * found;
+            }
+            weight += share;
+        }
+        (weight > 0.0).then(|| total.map(|sum| (sum / weight) as f32))
+    }
+
+    fn blend_noise(&mut self, parity: usize, field: [f32; LAGS]) {
+        let mut autocovariance = self.noise[parity].map_or(field, |old| {
+            std::array::from_fn(|k| {
+                old.autocovariance[k] + NOISE_GAIN * (field[k] - old.autocovariance[k])
+            })
+        });
+        if autocovariance[0] < ROUNDING {
+            autocovariance = [0.0; LAGS];
+            autocovariance[0] = ROUNDING;
+        }
+        let noise = Noise { autocovariance };
+        self.noise_sigma = noise.sigma();
+        self.noise[parity] = Some(noise);
+    }
+
+    /// How the picture usually rises behind the edge, without what noise adds.
+    fn usual_slope(&mut self, noise: &Noise, usual: f32) -> Trend {
+        let mut values = std::mem::take(&mut self.scratch);
+        values.clear();
+        values.extend(self.edges().map(|(_, edge)| edge.height));
+        let enough = values.len() >= LEAST_LINES;
+        let trend = robust::median(&mut values)
+            .filter(|_| enough)
+            .map(|strong| {
+                let chosen = || self.edges().filter(|(_, edge)| edge.height >= strong);
+                let slopes = chosen().map(|(_, edge)| edge.slope / edge.height);
+                let own = chosen().map(|(_, edge)| {
+                    let excess = (edge.power / usual / USUAL_RESIDUAL).max(1.0);
+                    excess
+                        * self
+                            .kernel
+                            .taps(&edge)
+                            .slope_variance(&noise.autocovariance)
+                        / edge.height.powi(2)
+                });
+                Trend::of(slopes, own, &mut values)
+            });
+        self.scratch = values;
+        trend.unwrap_or_default()
+    }
+
+    /// Moves the width by what strong, clean edges say; the tables follow with the next field.
+    fn learn_width(&mut self, usual: f32) {
+        let least = 12.0 * usual.sqrt();
+        let mut widenings = std::mem::take(&mut self.scratch);
+        widenings.clear();
+        let clean = |edge: &Edge| edge.height > least && edge.power < 2.0 * USUAL_RESIDUAL * usual;
+        widenings.extend(
+            self.edges()
+                .filter(|(_, edge)| clean(edge))
+                .map(|(_, edge)| edge.widening),
+        );
+        let count = widenings.len();
+        let wider = robust::median(&mut widenings);
+        self.scratch = widenings;
+        let Some(wider) = wider.filter(|_| count >= LEAST_LINES) else {
+            return;
+        };
+        self.fields = self.fields.saturating_add(1);
+        let gain = if self.fields <= FAST_FIELDS {
+            0.6
+        } else {
+            0.02
+        };
+        let target = self.kernel.width() * (1.0 + f64::from(wider.clamp(-0.2, 0.2)));
+        self.width += gain * (target - self.width);
+    }
+
+    /// The median of the edge's place as scanned over the rows of a field: where to start from.
+    ///
+    /// `None` unless a fair share of the rows rises at about the same place.
+    pub(super) fn acquire(&mut self, luma: &Plane, blanking: f32, noise: f32) -> Option<f32> {
+        const LEAST_SHARE: f64 = 0.15;
+        const WIDEST_SPREAD: f32 = 8.0;
+        let hand = self.hand;
+        let least = (2.0 * LEAST_HEIGHT).max(LEAST_HEIGHT_SIGMAS * noise);
+        self.scratch.clear();
+        for row in luma.samples.chunks_exact(luma.width) {
+            if let Scan::Rise(place) = scan(&hand.profile(row, blanking), least) {
+                self.scratch.push(place);
+            }
+        }
+        let found = self.scratch.len();
+        let low = robust::quantile(&mut self.scratch, 0.25)?;
+        let high = robust::quantile(&mut self.scratch, 0.75)?;
+        let middle = robust::median(&mut self.scratch)?;
+        let enough = found as f64 >= LEAST_SHARE * luma.rows as f64;
+        (enough && high - low <= WIDEST_SPREAD).then_some(middle)
+    }
+
+    /// Level of the outermost sample over the rows, and its spread.
+    pub(super) fn outermost(&mut self, luma: &Plane) -> Option<(f32, f32)> {
+        let hand = self.hand;
+        self.scratch.clear();
+        let samples = luma.samples.chunks_exact(luma.width);
+        self.scratch
+            .extend(samples.map(|row| f32::from(row[hand.index(0, row.len())])));
+        robust::median_and_spread(&mut self.scratch)
+    }
+
+    /// Share of rows whose outermost sample lies clearly below a level that is said to be blanking.
+    pub(super) fn share_below(&self, luma: &Plane, level: f32, noise: f32) -> f32 {
+        let hand = self.hand;
+        let clearly = LEAST_HEIGHT.max(3.0 * noise);
+        let below = luma
+            .samples
+            .chunks_exact(luma.width)
+            .filter(|row| f32::from(row[hand.index(0, row.len())]) < level - clearly)
+            .count();
+        below as f32 / luma.rows.max(1) as f32
+    }
+
+    /// Variance of a place by white noise of variance 1, typical of the field's edges.
+    pub(super) fn place_variance_by_white_noise(&mut self) -> Option<f32> {
+        let mut values = std::mem::take(&mut self.scratch);
+        values.clear();
+        let mut white = [0.0; LAGS];
+        white[0] = 1.0;
+        values.extend(self.edges().map(|(_, edge)| {
+            self.kernel.taps(&edge).shift_variance(&white) / (edge.height * edge.height)
+        }));
+        let median = robust::median(&mut values);
+        self.scratch = values;
+        median
+    }
+
+    /// Median place against the reference, and the spread from one line to the next as a variance of one line.
+    pub(super) fn scatter(&mut self) -> Option<(f32, f32)> {
+        self.scratch.clear();
+        self.scratch
+            .extend(self.shifts.iter().flatten().map(|shift| shift.value));
+        if self.scratch.len() < LEAST_LINES {
+            return None;
+        }
+        let middle = robust::median(&mut self.scratch)?;
+        self.scratch.clear();
+        for pair in self.shifts.windows(2) {
+            if let [Some(a), Some(b)] = pair {
+                self.scratch.push((a.value - b.value).abs());
+            }
+        }
+        let step = robust::SIGMA_PER_MAD * robust::median(&mut self.scratch)?;
+        Some((middle, 0.5 * step * step))
+    }
+}
+
+impl Hand {
+    fn index(self, outside: usize, width: usize) -> usize {
+        match self {
+            Self::Left => outside,
+            Self::Right => width - 1 - outside,
+        }
+    }
+
+    /// A shift to the right as a shift inwards, and back.
+    fn turned(self, shift: f32) -> f32 {
+        match self {
+            Self::Left => shift,
+            Self::Right => -shift,
+        }
+    }
+
+    fn profile(self, row: &[u8], blanking: f32) -> [f32; REACH] {
+        let mut profile = [0.0; REACH];
+        match self {
+            Self::Left => fill(&mut profile, row.iter(), blanking),
+            Self::Right => fill(&mut profile, row.iter().rev(), blanking),
+        }
+        profile
+    }
+}
+
+fn fill<'a>(profile: &mut [f32; REACH], samples: impl Iterator<Item = &'a u8>, blanking: f32) {
+    for (slot, &sample) in profile.iter_mut().zip(samples) {
+        *slot = f32::from(sample) - blanking;
+    }
+}
+
+/// Slope of the picture over the edge's height: mean and spread over the lines of a field.
+#[derive(Clone, Copy, Debug)]
+struct Trend {
+    mean: f32,
+    variance: f32,
+    mean_variance: f32,
+}
+
+impl Default for Trend {
+    /// Nothing known: each line for itself.
+    fn default() -> Self {
+        Self {
+            mean: 0.0,
+            variance: 1.0,
+            mean_variance: 0.0,
+        }
+    }
+}
+
+impl Trend {
+    fn of(
+        read: impl Iterator<Item = f32>,
+        noise: impl Iterator<Item = f32>,
+        values: &mut Vec<f32>,
+    ) -> Self {
+        values.clear();
+        values.extend(read);
+        let count = values.len() as f32;
+        let Some((mean, spread)) = robust::median_and_spread(values) else {
+            return Self::default();
+        };
+        values.clear();
+        values.extend(noise);
+        let by_noise = robust::median(values).unwrap_or(0.0);
+        // A variance from the median deviation of n normal values is off by 2.3/√n of itself: what noise explains so is
+        // not held against the picture, or flat pictures would pay for a slope that is not there.
+        let explained = by_noise * (1.0 + 2.3 / count.sqrt());
+        Self {
+            mean,
+            variance: if spread * spread > explained {
+                spread * spread - by_noise
+            } else {
+                0.0
+            },
+            // The median of n normal values varies π/2 times as much as their mean.
+            mean_variance: std::f32::consts::FRAC_PI_2 * spread * spread / count,
+        }
+    }
+
+    /// The slope to go by where a line reads this one, and its variance.
+    fn believed(&self, read: f32, noise: f32) -> (f32, f32) {
+        let own = self.variance / (self.variance + noise + f32::MIN_POSITIVE);
+        let value = self.mean + own * (read - self.mean);
+        (
+            value,
+            own * noise + (1.0 - own).powi(2) * self.mean_variance,
+        )
+    }
+}
+
+enum Scan {
+    Rise(f32),
+    CutOff,
+    Dark,
+}
+
+/// Looks for the first lasting rise from the outside.
+fn scan(profile: &[f32; REACH], least: f32) -> Scan {
+    const LASTING: usize = 3;
+    const PICTURE: usize = 6;
+    let lasts = |window: &[f32]| window.iter().all(|&sample| sample > least);
+    let Some(first) = profile.windows(LASTING).position(lasts) else {
+        return Scan::Dark;
+    };
+    if first == 0 {
+        return Scan::CutOff;
+    }
+    let inside = &profile[(first + LASTING).min(REACH - PICTURE)..];
+    let height = inside[..PICTURE.min(inside.len())].iter().sum::<f32>() / PICTURE as f32;
+    let half = 0.5 * height.max(least);
+    let above = profile[first.saturating_sub(1)..]
+        .iter()
+        .position(|&sample| sample >= half)
+        .map_or(first, |after| first - 1 + after);
+    let (low, high) = (profile[above.saturating_sub(1)], profile[above]);
+    let back = if high > low {
+        ((high - half) / (high - low)).clamp(0.0, 1.0)
+    } else {
+        0.5
+    };
+    Scan::Rise(above as f32 - back)
+}
+
+/// A running level that follows a jump at once.
+fn settle(old: f32, new: f32) -> f32 {
+    const JUMP: f32 = 1.0;
+    const GAIN: f32 = 0.25;
+    if (new - old).abs() > JUMP {
+        new
+    } else {
+        old + GAIN * (new - old)
+    }
+}
+
+/// Mean and variance of the samples about the most common level.
+fn trimmed_plateau(samples: &mut [f32]) -> Option<Plateau> {
+    const LEAST_SAMPLES: usize = 40;
+    if samples.len() < LEAST_SAMPLES {
+        return None;
+    }
+    let centre = robust::median(samples)?;
+    let quarter = robust::quantile(samples, 0.25)?;
+    let spread = 1.4826 * (centre - quarter);
+    let limit = (3.0 * spread).max(2.0);
+    let (mut sum, mut squares, mut count) = (0.0_f32, 0.0_f32, 0_usize);
+    for sample in samples.iter().map(|sample| sample - centre) {
+        if sample.abs() <= limit {
+            sum += sample;
+            squares += sample * sample;
+            count += 1;
+        }
+    }
+    let mean = sum / count as f32;
+    Some(Plateau {
+        level: centre + mean,
+        variance: (squares / count as f32 - mean * mean).max(0.0),
+        samples: count,
+    })
+}
+
+/// Foretells the displacement of a line from those right above it.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Follower {
+    last: f32,
+    age: usize,
+    started: bool,
+}
+
+impl Follower {
+    pub(super) fn guess(&self) -> f32 {
+        if self.started && self.age <= MEMORY_LINES {
+            self.last
+        } else {
+            0.0
+        }
+    }
+
+    /// Where the lines right above stood, if they are near enough to say.
+    pub(super) fn recent(&self) -> Option<f32> {
+        (self.started && self.age <= MEMORY_LINES).then_some(self.last)
+    }
+
+    /// Takes what a line showed.
+    pub(super) fn see(&mut self, shift: Option<f32>) {
+        match shift {
+            Some(shift) => {
+                *self = Self {
+                    last: shift,
+                    age: 0,
+                    started: true,
+                }
+            }
+            None => self.age += 1,
+        }
+    }
+}

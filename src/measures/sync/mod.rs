@@ -1,0 +1,213 @@
+//! Stability of the stream of pictures: lock, jumps, losses, repeats, and pictures that are none.
+//!
+//! In: a field and those before it. Out: a [`Reading`]. What the device says of its input comes first; the rest is read
+//! from the picture: flat inserts (`flat`), snow (`snow`), vertical moves (`vertical`, `bounce`, `bar`), repeats
+//! (`repeat`, `patches`). Each of those says what it rests on and where it errs.
+//!
+//! Fields too small to shrink (under 224 samples or 72 lines) are told apart by the device's word, gaps and exact repeats
+//! alone.
+//!
+//! Does not know: line timing, levels, limits.
+
+use crate::fields::{FieldRaster, Neighbourhood};
+use crate::standard::{Parity, Standard};
+use crate::units::{Estimate, Lines, Millis};
+
+use super::Measure;
+use bar::find_bar;
+use bounce::Bounce;
+use repeat::{RepeatWatch, Slip};
+use state::{Glance, Sight, StateWatch};
+use thumbnail::Thumbnail;
+use vertical::Profiles;
+
+pub use quantities::QUANTITIES;
+
+mod bar;
+mod bounce;
+mod flat;
+mod patches;
+mod quantities;
+mod repeat;
+mod snow;
+mod state;
+#[cfg(test)]
+mod tests;
+mod thumbnail;
+mod vertical;
+
+/// State of the picture.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum State {
+    /// Steady.
+    #[default]
+    Locked,
+    /// Shown, but not steady.
+    Unstable,
+    /// Rolling or torn beyond reading.
+    Lost,
+    /// Noise without a picture.
+    Snow,
+    /// A flat picture put in by the chain.
+    Muted,
+    /// The device says there is no signal.
+    NoSignal,
+}
+
+impl State {
+    /// Every word, in the order of the states.
+    pub const WORDS: &[&str] = &["locked", "unstable", "lost", "snow", "muted", "no_signal"];
+
+    /// Whether there is a tape's picture to measure.
+    #[must_use]
+    pub fn shows_a_picture(self) -> bool {
+        matches!(self, Self::Locked | Self::Unstable | Self::Lost)
+    }
+
+    /// As printed.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        Self::WORDS[self as usize]
+    }
+}
+
+/// Stability of one field.
+#[derive(Clone, Debug, Default)]
+pub struct Reading {
+    /// State.
+    pub state: State,
+    /// Vertical jump or roll against the field before, + = moved down.
+    pub vertical_shift: Option<Estimate<Lines>>,
+    /// Up-and-down bounce over the last second, rms.
+    pub vertical_jitter: Option<Estimate<Lines>>,
+    /// Fields lost before this one, by the source and by us.
+    pub missing_fields: u64,
+    /// Of those, the ones we were too slow for.
+    pub missing_by_us: u64,
+    /// Shows an earlier picture again.
+    pub repeated: bool,
+    /// Pictures lost minus inserted, as time; `None` without a field rate.
+    pub slip: Option<Millis>,
+}
+
+/// Rows a bar of vertical blanking must move between fields to be rolling.
+const ROLL_LINES: usize = 1;
+
+/// The measure.
+#[derive(Debug, Default)]
+pub struct Sync {
+    raster: Option<FieldRaster>,
+    /// The newest field and the two before, newest first.
+    thumbnails: [Thumbnail; 3],
+    /// The newest field and the one before.
+    profiles: [Profiles; 2],
+    last_parity: Option<Parity>,
+    last_bar: Option<usize>,
+    bounce: Bounce,
+    repeats: RepeatWatch,
+    slip: Slip,
+    state: StateWatch,
+}
+
+impl Measure for Sync {
+    type Input<'a> = &'a Neighbourhood<'a>;
+    type Reading = Reading;
+
+    fn measure(&mut self, around: &Neighbourhood<'_>) -> Reading {
+        let field = around.field;
+        if self.raster != Some(field.raster) {
+            self.forget();
+            self.raster = Some(field.raster);
+        }
+        let missing_fields = field.gap.fields();
+        if missing_fields > 0 {
+            self.interrupt();
+        }
+        self.shrink(around);
+        let flat = flat::is_flat_insert(field);
+        let shift = self.vertical_shift(field.place.parity).filter(|_| !flat);
+        self.bounce.follow(shift);
+        let glance = Glance {
+            input: field.input,
+            sight: self.sight(around, flat),
+            slipping: self.is_rolling() || self.bounce.jumped(),
+        };
+        let state = self.state.follow(glance);
+        let repeated = self.repeats.is_repeated(around, flat) && state.shows_a_picture();
+        Reading {
+            state,
+            vertical_shift: shift.filter(|_| state.shows_a_picture()),
+            vertical_jitter: self.bounce.jitter().filter(|_| state.shows_a_picture()),
+            missing_fields,
+            missing_by_us: field.gap.lost_by_us,
+            repeated,
+            slip: self.follow_slip(field.raster.standard, missing_fields, repeated),
+        }
+    }
+}
+
+impl Sync {
+    /// Forgets what was learned of the source before; the room, and the slip of the pass, are kept.
+    fn forget(&mut self) {
+        self.interrupt();
+        self.thumbnails.iter_mut().for_each(Thumbnail::clear);
+        self.repeats = RepeatWatch::default();
+        self.state = StateWatch::default();
+    }
+
+    /// Breaks with the field before: something is missing between.
+    fn interrupt(&mut self) {
+        self.last_parity = None;
+        self.last_bar = None;
+        self.bounce = Bounce::default();
+    }
+
+    fn shrink(&mut self, around: &Neighbourhood<'_>) {
+        self.thumbnails.rotate_right(1);
+        self.thumbnails[0].shrink(&around.field.luma);
+        self.profiles.swap(0, 1);
+        self.profiles[0].take(&self.thumbnails[0]);
+    }
+
+    fn vertical_shift(&mut self, parity: Parity) -> Option<Estimate<Lines>> {
+        let before = self.last_parity.replace(parity)?;
+        let offset = vertical::interlace_offset(before, parity);
+        let [now, earlier, _] = &self.thumbnails;
+        self.profiles[0]
+            .shift_since(&self.profiles[1])
+            .filter(|rows| vertical::is_borne_out(now, earlier, *rows))
+            .map(|rows| Estimate {
+                value: rows.value - offset,
+                ..rows
+            })
+    }
+
+    fn sight(&self, around: &Neighbourhood<'_>, flat: bool) -> Sight {
+        let [now, _, same_parity] = &self.thumbnails;
+        if flat {
+            Sight::Flat
+        } else if snow::is_snow(&around.field.luma, now, same_parity) {
+            Sight::Snow
+        } else {
+            Sight::Picture
+        }
+    }
+
+    fn is_rolling(&mut self) -> bool {
+        let black = self
+            .raster
+            .map_or(0.0, |raster| raster.range.black_and_peak().0.0);
+        let bar = find_bar(&self.thumbnails[0], black as u16);
+        let before = std::mem::replace(&mut self.last_bar, bar);
+        matches!((bar, before), (Some(now), Some(before)) if now.abs_diff(before) > ROLL_LINES)
+    }
+
+    fn follow_slip(
+        &mut self,
+        standard: Option<Standard>,
+        missing: u64,
+        repeated: bool,
+    ) -> Option<Millis> {
+        standard.map(|standard| self.slip.follow(missing, repeated, standard.field_period()))
+    }
+}

@@ -1,0 +1,139 @@
+//! What a pass is of, as far as it is known when it begins.
+
+use std::path::{Path, PathBuf};
+
+use serde::{Deserialize, Serialize};
+
+use super::error::RecordError;
+use crate::alarms::PassClock;
+use crate::sources::{FieldOrder, SourceDescription};
+use crate::standard::Standard;
+use crate::timecode::{FieldIndex, Timecode};
+use crate::units::{CodeRange, Hertz, Ire, Seconds};
+
+/// Speed a tape was recorded at.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum TapeSpeed {
+    /// Standard play.
+    Sp,
+    /// Long play.
+    Lp,
+    /// Extended play.
+    Ep,
+}
+
+/// What a pass is of.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PassHead {
+    /// Version of the program that records.
+    pub program: String,
+    /// Wall clock at the start, RFC 3339; for people, never for arithmetic.
+    pub started_at: String,
+    /// The tape, as the operator calls it.
+    pub tape: Option<String>,
+    /// The chain, as the operator calls it.
+    pub chain: Option<String>,
+    /// The player.
+    pub player: Option<String>,
+    /// The pass-through box.
+    pub pass_box: Option<String>,
+    /// Speed of the recording on the tape.
+    pub speed: Option<TapeSpeed>,
+    /// Box and device settings as the operator found them: name and value.
+    pub settings: Vec<(String, String)>,
+    /// The source in its own words, with the controls found on the device.
+    pub source: SourceDescription,
+    /// Scanning standard; `None` for rasters of neither.
+    pub standard: Option<Standard>,
+    /// Order of the fields.
+    pub field_order: FieldOrder,
+    /// Black and peak codes.
+    pub range: CodeRange,
+    /// Set-up the tape carries.
+    pub setup: Ire,
+    /// Time one field takes.
+    pub field_period: Seconds,
+    /// Luma sample rate, where the raster has one.
+    pub sample_rate: Option<Hertz>,
+    /// Label of frame 0.
+    pub start: Timecode,
+    /// Alarm limits in force, as TOML.
+    pub limits: String,
+    /// Whether every line's timing is stored.
+    pub keep_lines: bool,
+}
+
+impl PassHead {
+    /// Labels the frames of the pass.
+    #[must_use]
+    pub fn clock(&self) -> PassClock {
+        PassClock { start: self.start }
+    }
+}
+
+/// A stretch of what was recorded on the tape.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ProgrammeSpan {
+    /// First field.
+    #[serde(rename = "start_field")]
+    pub start: FieldIndex,
+    /// Last field; `None` while it goes on.
+    #[serde(rename = "end_field")]
+    pub end: Option<FieldIndex>,
+    /// Why it ended.
+    pub why_ended: Option<String>,
+}
+
+/// Where a pass is recorded when the operator does not say: a dated name in the user's data directory, which is made.
+///
+/// A second pass of the same second gets a number behind its name.
+///
+/// # Errors
+/// Without a home directory, or when the directory cannot be made.
+pub fn default_path(now: &jiff::ZonedDateTime) -> Result<PathBuf, RecordError> {
+    let project = directories::ProjectDirs::from("", "", "trueline");
+    let directory = project
+        .ok_or(RecordError::NoDataDirectory)?
+        .data_dir()
+        .join("passes");
+    std::fs::create_dir_all(&directory).map_err(|source| RecordError::Io {
+        doing: "make the directory for recordings",
+        path: directory.clone(),
+        source,
+    })?;
+    Ok(free_path(&directory, now))
+}
+
+/// The first dated name in a directory that is not taken.
+fn free_path(directory: &Path, now: &jiff::ZonedDateTime) -> PathBuf {
+    let stem = now.strftime("%Y-%m-%d_%H-%M-%S").to_string();
+    let numbered = (2_u32..).map(|number| format!("{stem}_{number}.pass"));
+    std::iter::once(format!("{stem}.pass"))
+        .chain(numbered)
+        .map(|name| directory.join(name))
+        .find(|path| !path.exists())
+        .expect("four thousand million passes do not begin in one second")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_second_pass_of_the_same_second_gets_another_name() {
+        let directory = tempfile::tempdir().expect("a temporary directory");
+        let now: jiff::ZonedDateTime = "2026-03-01T19:04:05+00:00[UTC]".parse().expect("a date");
+        let first = free_path(directory.path(), &now);
+        assert_eq!(
+            first.file_name().expect("a name"),
+            "2026-03-01_19-04-05.pass"
+        );
+        std::fs::write(&first, "").expect("a file");
+        let second = free_path(directory.path(), &now);
+        assert_eq!(
+            second.file_name().expect("a name"),
+            "2026-03-01_19-04-05_2.pass"
+        );
+    }
+}

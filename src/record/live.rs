@@ -1,0 +1,440 @@
+//! Recent readings in memory, for a screen that draws them many times a second.
+//!
+//! In: [`Readings`] and event [`Change`]s, field by field, on the analysis thread; [`Health`] from whoever looks after
+//! queues and disks. Out: whatever a dashboard shows, at any moment, without touching a file. Everything has its full
+//! size from the start; a field costs a few kilobytes of copying and no allocation (an event costs its note).
+//!
+//! Does not know: how anything is drawn, or where readings come from.
+
+use std::collections::VecDeque;
+use std::time::{Duration, Instant};
+
+use crate::alarms::{Change, Event, EventId, PassClock};
+use crate::fields::FieldPlace;
+use crate::limits::Severity;
+use crate::measures::{
+    Readings,
+    line_timing::{Basis, LineTrace},
+    sync,
+};
+use crate::standard::Standard;
+use crate::units::{CodeRange, Hertz, Millis, Seconds, Unit};
+
+pub use crate::measures::waveform::{WAVEFORM_COLUMNS, WAVEFORM_LEVELS, Waveform};
+pub use status::{Ground, Status, WARM_UP, Word};
+pub use trend::{Band, FIELD_SPAN, SHOWN, Shown, Trends, Values};
+
+mod status;
+mod trend;
+
+#[cfg(test)]
+pub(in crate::record) mod tests;
+
+/// Fields whose line traces are kept: a short history behind the newest.
+pub const TRACES: usize = 8;
+
+/// Events kept for the screen; the pass file has them all.
+pub const EVENTS: usize = 500;
+
+/// Fields the share of timed fields is taken over: two seconds.
+const EVIDENCE_FIELDS: usize = 120;
+
+/// What is being watched; does not change during a pass.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Head {
+    /// The source, as the operator knows it.
+    pub source: String,
+    /// The tape, where its name was given.
+    pub tape: Option<String>,
+    /// Where the pass is recorded, if it is.
+    pub recorded_to: Option<String>,
+    /// Scanning standard, where known.
+    pub standard: Option<Standard>,
+    /// Luma sample rate, where one makes sense.
+    pub sample_rate: Option<Hertz>,
+    /// Black and peak codes of the source.
+    pub range: CodeRange,
+    /// Labels frames.
+    pub clock: PassClock,
+}
+
+/// How the machinery around the measuring fares.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Health {
+    /// Frames waiting for the analysis.
+    pub queue_frames: usize,
+    /// Frames that may wait.
+    pub queue_capacity: usize,
+    /// What the writer of the pass file says of itself in a word or two.
+    pub writer: String,
+    /// Whether the writer keeps up and has not failed.
+    pub writer_well: bool,
+    /// Room on the disk the pass is written to.
+    pub disk_free_bytes: Option<u64>,
+    /// How fast that room is used up.
+    pub bytes_per_second: Option<f64>,
+    /// What the device says of its input, in a word or two.
+    pub device: String,
+    /// Frames that have arrived.
+    pub frames_arrived: u64,
+}
+
+impl Default for Health {
+    /// Nothing known, nothing wrong.
+    fn default() -> Self {
+        Self {
+            queue_frames: 0,
+            queue_capacity: 0,
+            writer: String::new(),
+            writer_well: true,
+            disk_free_bytes: None,
+            bytes_per_second: None,
+            device: String::new(),
+            frames_arrived: 0,
+        }
+    }
+}
+
+impl Health {
+    /// How long the disk lasts at the present rate; `None` where either is unknown.
+    #[must_use]
+    pub fn disk_time_left(&self) -> Option<Seconds> {
+        let rate = self.bytes_per_second.filter(|&rate| rate > 0.0)?;
+        Some(Seconds(self.disk_free_bytes? as f64 / rate))
+    }
+}
+
+/// How long the programme on the tape has run.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ProgrammeTime {
+    /// Programme so far.
+    pub played: Seconds,
+    /// Whether programme is playing now.
+    pub running: bool,
+}
+
+/// Counts over the whole pass.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Totals {
+    /// Fields measured.
+    pub fields: u64,
+    /// Fields lost, by the source and by us.
+    pub lost: u64,
+    /// Of those, the ones we were too slow for.
+    pub lost_by_us: u64,
+    /// Pictures shown again.
+    pub repeated: u64,
+    /// Pictures lost minus inserted, as time; `None` until a device clock says.
+    pub slip: Option<Millis>,
+}
+
+/// An event and whether the operator knows of it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Logged {
+    /// The event as it is now.
+    pub event: Event,
+    /// The operator has seen it.
+    pub acknowledged: bool,
+}
+
+/// Everything a dashboard draws.
+#[derive(Clone, Debug)]
+pub struct Live {
+    head: Head,
+    recent: VecDeque<Readings>,
+    trends: Trends,
+    waveform: Waveform,
+    events: VecDeque<Logged>,
+    totals: Totals,
+    health: Health,
+    programme: Option<ProgrammeTime>,
+    timed: VecDeque<bool>,
+    revision: u64,
+    rings: u64,
+    /// The ring that is not on screen yet, and when its frame arrived.
+    undrawn: Option<(u64, Instant)>,
+    slowest_alarm: Option<Duration>,
+}
+
+impl Live {
+    /// Nothing seen yet.
+    #[must_use]
+    pub fn new(head: Head) -> Self {
+        Self {
+            head,
+            recent: VecDeque::with_capacity(TRACES),
+            trends: Trends::default(),
+            waveform: Waveform::default(),
+            events: VecDeque::with_capacity(EVENTS + 1),
+            totals: Totals::default(),
+            health: Health::default(),
+            programme: None,
+            timed: VecDeque::with_capacity(EVIDENCE_FIELDS),
+            revision: 0,
+            rings: 0,
+            undrawn: None,
+            slowest_alarm: None,
+        }
+    }
+
+    /// Takes one field and what became of events at it.
+    pub fn observe(&mut self, readings: &Readings, changes: &[Change]) {
+        self.revision += 1;
+        self.count(readings);
+        self.trends
+            .push(readings.place.seconds, shown_values(readings));
+        push_bounded(
+            &mut self.timed,
+            readings.line_timing.basis != Basis::None,
+            EVIDENCE_FIELDS,
+        );
+        push_bounded(&mut self.recent, readings.clone(), TRACES);
+        self.note_changes(changes);
+    }
+
+    fn count(&mut self, readings: &Readings) {
+        let sync = &readings.sync;
+        self.totals.fields += 1;
+        self.totals.lost += sync.missing_fields;
+        self.totals.lost_by_us += sync.missing_by_us;
+        self.totals.repeated += u64::from(sync.repeated);
+        self.totals.slip = sync.slip.or(self.totals.slip);
+    }
+
+    /// Takes changes that belong to no field (a mark, a source that went away).
+    pub fn note_changes(&mut self, changes: &[Change]) {
+        for change in changes {
+            self.revision += 1;
+            self.note(change);
+        }
+    }
+
+    fn note(&mut self, change: &Change) {
+        let event = change.event();
+        let louder = matches!(change, Change::Opened(_) | Change::Worsened(_));
+        let alarm = louder && event.severity == Severity::Alarm;
+        self.rings += u64::from(alarm);
+        match self
+            .events
+            .iter_mut()
+            .find(|logged| logged.event.id == event.id)
+        {
+            Some(logged) => {
+                logged.event.clone_from(event);
+                logged.acknowledged &= !alarm;
+            }
+            None => self.log(event.clone()),
+        }
+    }
+
+    fn log(&mut self, event: Event) {
+        self.events.push_front(Logged {
+            event,
+            acknowledged: false,
+        });
+        if self.events.len() > EVENTS {
+            let over = self
+                .events
+                .iter()
+                .rposition(|logged| logged.event.end.is_some());
+            self.events.remove(over.unwrap_or(EVENTS));
+        }
+    }
+
+    /// The operator has seen everything up to now.
+    pub fn acknowledge(&mut self) {
+        self.revision += 1;
+        for logged in &mut self.events {
+            logged.acknowledged = true;
+        }
+    }
+
+    /// Takes how the machinery fares.
+    pub fn set_health(&mut self, health: Health) {
+        self.revision += u64::from(self.health != health);
+        self.health = health;
+    }
+
+    /// Takes how long the programme has run.
+    pub fn set_programme(&mut self, programme: ProgrammeTime) {
+        self.programme = Some(programme);
+    }
+
+    /// Takes the newest picture's waveform and gives the one before, to be traced over.
+    pub fn exchange_waveform(&mut self, waveform: &mut Waveform) {
+        std::mem::swap(&mut self.waveform, waveform);
+    }
+
+    /// What is being watched.
+    #[must_use]
+    pub fn head(&self) -> &Head {
+        &self.head
+    }
+
+    /// The newest field; `None` before the first.
+    #[must_use]
+    pub fn latest(&self) -> Option<&Readings> {
+        self.recent.back()
+    }
+
+    /// Where the newest field stands; `None` before the first.
+    #[must_use]
+    pub fn place(&self) -> Option<FieldPlace> {
+        self.latest().map(|readings| readings.place)
+    }
+
+    /// The last line traces, oldest first.
+    #[must_use]
+    pub fn traces(&self) -> impl DoubleEndedIterator<Item = &LineTrace> + ExactSizeIterator {
+        self.recent
+            .iter()
+            .map(|readings| &readings.line_timing.lines)
+    }
+
+    /// The sample rate: the measure's, else the source's.
+    #[must_use]
+    pub fn sample_rate(&self) -> Option<Hertz> {
+        self.latest()
+            .and_then(|readings| readings.line_timing.sample_rate)
+            .or(self.head.sample_rate)
+    }
+
+    /// How the shown quantities went.
+    #[must_use]
+    pub fn trends(&self) -> &Trends {
+        &self.trends
+    }
+
+    /// The newest waveform; blank before the first.
+    #[must_use]
+    pub fn waveform(&self) -> &Waveform {
+        &self.waveform
+    }
+
+    /// Events, newest first.
+    #[must_use]
+    pub fn events(&self) -> impl ExactSizeIterator<Item = &Logged> {
+        self.events.iter()
+    }
+
+    /// Conditions that have lasted so long that they are announced once only, newest first.
+    pub fn standing(&self) -> impl Iterator<Item = &Logged> {
+        self.events()
+            .filter(|logged| logged.event.standing && logged.event.end.is_none())
+    }
+
+    /// The newest alarm that goes on and that the operator has not acknowledged.
+    #[must_use]
+    pub fn pressing(&self) -> Option<&Logged> {
+        self.events().find(|logged| {
+            let event = &logged.event;
+            let going_on = event.end.is_none() && !event.standing;
+            going_on && event.severity == Severity::Alarm && !logged.acknowledged
+        })
+    }
+
+    /// Alarms that the operator has not acknowledged, going on or over.
+    #[must_use]
+    pub fn unacknowledged(&self) -> usize {
+        self.events()
+            .filter(|logged| logged.event.severity == Severity::Alarm && !logged.acknowledged)
+            .count()
+    }
+
+    /// Counts over the whole pass.
+    #[must_use]
+    pub fn totals(&self) -> Totals {
+        self.totals
+    }
+
+    /// How the machinery fares.
+    #[must_use]
+    pub fn health(&self) -> &Health {
+        &self.health
+    }
+
+    /// How long the programme has run; `None` while nobody keeps that time.
+    #[must_use]
+    pub fn programme(&self) -> Option<ProgrammeTime> {
+        self.programme
+    }
+
+    /// The word for it all, and why.
+    #[must_use]
+    pub fn status(&self) -> Status {
+        let timed = self.timed.iter().filter(|&&timed| timed).count();
+        let ground = Ground {
+            now: self.place().map(|place| place.seconds),
+            timed_share: timed as f64 / self.timed.len().max(1) as f64,
+        };
+        status::decide(ground, self.events())
+    }
+
+    /// Grows with every change: a screen of the same revision need not be drawn again.
+    #[must_use]
+    pub fn revision(&self) -> u64 {
+        self.revision
+    }
+
+    /// How many alarms have opened or worsened so far: grows when there is something to ring for.
+    #[must_use]
+    pub fn rings(&self) -> u64 {
+        self.rings
+    }
+
+    /// The frame behind the newest ring reached us at `arrived`.
+    pub fn set_ring_arrival(&mut self, arrived: Instant) {
+        self.undrawn.get_or_insert((self.rings, arrived));
+    }
+
+    /// Everything up to ring number `rings` is on screen since `now`.
+    pub fn set_drawn(&mut self, rings: u64, now: Instant) {
+        if let Some((_, arrived)) = self.undrawn.take_if(|(ring, _)| *ring <= rings) {
+            let took = now.saturating_duration_since(arrived);
+            self.slowest_alarm = self.slowest_alarm.max(Some(took));
+        }
+    }
+
+    /// The longest any alarm took from the arrival of its frame to the screen; `None` before the first.
+    #[must_use]
+    pub fn slowest_alarm(&self) -> Option<Duration> {
+        self.slowest_alarm
+    }
+
+    /// The event of a number, while it is kept.
+    #[must_use]
+    pub fn event(&self, id: EventId) -> Option<&Logged> {
+        self.events().find(|logged| logged.event.id == id)
+    }
+}
+
+fn push_bounded<T>(ring: &mut VecDeque<T>, item: T, size: usize) {
+    if ring.len() == size {
+        ring.pop_front();
+    }
+    ring.push_back(item);
+}
+
+/// What a field says of the shown quantities, in the order of [`Shown::ALL`].
+fn shown_values(readings: &Readings) -> Values {
+    fn number<U: Unit>(estimate: Option<crate::units::Estimate<U>>) -> Option<f32> {
+        estimate.map(|estimate| estimate.value.get() as f32)
+    }
+    let sync = &readings.sync;
+    [
+        number(readings.line_timing.error_rms),
+        number(readings.flagging.offset),
+        number(readings.levels.black),
+        number(readings.levels.peak),
+        Some(unsteadiness(sync.state)),
+        Some(sync.missing_fields as f32 + f32::from(u8::from(sync.repeated))),
+    ]
+}
+
+fn unsteadiness(state: sync::State) -> f32 {
+    match state {
+        sync::State::Locked => 0.0,
+        sync::State::Unstable => 1.0,
+        _ => 2.0,
+    }
+}

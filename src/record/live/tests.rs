@@ -1,0 +1,217 @@
+//! What is kept, for how long, and what the screen is told of it.
+
+use crate::limits::Kind;
+use crate::measures::{
+    flagging, head_switch, levels,
+    line_timing::{self, LineShift},
+    tear,
+};
+use crate::standard::Parity;
+use crate::timecode::{Counting, FieldIndex, Timecode};
+use crate::units::{Estimate, Nanos};
+
+use super::*;
+
+pub(in crate::record) const KINDS: [Kind; 21] = [
+    Kind::Wobble,
+    Kind::Flagging,
+    Kind::Tear,
+    Kind::HeadSwitch,
+    Kind::LockLost,
+    Kind::Roll,
+    Kind::NoSignal,
+    Kind::Snow,
+    Kind::Muted,
+    Kind::Repeated,
+    Kind::Missing,
+    Kind::BlackLow,
+    Kind::BlackHigh,
+    Kind::PeakHigh,
+    Kind::Clipping,
+    Kind::RecordingStart,
+    Kind::TapeEnd,
+    Kind::FieldOrderChanged,
+    Kind::SourceLost,
+    Kind::Overrun,
+    Kind::Mark,
+];
+
+pub(in crate::record) fn logged(
+    id: u32,
+    kind: Kind,
+    severity: Severity,
+    start: f64,
+    end: Option<f64>,
+) -> Logged {
+    Logged {
+        event: event(id, kind, severity, start, end),
+        acknowledged: false,
+    }
+}
+
+fn event(id: u32, kind: Kind, severity: Severity, start: f64, end: Option<f64>) -> Event {
+    let zero = Timecode::zero(Counting::At25);
+    Event {
+        id: EventId(id),
+        kind,
+        severity,
+        standing: false,
+        start: place((start * 50.0) as u64),
+        end: end.map(|end| place((end * 50.0) as u64)),
+        start_timecode: zero,
+        end_timecode: end.map(|_| zero),
+        worst: None,
+        unit: "",
+        limit: None,
+        note: String::new(),
+    }
+}
+
+fn place(field: u64) -> FieldPlace {
+    FieldPlace {
+        field: FieldIndex(field),
+        parity: if field.is_multiple_of(2) {
+            Parity::Top
+        } else {
+            Parity::Bottom
+        },
+        seconds: Seconds(field as f64 / 50.0),
+    }
+}
+
+fn head() -> Head {
+    Head {
+        source: "tape:steady".into(),
+        tape: None,
+        recorded_to: None,
+        standard: Some(Standard::Lines625),
+        sample_rate: Some(Hertz(13.5e6)),
+        range: CodeRange::Studio,
+        clock: PassClock {
+            start: Timecode::zero(Counting::At25),
+        },
+    }
+}
+
+fn readings(field: u64) -> Readings {
+    let mut readings = Readings {
+        place: place(field),
+        line_timing: line_timing::Reading::default(),
+        flagging: flagging::Reading::default(),
+        head_switch: head_switch::Reading::default(),
+        tear: tear::Reading::default(),
+        levels: levels::Reading::default(),
+        sync: sync::Reading::default(),
+    };
+    readings.line_timing.basis = Basis::Edge;
+    readings.line_timing.lines = LineTrace::blank(288);
+    let shift = LineShift {
+        displacement: Nanos(field as f64),
+        sigma: Nanos(1.0),
+    };
+    readings.line_timing.lines.set(100, shift);
+    readings.line_timing.error_rms = Some(Estimate::new(Nanos(20.0), Nanos(1.0), 280));
+    readings
+}
+
+fn played(fields: u64) -> Live {
+    let mut live = Live::new(head());
+    for field in 0..fields {
+        live.observe(&readings(field), &[]);
+    }
+    live
+}
+
+#[test]
+fn the_last_traces_are_kept_oldest_first() {
+    let live = played(30);
+    let shifts: Vec<f64> = live
+        .traces()
+        .filter_map(|trace| trace.get(100))
+        .map(|shift| shift.displacement.0)
+        .collect();
+    assert_eq!(shifts, [22.0, 23.0, 24.0, 25.0, 26.0, 27.0, 28.0, 29.0]);
+}
+
+#[test]
+fn losses_and_repeats_are_added_up_and_the_slip_is_the_last_one_known() {
+    let mut live = played(1);
+    let mut lossy = readings(4);
+    lossy.sync.missing_fields = 3;
+    lossy.sync.missing_by_us = 1;
+    lossy.sync.slip = Some(Millis(60.0));
+    live.observe(&lossy, &[]);
+    let mut repeating = readings(5);
+    repeating.sync.repeated = true;
+    live.observe(&repeating, &[]);
+    let totals = live.totals();
+    assert_eq!((totals.lost, totals.lost_by_us, totals.repeated), (3, 1, 1));
+    assert_eq!(totals.slip, Some(Millis(60.0)));
+}
+
+#[test]
+fn an_event_is_one_entry_from_opening_to_closing() {
+    let mut live = played(200);
+    let opened = event(7, Kind::Wobble, Severity::Alarm, 3.0, None);
+    live.note_changes(&[Change::Opened(opened)]);
+    assert_eq!(live.status().word, Word::Stop);
+    assert!(live.pressing().is_some());
+    let closed = event(7, Kind::Wobble, Severity::Alarm, 3.0, Some(3.5));
+    live.note_changes(&[Change::Closed(closed)]);
+    assert_eq!(live.events().len(), 1);
+    assert!(live.pressing().is_none());
+    assert_eq!(live.unacknowledged(), 1);
+}
+
+#[test]
+fn what_was_acknowledged_rings_again_when_it_worsens() {
+    let mut live = played(200);
+    let alarm = event(1, Kind::Wobble, Severity::Alarm, 3.0, None);
+    live.note_changes(&[Change::Opened(alarm.clone())]);
+    live.acknowledge();
+    assert_eq!((live.status().word, live.rings()), (Word::Look, 1));
+    live.note_changes(&[Change::Standing(alarm.clone())]);
+    assert_eq!((live.status().word, live.rings()), (Word::Look, 1));
+    live.note_changes(&[Change::Worsened(alarm)]);
+    assert_eq!((live.status().word, live.rings()), (Word::Stop, 2));
+}
+
+#[test]
+fn a_full_log_forgets_the_oldest_event_that_is_over() {
+    let mut live = played(1);
+    let first = event(1, Kind::Wobble, Severity::Alarm, 0.0, None);
+    live.note_changes(&[Change::Opened(first)]);
+    for id in 2..=(EVENTS as u32 + 50) {
+        let over = event(id, Kind::Missing, Severity::Alarm, 1.0, Some(1.0));
+        live.note_changes(&[Change::Opened(over)]);
+    }
+    assert_eq!(live.events().len(), EVENTS);
+    assert!(live.event(EventId(1)).is_some(), "an open event is kept");
+    assert!(live.event(EventId(2)).is_none());
+    assert!(live.event(EventId(EVENTS as u32 + 50)).is_some());
+}
+
+#[test]
+fn without_timed_lines_for_two_seconds_the_word_is_unsure() {
+    let mut live = played(300);
+    assert_eq!(live.status().word, Word::Good);
+    for field in 300..420 {
+        let mut blind = readings(field);
+        blind.line_timing.basis = Basis::None;
+        live.observe(&blind, &[]);
+    }
+    assert_eq!(live.status().word, Word::Unsure);
+}
+
+#[test]
+fn disk_time_left_needs_room_and_rate() {
+    let mut health = Health {
+        disk_free_bytes: Some(3_600_000),
+        ..Health::default()
+    };
+    assert_eq!(health.disk_time_left(), None);
+    health.bytes_per_second = Some(1000.0);
+    assert_eq!(health.disk_time_left(), Some(Seconds(3600.0)));
+    health.bytes_per_second = Some(0.0);
+    assert_eq!(health.disk_time_left(), None);
+}

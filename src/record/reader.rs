@@ -1,0 +1,294 @@
+//! A pass read back from its file.
+//!
+//! In: a path. Out: a [`Pass`]: what it is of, and its rows, lines, seconds, events and spans, each read when asked for
+//! and never more than a page at a time, so that six hours open as fast as one minute.
+//!
+//! Only tables are read, never the file's views, and nothing in a file is taken on trust. Quantities that the file's
+//! program did not know are absent. Does not know: what is done with it.
+
+use std::ops::Range;
+use std::path::{Path, PathBuf};
+
+use rusqlite::{Connection, OptionalExtension};
+
+use super::error::{RecordError, sqlite};
+use super::head::{PassHead, ProgrammeSpan};
+use super::open::open_read_only;
+use super::schema::{Catalogue, StoredQuantity, full_catalogue, stored_quantities};
+use crate::alarms::{Event, EventId};
+use crate::fields::FieldPlace;
+use crate::measures::{QUANTITY_COUNT, Value};
+use crate::timecode::FieldIndex;
+
+use about::read_head;
+pub use pages::{FieldLines, Lines, Rows};
+use stored::{counted_in, index, key, read_event, read_field, read_place, read_second};
+
+mod about;
+mod pages;
+mod stored;
+
+/// A finished or unfinished pass.
+#[derive(Debug)]
+pub struct Pass<const N: usize = QUANTITY_COUNT> {
+    path: PathBuf,
+    connection: Connection,
+    catalogue: Catalogue<N>,
+    stored: [Option<StoredQuantity>; N],
+    head: PassHead,
+    closed_at: Option<String>,
+}
+
+/// One second of one quantity; of a word: first and last of its list that was seen, and the most frequent.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct PerSecond {
+    /// Second of the pass.
+    pub second: u64,
+    /// Least value.
+    pub min: Value,
+    /// Middle value.
+    pub median: Value,
+    /// Greatest value.
+    pub max: Value,
+    /// Fields that had a value.
+    pub n: u32,
+}
+
+/// Fields that were measured but not stored.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct StorageGap {
+    /// First field.
+    pub first: FieldIndex,
+    /// Last field.
+    pub last: FieldIndex,
+    /// Fields between them that were measured.
+    pub fields: u64,
+    /// Why.
+    pub why: String,
+}
+
+impl Pass {
+    /// Opens a pass.
+    ///
+    /// # Errors
+    /// When it is no pass, of a newer version, damaged or not readable.
+    pub fn open(path: &Path) -> Result<Self, RecordError> {
+        Self::open_with(path, full_catalogue())
+    }
+}
+
+impl<const N: usize> Pass<N> {
+    /// The same for any list of quantities.
+    pub(crate) fn open_with(path: &Path, catalogue: Catalogue<N>) -> Result<Self, RecordError> {
+        let connection = open_read_only(path)?;
+        let file = stored_quantities(&connection, path)?;
+        let stored = catalogue.map(|quantity| {
+            let mut known = file.iter().filter(|known| known.id == quantity.id);
+            known.next().cloned()
+        });
+        let (head, closed_at) = read_head(&connection, path)?;
+        Ok(Self {
+            path: path.to_owned(),
+            connection,
+            catalogue,
+            stored,
+            head,
+            closed_at,
+        })
+    }
+
+    /// Where it is.
+    #[must_use]
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
+    /// What it is of.
+    #[must_use]
+    pub fn head(&self) -> &PassHead {
+        &self.head
+    }
+
+    /// The quantities of a row.
+    #[must_use]
+    pub fn catalogue(&self) -> &Catalogue<N> {
+        &self.catalogue
+    }
+
+    /// Decimals that show every step of the quantity at this place of a row and no more.
+    #[must_use]
+    pub fn decimals(&self, place: usize) -> usize {
+        match &self.stored[place] {
+            Some(stored) => stored.scale.decimals(),
+            None => 0,
+        }
+    }
+
+    /// Wall clock at the end, RFC 3339; `None` while it is recorded and when recording was cut short.
+    #[must_use]
+    pub fn closed_at(&self) -> Option<&str> {
+        self.closed_at.as_deref()
+    }
+
+    /// The place of the last field that was stored; `None` for an empty pass.
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub fn last_place(&self) -> Result<Option<FieldPlace>, RecordError> {
+        self.connection
+            .query_row(
+                "SELECT field, parity, micros FROM readings ORDER BY field DESC LIMIT 1",
+                (),
+                |row| read_place(row, 0),
+            )
+            .optional()
+            .map_err(sqlite("read", &self.path))
+    }
+
+    /// The summary object; `None` when the pass was not closed.
+    ///
+    /// # Errors
+    /// When the file cannot be read or the summary is no JSON.
+    pub fn summary(&self) -> Result<Option<serde_json::Value>, RecordError> {
+        let text: Option<String> = self
+            .connection
+            .query_row("SELECT summary FROM pass", (), |row| row.get(0))
+            .map_err(sqlite("read", &self.path))?;
+        text.map(|text| serde_json::from_str(&text))
+            .transpose()
+            .map_err(|error| self.damaged(format!("its summary is no JSON: {error}")))
+    }
+
+    /// The fields of a stretch, in order.
+    #[must_use]
+    pub fn rows(&self, fields: Range<FieldIndex>) -> Rows<'_, N> {
+        Rows::of(self, fields)
+    }
+
+    /// The lines of the fields of a stretch, in order.
+    ///
+    /// # Errors
+    /// When the pass was recorded without them.
+    pub fn lines(&self, fields: Range<FieldIndex>) -> Result<Lines<'_, N>, RecordError> {
+        if !self.head.keep_lines {
+            return Err(RecordError::NoLines(self.path.clone()));
+        }
+        Ok(Lines::of(self, fields))
+    }
+
+    /// The quantity at this place of a row, second by second; seconds in which it was never measured are left out.
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub fn seconds(
+        &self,
+        place: usize,
+        seconds: Range<u64>,
+    ) -> Result<Vec<PerSecond>, RecordError> {
+        let Some(stored) = &self.stored[place] else {
+            return Ok(Vec::new());
+        };
+        let failed = sqlite("read", &self.path);
+        let column = &stored.column;
+        let mut statement = self
+            .connection
+            .prepare_cached(&format!(
+                "SELECT second, {column}_n, {column}_min, {column}_median, {column}_max FROM seconds
+                 WHERE second >= ?1 AND second < ?2 AND {column}_n > 0 ORDER BY second"
+            ))
+            .map_err(&failed)?;
+        let quantity = self.catalogue[place];
+        let mut rows = statement
+            .query((key(seconds.start), key(seconds.end)))
+            .map_err(&failed)?;
+        let mut all = Vec::new();
+        while let Some(row) = rows.next().map_err(&failed)? {
+            all.extend(read_second(row, quantity, stored).map_err(&failed)?);
+        }
+        Ok(all)
+    }
+
+    /// All events, in the order they opened.
+    ///
+    /// # Errors
+    /// When the file cannot be read, or an event makes no sense.
+    pub fn events(&self) -> Result<Vec<Event>, RecordError> {
+        let failed = sqlite("read the events of", &self.path);
+        let mut statement = self
+            .connection
+            .prepare(
+                r#"SELECT id, kind, severity, standing, start_field, start_parity, start_micros, start_timecode,
+                     end_field, end_parity, end_micros, end_timecode, worst, unit, "limit", note
+                   FROM event_rows ORDER BY id"#,
+            )
+            .map_err(&failed)?;
+        let mut rows = statement.query(()).map_err(&failed)?;
+        let counted_in = counted_in(self.head.start.counting().labels_a_second());
+        let mut all = Vec::new();
+        while let Some(row) = rows.next().map_err(&failed)? {
+            let id: u32 = row.get(0).map_err(&failed)?;
+            let event = read_event(row, EventId(id), counted_in).map_err(&failed)?;
+            all.push(event.ok_or_else(|| self.damaged(format!("event {id} makes no sense")))?);
+        }
+        Ok(all)
+    }
+
+    /// The spans of programme.
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub fn programme(&self) -> Result<Vec<ProgrammeSpan>, RecordError> {
+        self.all(
+            "SELECT start_field, end_field, why_ended FROM programme ORDER BY start_field",
+            |row| {
+                Ok(ProgrammeSpan {
+                    start: read_field(row, 0)?,
+                    end: row.get::<_, Option<i64>>(1)?.map(index),
+                    why_ended: row.get(2)?,
+                })
+            },
+        )
+    }
+
+    /// What was measured and could not be stored.
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub fn gaps(&self) -> Result<Vec<StorageGap>, RecordError> {
+        self.all(
+            "SELECT start_field, end_field, fields, why FROM gaps ORDER BY start_field",
+            |row| {
+                Ok(StorageGap {
+                    first: read_field(row, 0)?,
+                    last: read_field(row, 1)?,
+                    fields: row.get::<_, i64>(2)?.unsigned_abs(),
+                    why: row.get(3)?,
+                })
+            },
+        )
+    }
+
+    fn all<T>(
+        &self,
+        select: &str,
+        read: impl FnMut(&rusqlite::Row<'_>) -> rusqlite::Result<T>,
+    ) -> Result<Vec<T>, RecordError> {
+        let mut statement = self
+            .connection
+            .prepare(select)
+            .map_err(sqlite("read", &self.path))?;
+        let rows = statement.query_map((), read);
+        rows.and_then(Iterator::collect)
+            .map_err(sqlite("read", &self.path))
+    }
+
+    fn damaged(&self, what: String) -> RecordError {
+        RecordError::Damaged {
+            path: self.path.clone(),
+            what,
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,251 @@
+//! What speaks against a clean pass: losses, slip, and the events of each kind, each as a sentence with a weight.
+//!
+//! Does not know: what a group's word becomes of it.
+
+use super::Evidence;
+use super::Verdict;
+use crate::alarms::Event;
+use crate::alarms::wording::{amount, duration};
+use crate::limits::{Kind, Severity, Side};
+use crate::measures::Group;
+use crate::timecode::Timecode;
+
+/// Something that speaks against a clean pass.
+pub(super) struct Finding {
+    pub(super) group: Group,
+    pub(super) verdict: Verdict,
+    /// Orders findings of one verdict; larger matters more.
+    pub(super) weight: f64,
+    pub(super) sentence: String,
+}
+
+/// Weight of what is gone for good: before any share of programme.
+const GONE: f64 = 2.0;
+/// Weight of sound that is off: after losses, before any share of programme.
+const OFF: f64 = 1.5;
+
+pub(super) fn losses(evidence: Evidence<'_>) -> Option<Finding> {
+    let lost = evidence.statistics.lost_fields();
+    if lost == 0 {
+        return None;
+    }
+    let seconds = programme_seconds(evidence);
+    let numbers = &evidence.limits.numbers;
+    let allowed = numbers
+        .losses_floor_fields
+        .max(numbers.losses_per_10_min * seconds / 600.0);
+    let places = places(evidence, &[Kind::Missing, Kind::Overrun]);
+    let fields = if lost == 1 { "field is" } else { "fields are" };
+    let what = format!("{lost} {fields} missing in {}", duration(seconds));
+    let (verdict, sentence) = if lost as f64 > allowed {
+        (Verdict::Unfit, format!("{what}, {places}."))
+    } else {
+        (Verdict::Usable, format!("{what}: play again {places}."))
+    };
+    Some(Finding {
+        group: Group::Continuity,
+        verdict,
+        weight: GONE,
+        sentence,
+    })
+}
+
+pub(super) fn slip(evidence: Evidence<'_>) -> Option<Finding> {
+    let worst = evidence.statistics.worst("sync.slip_ms")?;
+    let limit = evidence.limits.numbers.slip_ms;
+    (worst.value.abs() > limit).then(|| Finding {
+        group: Group::Continuity,
+        verdict: Verdict::Unfit,
+        weight: OFF,
+        sentence: format!(
+            "Sound recorded beside it is off by up to {:.0} ms, first at {}.",
+            worst.value.abs(),
+            evidence.clock.label(worst.place.frame())
+        ),
+    })
+}
+
+/// What the events of one kind say.
+pub(super) fn of_kind(evidence: Evidence<'_>, kind: Kind) -> Option<Finding> {
+    let group = group_of(kind)?;
+    let events: Vec<&Event> = within_programme(evidence, kind).collect();
+    let unlisted = evidence
+        .log
+        .unlisted()
+        .iter()
+        .find(|more| more.kind == kind);
+    let severity = events.iter().map(|event| event.severity).max()?;
+    let covered = evidence.coverage.fields(kind) as f64;
+    let share = (covered / programme_length(evidence).max(1) as f64).min(1.0);
+    let numbers = &evidence.limits.numbers;
+    let verdict = match severity {
+        Severity::Alarm if share * 100.0 > numbers.alarm_share_pct => Verdict::Unfit,
+        Severity::Alarm => Verdict::Usable,
+        Severity::Notice if group == Group::Levels && share * 100.0 >= numbers.throughout_pct => {
+            Verdict::Usable
+        }
+        Severity::Notice => return None,
+    };
+    let count = events.len() as u64 + unlisted.map_or(0, |more| more.events);
+    let place = if verdict == Verdict::Unfit || severity == Severity::Notice {
+        format!("on {} of the programme", percent(share))
+    } else if count == 1 {
+        format!("at {}", events[0].start_timecode)
+    } else {
+        format!("in {count} places, first at {}", events[0].start_timecode)
+    };
+    let worst = worst_of(evidence, kind, &events, count).unwrap_or_default();
+    Some(Finding {
+        group,
+        verdict,
+        weight: share,
+        sentence: format!("{} {place}{worst}.", name(kind)),
+    })
+}
+
+/// `, worst 410 ns (5.5 samples) at 00:41:12;08`; `None` for what is counted and for words.
+fn worst_of(evidence: Evidence<'_>, kind: Kind, events: &[&Event], count: u64) -> Option<String> {
+    let limit = evidence.limits.of_kind(kind)?;
+    let threshold = limit.threshold()?;
+    if threshold.side == Side::Counted {
+        return None;
+    }
+    let sized = events
+        .iter()
+        .filter_map(|event| Some((event.worst?, event)));
+    let (value, event) = sized.max_by(|(a, _), (b, _)| {
+        let badness = |value| threshold.badness(value, 0.0);
+        badness(*a).total_cmp(&badness(*b))
+    })?;
+    let amount = amount(limit, value, None, evidence.sample_rate)?;
+    let label = match place_of(evidence, kind, value) {
+        Some(label) => label,
+        None if count == 1 => return Some(format!(", worst {amount}")),
+        None => event.start_timecode,
+    };
+    Some(format!(", worst {amount} at {label}"))
+}
+
+/// Where a value stands, if it is the worst of its quantity in the programme.
+fn place_of(evidence: Evidence<'_>, kind: Kind, value: f64) -> Option<Timecode> {
+    let rows = evidence.limits.rows().iter().filter(|row| row.kind == kind);
+    rows.filter_map(|row| evidence.statistics.worst(row.quantity))
+        .find(|worst| worst.value == value)
+        .map(|worst| evidence.clock.label(worst.place.frame()))
+}
+
+/// Where events of these kinds are: all of a few, the first of many.
+fn places(evidence: Evidence<'_>, kinds: &[Kind]) -> String {
+    const MOST_NAMED: usize = 4;
+    let all = kinds
+        .iter()
+        .flat_map(|&kind| within_programme(evidence, kind));
+    let mut events: Vec<&Event> = all.collect();
+    events.sort_by_key(|event| event.start.field);
+    let labels: Vec<String> = events
+        .iter()
+        .map(|event| event.start_timecode.to_string())
+        .collect();
+    match labels.as_slice() {
+        [] => String::from("at a place that is not listed"),
+        few if few.len() <= MOST_NAMED => format!("at {}", few.join(", ")),
+        many => format!("in {} places, first at {}", many.len(), many[0]),
+    }
+}
+
+fn within_programme(evidence: Evidence<'_>, kind: Kind) -> impl Iterator<Item = &Event> {
+    let of_kind = evidence
+        .log
+        .events()
+        .iter()
+        .filter(move |event| event.kind == kind);
+    of_kind.filter(move |event| overlaps_programme(evidence, event))
+}
+
+fn overlaps_programme(evidence: Evidence<'_>, event: &Event) -> bool {
+    let last = last_field(evidence);
+    let to = event.end.map_or(last, |end| end.field.0);
+    evidence.spans.iter().any(|span| {
+        let end = span.end.map_or(last, |end| end.field.0);
+        event.start.field.0 <= end && to >= span.start.field.0
+    })
+}
+
+fn programme_length(evidence: Evidence<'_>) -> u64 {
+    let last = last_field(evidence);
+    let spans = evidence.spans.iter().map(|span| {
+        let end = span.end.map_or(last, |end| end.field.0);
+        (end + 1).saturating_sub(span.start.field.0)
+    });
+    spans.sum()
+}
+
+fn programme_seconds(evidence: Evidence<'_>) -> f64 {
+    let last = evidence.statistics.last();
+    let spans = evidence.spans.iter().filter_map(|span| {
+        let end = span.end.or(last)?;
+        Some((end.seconds - span.start.seconds).0)
+    });
+    spans.sum()
+}
+
+fn last_field(evidence: Evidence<'_>) -> u64 {
+    evidence.statistics.last().map_or(0, |place| place.field.0)
+}
+
+/// The group that events of a kind speak against; `None` for those whose events say nothing here.
+fn group_of(kind: Kind) -> Option<Group> {
+    match kind {
+        Kind::Wobble
+        | Kind::Flagging
+        | Kind::Tear
+        | Kind::HeadSwitch
+        | Kind::LockLost
+        | Kind::Roll => Some(Group::Steadiness),
+        Kind::BlackLow | Kind::BlackHigh | Kind::PeakHigh | Kind::Clipping => Some(Group::Levels),
+        Kind::NoSignal
+        | Kind::Snow
+        | Kind::Muted
+        | Kind::Repeated
+        | Kind::SourceLost
+        | Kind::FieldOrderChanged => Some(Group::Continuity),
+        // losses are counted field by field, see `losses`; the others are no fault
+        Kind::Missing | Kind::Overrun | Kind::RecordingStart | Kind::TapeEnd | Kind::Mark => None,
+    }
+}
+
+fn name(kind: Kind) -> &'static str {
+    match kind {
+        Kind::Wobble => "Wobble",
+        Kind::Flagging => "Bent top (flagging)",
+        Kind::Tear => "Torn lines",
+        Kind::HeadSwitch => "Disturbed head-switch zone",
+        Kind::LockLost => "Lost lock",
+        Kind::Roll => "Rolling picture",
+        Kind::NoSignal => "No signal",
+        Kind::Snow => "Noise without a picture",
+        Kind::Muted => "Flat picture put in by the chain",
+        Kind::Repeated => "Repeated pictures",
+        Kind::Missing => "Missing fields",
+        Kind::Overrun => "Fields this computer was too slow for",
+        Kind::BlackLow => "Black too low",
+        Kind::BlackHigh => "Black too high",
+        Kind::PeakHigh => "Peaks too high",
+        Kind::Clipping => "Levels cut off",
+        Kind::SourceLost => "Source lost",
+        Kind::FieldOrderChanged => "Field order other than said",
+        Kind::RecordingStart => "Start of a recording",
+        Kind::TapeEnd => "End of the tape",
+        Kind::Mark => "Mark",
+    }
+}
+
+/// A share as a person would say it.
+pub(super) fn percent(share: f64) -> String {
+    match share * 100.0 {
+        0.0 => String::from("none"),
+        p if p < 0.1 => String::from("less than 0.1 %"),
+        p if p < 9.95 => format!("{p:.1} %"),
+        p => format!("{p:.0} %"),
+    }
+}

@@ -1,0 +1,93 @@
+//! What the machine's capture devices offer, as far as they say.
+
+use std::path::PathBuf;
+
+use serde::{Deserialize, Serialize};
+
+use super::InputState;
+
+/// One capture device.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct DeviceListing {
+    /// Its node: what to give `watch` and `scan`.
+    pub path: PathBuf,
+    /// The maker's name for it.
+    pub card: String,
+    /// The driver.
+    pub driver: String,
+    /// Where it is plugged in.
+    pub bus: String,
+    /// Why it could not be asked, where it could not.
+    pub problem: Option<String>,
+    /// Its inputs.
+    pub inputs: Vec<InputListing>,
+    /// Standards of the current input, in the driver's words; empty where it knows none.
+    pub standards: Vec<String>,
+    /// Pixel formats.
+    pub formats: Vec<FormatListing>,
+    /// Controls and their values.
+    pub controls: Vec<ControlListing>,
+}
+
+/// One input of a device.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct InputListing {
+    /// Its number: what to give `--input`.
+    pub number: u32,
+    /// Its name: `--input` takes it too.
+    pub name: String,
+    /// Whether it is the one in use.
+    pub current: bool,
+    /// What the device says of its signal; only of the current input.
+    pub state: InputState,
+    /// Standards it takes.
+    pub standards: String,
+}
+
+/// One pixel format of a device.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct FormatListing {
+    /// Four letters.
+    pub code: String,
+    /// The driver's description.
+    pub name: String,
+    /// Whether frames can be measured in it.
+    pub readable: bool,
+    /// Sizes; empty where the driver lists none.
+    pub sizes: Vec<FrameSize>,
+}
+
+/// Sizes a device can deliver.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum FrameSize {
+    /// This one.
+    One {
+        /// Samples a row.
+        width: u32,
+        /// Rows.
+        rows: u32,
+    },
+    /// Anything between.
+    Range {
+        /// Fewest and most samples a row.
+        widths: (u32, u32),
+        /// Fewest and most rows.
+        rows: (u32, u32),
+    },
+}
+
+/// One control of a device.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ControlListing {
+    /// Its name in the driver's words.
+    pub name: String,
+    /// Its value: a number, `on`, `off`, or the name of a choice.
+    pub value: String,
+    /// Smallest value.
+    pub minimum: i64,
+    /// Largest value.
+    pub maximum: i64,
+    /// The driver's own value.
+    pub default: i64,
+}

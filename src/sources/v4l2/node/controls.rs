@@ -1,0 +1,117 @@
+//! Controls of a node: their names, bounds and values.
+//!
+//! The driver's own names and words; controls without a value that fits a line (buttons, headings, arrays) are left
+//! out, whatever their type, known today or not.
+
+use std::os::fd::AsRawFd;
+
+use rustix::io::Errno;
+use v4l::v4l_sys::{
+    V4L2_CTRL_FLAG_DISABLED, V4L2_CTRL_FLAG_HAS_PAYLOAD, V4L2_CTRL_FLAG_NEXT_CTRL,
+    V4L2_CTRL_FLAG_WRITE_ONLY, v4l2_ctrl_type_V4L2_CTRL_TYPE_BITMASK,
+    v4l2_ctrl_type_V4L2_CTRL_TYPE_BOOLEAN, v4l2_ctrl_type_V4L2_CTRL_TYPE_BUTTON,
+    v4l2_ctrl_type_V4L2_CTRL_TYPE_CTRL_CLASS, v4l2_ctrl_type_V4L2_CTRL_TYPE_INTEGER_MENU,
+    v4l2_ctrl_type_V4L2_CTRL_TYPE_INTEGER64, v4l2_ctrl_type_V4L2_CTRL_TYPE_MENU, v4l2_ext_control,
+    v4l2_ext_controls, v4l2_query_ext_ctrl, v4l2_querymenu,
+};
+use v4l::v4l2::vidioc;
+
+use super::{LONGEST_LIST, Node, QUERY_CONTROL, QUERY_MENU, blank, text};
+use crate::sources::ControlListing;
+
+impl Node {
+    /// All controls with a value that can be shown in one line.
+    pub(in crate::sources::v4l2) fn controls(&self) -> Vec<ControlListing> {
+        let mut found = Vec::new();
+        let mut control: v4l2_query_ext_ctrl = blank();
+        for _ in 0..LONGEST_LIST {
+            control.id |= V4L2_CTRL_FLAG_NEXT_CTRL;
+            if self.call(&QUERY_CONTROL, &mut control).is_err() {
+                break;
+            }
+            found.extend(self.control(&control));
+        }
+        found
+    }
+
+    fn control(&self, control: &v4l2_query_ext_ctrl) -> Option<ControlListing> {
+        const HIDDEN: u32 =
+            V4L2_CTRL_FLAG_DISABLED | V4L2_CTRL_FLAG_WRITE_ONLY | V4L2_CTRL_FLAG_HAS_PAYLOAD;
+        let no_value = control.type_ == v4l2_ctrl_type_V4L2_CTRL_TYPE_BUTTON
+            || control.type_ == v4l2_ctrl_type_V4L2_CTRL_TYPE_CTRL_CLASS;
+        if no_value || control.flags & HIDDEN != 0 {
+            return None;
+        }
+        let value = self.control_value(control).ok()?;
+        Some(ControlListing {
+            name: text(&control.name.map(text_byte)),
+            value: self.control_word(control, value),
+            minimum: control.minimum,
+            maximum: control.maximum,
+            default: control.default_value,
+        })
+    }
+
+    fn control_value(&self, control: &v4l2_query_ext_ctrl) -> Result<i64, Errno> {
+        // SAFETY: a C struct of numbers and pointers, valid when zero.
+        let mut one: v4l2_ext_control = unsafe { std::mem::zeroed() };
+        one.id = control.id;
+        // SAFETY: as above.
+        let mut asked: v4l2_ext_controls = unsafe { std::mem::zeroed() };
+        asked.count = 1;
+        asked.controls = &raw mut one;
+        // SAFETY: `asked` is what the request wants and points to the one control it counts, which outlives the call;
+        // the caller let no control with a payload through, so the kernel follows no pointer of it.
+        let answer = unsafe {
+            v4l::v4l2::ioctl(
+                self.file.as_raw_fd(),
+                vidioc::VIDIOC_G_EXT_CTRLS,
+                (&raw mut asked).cast(),
+            )
+        };
+        answer.map_err(|error| Errno::from_io_error(&error).unwrap_or(Errno::IO))?;
+        // SAFETY: numbers share the union; the type says which of the two the driver wrote.
+        Ok(unsafe {
+            if control.type_ == v4l2_ctrl_type_V4L2_CTRL_TYPE_INTEGER64 {
+                one.__bindgen_anon_1.value64
+            } else {
+                i64::from(one.__bindgen_anon_1.value)
+            }
+        })
+    }
+
+    fn control_word(&self, control: &v4l2_query_ext_ctrl, value: i64) -> String {
+        let mut item: v4l2_querymenu = blank();
+        item.id = control.id;
+        item.index = u32::try_from(value).unwrap_or_default();
+        let is_menu = control.type_ == v4l2_ctrl_type_V4L2_CTRL_TYPE_MENU
+            || control.type_ == v4l2_ctrl_type_V4L2_CTRL_TYPE_INTEGER_MENU;
+        if control.type_ == v4l2_ctrl_type_V4L2_CTRL_TYPE_BOOLEAN {
+            return if value == 0 { "off" } else { "on" }.to_owned();
+        }
+        if control.type_ == v4l2_ctrl_type_V4L2_CTRL_TYPE_BITMASK {
+            return format!("{:#x}", value as u32);
+        }
+        if !is_menu || self.call(&QUERY_MENU, &mut item).is_err() {
+            return value.to_string();
+        }
+        // SAFETY: a name or a number share the union, both valid whatever their bytes; the type says which it is.
+        unsafe {
+            if control.type_ == v4l2_ctrl_type_V4L2_CTRL_TYPE_MENU {
+                let name = item.__bindgen_anon_1.name;
+                text(&name)
+            } else {
+                let number = item.__bindgen_anon_1.value;
+                number.to_string()
+            }
+        }
+    }
+}
+
+#[expect(
+    clippy::cast_sign_loss,
+    reason = "`c_char` is a byte of text here, and unsigned on some machines"
+)]
+fn text_byte(byte: std::os::raw::c_char) -> u8 {
+    byte as u8
+}

@@ -1,0 +1,231 @@
+//! What happened: the event log with timecodes, newest on top; the strip of standing conditions; the alarm banner.
+//!
+//! Does not know: when an event begins, stands or ends.
+
+use ratatui::buffer::Buffer;
+use ratatui::layout::Rect;
+
+use crate::alarms::Event;
+use crate::record::{Live, live::Logged};
+use crate::units::Hertz;
+
+use super::paint::{below_heading, fitting, heading, put, put_all, width_of};
+use super::palette::{Palette, Tone};
+use super::words;
+
+/// Draws the log.
+pub(super) fn draw_log(
+    buffer: &mut Buffer,
+    area: Rect,
+    live: &Live,
+    skipped: usize,
+    palette: Palette,
+) {
+    let count = live.events().len();
+    let skipped = skipped.min(count.saturating_sub(1));
+    let aside = match (skipped, live.unacknowledged()) {
+        (0, 0) if count == 0 => String::new(),
+        (0, 0) => format!("{count} kept"),
+        (0, waiting) => format!("{waiting} to acknowledge"),
+        (newer, _) => format!("{newer} newer above"),
+    };
+    heading(buffer, area, palette, "events", &aside);
+    let body = below_heading(area);
+    if count == 0 {
+        put(
+            buffer,
+            body,
+            (0, 0),
+            "nothing has happened",
+            palette.ink(Tone::Faint),
+        );
+    }
+    let rate = live.sample_rate();
+    let shown = live.events().skip(skipped).take(body.height.into());
+    for (row, logged) in shown.enumerate() {
+        draw_event(buffer, body, row as u16, (logged, rate), palette);
+    }
+}
+
+/// Column where the figures and the note of an event begin.
+const DETAIL_COLUMN: u16 = 36;
+
+fn draw_event(
+    buffer: &mut Buffer,
+    body: Rect,
+    row: u16,
+    (logged, rate): (&Logged, Option<Hertz>),
+    palette: Palette,
+) {
+    let event = &logged.event;
+    let room = body.width.saturating_sub(DETAIL_COLUMN);
+    let details = details(event, rate);
+    let (tone, symbol) = words::severity(event.severity, event.end.is_none());
+    let waiting = !logged.acknowledged && tone == Tone::Stop;
+    let kind_tone = if waiting || event.end.is_none() {
+        tone
+    } else {
+        Tone::Plain
+    };
+    put_all(
+        buffer,
+        body,
+        (0, row),
+        &[
+            (&event.start_timecode.to_string(), palette.ink(Tone::Plain)),
+            (" ", palette.ink(Tone::Plain)),
+            (symbol, palette.ink(tone)),
+            (
+                &format!(" {:<12}", words::kind(event.kind)),
+                palette.ink(kind_tone),
+            ),
+            (&format!("{:>8}  ", lasted(event)), palette.ink(Tone::Plain)),
+            (fitting(&details[..2], room), palette.ink(Tone::Faint)),
+        ],
+    );
+}
+
+fn lasted(event: &Event) -> String {
+    match event.end {
+        None if event.standing => "standing".into(),
+        None => "goes on".into(),
+        Some(end) if end == event.start => String::new(),
+        Some(end) => words::duration(end.seconds - event.start.seconds),
+    }
+}
+
+/// `2.3 samples (171 ns), limit 0.7; top third`, and ever less of it.
+fn details(event: &Event, rate: Option<Hertz>) -> [String; 4] {
+    let worst = event.worst.map(|worst| match event.unit {
+        "ns" => words::timing(worst, rate),
+        unit => format!("{} {unit}", words::tidy(worst))
+            .trim_end()
+            .to_owned(),
+    });
+    let limit = event.limit.map(|limit| match event.unit {
+        "ns" if rate.is_some() => format!("limit {}", words::tidy(words::in_samples(limit, rate))),
+        _ => format!("limit {}", words::tidy(limit)),
+    });
+    let note = Some(event.note.clone()).filter(|note| !note.is_empty());
+    [
+        joined([worst.clone(), limit.clone(), note.clone()]),
+        joined([worst.clone(), None, note]),
+        joined([worst.clone(), limit, None]),
+        joined([worst, None, None]),
+    ]
+}
+
+/// Worst value, limit and note, as far as they are there.
+fn joined([worst, limit, note]: [Option<String>; 3]) -> String {
+    let figures: Vec<String> = worst.into_iter().chain(limit).collect();
+    let parts = [figures.join(", "), note.unwrap_or_default()];
+    let said: Vec<&str> = parts
+        .iter()
+        .map(String::as_str)
+        .filter(|part| !part.is_empty())
+        .collect();
+    said.join("; ")
+}
+
+/// Draws the conditions that stand.
+pub(super) fn draw_standing(buffer: &mut Buffer, area: Rect, live: &Live, palette: Palette) {
+    let mut column = put(buffer, area, (0, 0), "standing ", palette.ink(Tone::Faint));
+    let start = column;
+    for logged in live.standing() {
+        let event = &logged.event;
+        column = put_all(
+            buffer,
+            area,
+            (column, 0),
+            &[
+                ("▲", palette.ink(Tone::Look)),
+                (" ", palette.ink(Tone::Plain)),
+                (words::kind(event.kind), palette.ink(Tone::Look)),
+                (
+                    &format!(" since {}  ", event.start_timecode),
+                    palette.ink(Tone::Plain),
+                ),
+            ],
+        );
+    }
+    if column == start {
+        put(
+            buffer,
+            area,
+            (start, 0),
+            "nothing",
+            palette.ink(Tone::Faint),
+        );
+    }
+}
+
+/// Draws the banner: the newest alarm that waits for the operator, else a quiet line.
+pub(super) fn draw_banner(buffer: &mut Buffer, area: Rect, live: &Live, palette: Palette) {
+    if let Some(logged) = live.pressing() {
+        return draw_alarm(buffer, area, live, &logged.event, palette);
+    }
+    let waiting = live.unacknowledged();
+    let said = match waiting {
+        0 => "no alarm".to_owned(),
+        1 => "▲ one alarm to acknowledge: a".to_owned(),
+        _ => format!("▲ {waiting} alarms to acknowledge: a"),
+    };
+    let tone = if waiting == 0 {
+        Tone::Faint
+    } else {
+        Tone::Look
+    };
+    let column = put(buffer, area, (0, 0), &said, palette.ink(tone));
+    let head = live.head();
+    let watched = match &head.tape {
+        Some(tape) => format!("{tape} · {}", head.source),
+        None => head.source.clone(),
+    };
+    let start = area.width.saturating_sub(width_of(&watched));
+    let pass = match &head.recorded_to {
+        Some(pass) => [
+            format!(" · pass kept in {pass}"),
+            " · pass kept".to_owned(),
+            String::new(),
+        ],
+        None => [
+            " · no pass is kept".to_owned(),
+            " · no pass".to_owned(),
+            String::new(),
+        ],
+    };
+    let room = start.saturating_sub(column + 1);
+    let place = Rect {
+        width: start.min(area.width),
+        ..area
+    };
+    let column = put(
+        buffer,
+        place,
+        (column, 0),
+        fitting(&pass, room),
+        palette.ink(Tone::Faint),
+    );
+    if start > column {
+        put(buffer, area, (start, 0), &watched, palette.ink(Tone::Faint));
+    }
+}
+
+fn draw_alarm(buffer: &mut Buffer, area: Rect, live: &Live, event: &Event, palette: Palette) {
+    let style = palette.fill(Tone::Stop);
+    buffer.set_style(area.intersection(buffer.area), style);
+    let more = match live.unacknowledged() {
+        0 | 1 => String::new(),
+        count => format!(" (+{})", count - 1),
+    };
+    let hint = format!("{more}  a acknowledges ");
+    let kind = words::kind(event.kind);
+    let said = format!(" ■ ALARM {kind} since {}: ", event.start_timecode);
+    let column = put(buffer, area, (0, 0), &said, style);
+    let end = area.width.saturating_sub(width_of(&hint));
+    let room = end.saturating_sub(column);
+    let details = details(event, live.sample_rate());
+    let place = Rect { width: end, ..area };
+    put(buffer, place, (column, 0), fitting(&details, room), style);
+    put(buffer, area, (end, 0), &hint, style);
+}

@@ -1,0 +1,159 @@
+//! The bottom line: the keys, or the text being typed, or the question before leaving; and the page of help.
+//!
+//! Does not know: what the keys do.
+
+use ratatui::buffer::Buffer;
+use ratatui::layout::Rect;
+use ratatui::widgets::{Clear, Widget};
+
+use super::paint::{put, put_all};
+use super::palette::{Palette, Tone};
+
+/// Keys and what each does, as short as the bottom line needs it and as long as the help gives it.
+pub(super) const KEYS: [(&str, &str, &str); 8] = [
+    ("m", "mark", "mark this moment with a note"),
+    ("c", "counter", "enter what the player's counter reads now"),
+    ("a", "acknowledge", "acknowledge all alarms so far"),
+    (
+        "f",
+        "freeze",
+        "hold the panels still; the strip, the banner and the log go on",
+    ),
+    ("z", "zoom", "zoom the time span: 10 s, 1 min, 10 min, 1 h"),
+    (
+        "v",
+        "view",
+        "next view beside the plumb line: none, waveform, error so far",
+    ),
+    ("?", "help", "this page"),
+    ("q", "quit", "stop watching and close the pass (asks first)"),
+];
+
+/// Draws the keys; the zoom's word is the span it is at.
+pub(super) fn draw_keys(buffer: &mut Buffer, area: Rect, span: &str, palette: Palette) {
+    let mut column = 0;
+    for (key, word, _) in KEYS {
+        let word = if key == "z" { span } else { word };
+        column = put_all(
+            buffer,
+            area,
+            (column, 0),
+            &[
+                (key, palette.key()),
+                (" ", palette.ink(Tone::Plain)),
+                (word, palette.ink(Tone::Faint)),
+                ("  ", palette.ink(Tone::Plain)),
+            ],
+        );
+    }
+}
+
+/// Draws a text being typed.
+pub(super) fn draw_entry(
+    buffer: &mut Buffer,
+    area: Rect,
+    (asked, typed): (&str, &str),
+    palette: Palette,
+) {
+    let hint = "  Enter keeps it, Esc drops it";
+    // the end of a long text is what is being typed
+    let room = usize::from(area.width.saturating_sub((asked.len() + 3) as u16));
+    let skipped = typed.chars().count().saturating_sub(room);
+    let shown: String = typed.chars().skip(skipped).collect();
+    let column = put_all(
+        buffer,
+        area,
+        (0, 0),
+        &[
+            (asked, palette.ink(Tone::Strong)),
+            (" ", palette.ink(Tone::Plain)),
+            (&shown, palette.ink(Tone::Plain)),
+            ("▏", palette.ink(Tone::Strong)),
+        ],
+    );
+    if usize::from(column) + hint.len() <= usize::from(area.width) {
+        put(buffer, area, (column, 0), hint, palette.ink(Tone::Faint));
+    }
+}
+
+/// Draws the question before leaving.
+pub(super) fn draw_question(buffer: &mut Buffer, area: Rect, palette: Palette) {
+    put_all(
+        buffer,
+        area,
+        (0, 0),
+        &[
+            (
+                "stop watching and close the pass? ",
+                palette.ink(Tone::Strong),
+            ),
+            ("y", palette.key()),
+            (" stops  any other key goes on", palette.ink(Tone::Faint)),
+        ],
+    );
+}
+
+const EXPLANATIONS: [&str; 9] = [
+    "plumb line: each line of the picture against its place, first line on top;",
+    "  a straight tape hangs straight; left is early, right is late; old fields fade",
+    "skylines: the higher, the worse; a flat one is a good transfer;",
+    "  solid is typical of that time, ░ reaches up to its worst, · is no evidence",
+    "● as it should be  ◆ seen by who looks for it  ▲ seen by anyone  ■ spoils it",
+    "GOOD nothing wrong  LOOK something to know about  STOP record this again",
+    "UNSURE too little evidence to say                    ↑ ↓ scroll the events",
+    "an alarm that is over keeps LOOK until it is acknowledged; one that lasts",
+    "  becomes standing and rings again only when it worsens",
+];
+
+/// Draws the page of help over the panels.
+pub(super) fn draw_help(buffer: &mut Buffer, area: Rect, palette: Palette) {
+    Clear.render(area.intersection(buffer.area), buffer);
+    super::paint::heading(buffer, area, palette, "help", "any key closes it");
+    let inner = super::paint::below_heading(area);
+    for (row, (key, _, does)) in KEYS.into_iter().enumerate() {
+        put(buffer, inner, (1, row as u16), key, palette.key());
+        put(
+            buffer,
+            inner,
+            (4, row as u16),
+            does,
+            palette.ink(Tone::Plain),
+        );
+    }
+    let gap = u16::from(inner.height > (KEYS.len() + EXPLANATIONS.len()) as u16);
+    for (row, line) in EXPLANATIONS.into_iter().enumerate() {
+        let row = (KEYS.len() + row) as u16 + gap;
+        put(buffer, inner, (1, row), line, palette.ink(Tone::Plain));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::layout::LEAST;
+    use super::super::paint::width_of;
+    use super::*;
+
+    #[test]
+    fn keys_and_help_fit_the_smallest_screen() {
+        let longest_span = "10 min".len();
+        let keys: usize = KEYS
+            .iter()
+            .map(|(key, word, _)| {
+                key.len()
+                    + 1
+                    + if *key == "z" {
+                        longest_span
+                    } else {
+                        word.len()
+                    }
+            })
+            .sum();
+        assert!(keys + 2 * (KEYS.len() - 1) <= usize::from(LEAST.0));
+        for line in EXPLANATIONS {
+            assert!(width_of(line) < LEAST.0, "{line}");
+        }
+        // strip, banner and keys stay visible beside the page and its heading
+        let rows = KEYS.len() + EXPLANATIONS.len() + 1;
+        assert!(rows + 5 <= usize::from(LEAST.1), "{rows}");
+    }
+}

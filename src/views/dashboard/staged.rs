@@ -1,0 +1,403 @@
+//! Invented readings for pictures of the dashboard: the Ferry Street Film Club's tapes, never measured.
+
+use crate::alarms::{Change, Event, EventId, PassClock};
+use crate::fields::{Field, FieldPlace, FieldRaster, Plane};
+use crate::limits::{Kind, Severity};
+use crate::measures::{
+    Readings, flagging, head_switch, levels, line_timing,
+    line_timing::{Basis, Border, LineShift, LineTrace, StaticError},
+    sync, tear,
+};
+use crate::record::live::{Head, Health, Live, ProgrammeTime, Waveform};
+use crate::sources::{Gap, InputState};
+use crate::standard::{Parity, RateTrust, Standard};
+use crate::timecode::{Counting, FieldIndex, Timecode};
+use crate::units::{
+    CodeRange, Estimate, Hertz, Ire, Lines, Millis, Nanos, Percent, Ratio, Seconds,
+};
+
+/// What plays.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Scene {
+    /// A straight tape, right levels.
+    Good,
+    /// An alarm: lines wobble.
+    Wobble,
+    /// A bare player: wobble and flagging stand.
+    Standing,
+    /// Nothing to time.
+    Blind,
+    /// Fields are lost, black is high.
+    Losses,
+}
+
+/// A pass being staged.
+pub(super) struct Stage {
+    pub(super) live: Live,
+    scene: Scene,
+    field: u64,
+    next_event: u32,
+}
+
+const ROWS: usize = 240;
+const RATE: Hertz = Hertz(13.5e6);
+const SAMPLE_NS: f64 = 2000.0 / 27.0;
+
+impl Stage {
+    pub(super) fn new(scene: Scene) -> Self {
+        Self {
+            live: Live::new(head()),
+            scene,
+            field: 0,
+            next_event: 1,
+        }
+    }
+
+    /// A pass that has played for some fields.
+    pub(super) fn played(scene: Scene, fields: u64) -> Self {
+        let mut stage = Self::new(scene);
+        for _ in 0..fields {
+            stage.step();
+        }
+        stage
+    }
+
+    /// One more field.
+    pub(super) fn step(&mut self) {
+        let place = place(self.field);
+        let changes = self.changes(place);
+        let readings = self.readings(place);
+        self.live.observe(&readings, &changes);
+        if self.field.is_multiple_of(100) {
+            self.live
+                .exchange_waveform(&mut waveform(self.field, self.black()));
+        }
+        self.live.set_health(health(self.field));
+        self.live.set_programme(ProgrammeTime {
+            played: Seconds(754.0 + place.seconds.0),
+            running: self.scene != Scene::Blind,
+        });
+        self.field += 1;
+    }
+
+    fn event(&mut self, kind: Kind, severity: Severity, place: FieldPlace, note: &str) -> Event {
+        let id = EventId(self.next_event);
+        self.next_event += 1;
+        Event {
+            id,
+            kind,
+            severity,
+            standing: false,
+            start: place,
+            end: None,
+            start_timecode: clock().label(place.frame()),
+            end_timecode: None,
+            worst: None,
+            unit: "",
+            limit: None,
+            note: note.to_owned(),
+        }
+    }
+
+    fn changes(&mut self, place: FieldPlace) -> Vec<Change> {
+        let mut changes = Vec::new();
+        if self.field == 30 {
+            let start = self.event(
+                Kind::RecordingStart,
+                Severity::Notice,
+                place,
+                "picture begins",
+            );
+            changes.push(Change::Opened(closed(&start, place)));
+        }
+        match (self.scene, self.field) {
+            (Scene::Wobble, 150 | 420) => {
+                let mut event = self.event(
+                    Kind::Wobble,
+                    Severity::Alarm,
+                    place,
+                    "slow wave, whole picture",
+                );
+                (event.worst, event.unit, event.limit) = (Some(171.4), "ns", Some(52.0));
+                changes.push(Change::Opened(event.clone()));
+                if self.field == 150 {
+                    changes.push(Change::Closed(closed(&event, self::place(222))));
+                }
+            }
+            (Scene::Standing, 40 | 44) => {
+                let kind = if self.field == 40 {
+                    Kind::Wobble
+                } else {
+                    Kind::Flagging
+                };
+                let mut event = self.event(kind, Severity::Alarm, place, "player without a box");
+                (event.worst, event.unit, event.limit) = (Some(230.0), "ns", Some(52.0));
+                changes.push(Change::Opened(event.clone()));
+                event.standing = true;
+                changes.push(Change::Standing(event));
+            }
+            (Scene::Losses, 200) => {
+                let mut event = self.event(
+                    Kind::BlackHigh,
+                    Severity::Notice,
+                    place,
+                    "set-up still in the picture",
+                );
+                (event.worst, event.unit, event.limit) = (Some(7.2), "IRE", Some(4.0));
+                changes.push(Change::Opened(event));
+            }
+            (Scene::Losses, 480) => {
+                let event = self.event(
+                    Kind::Missing,
+                    Severity::Alarm,
+                    place,
+                    "two fields, by the device's count",
+                );
+                changes.push(Change::Opened(closed(&event, place)));
+            }
+            _ => {}
+        }
+        changes
+    }
+
+    /// An event made of whatever numbers and words.
+    pub(super) fn invented(
+        &mut self,
+        kind: usize,
+        (alarm, standing): (bool, bool),
+        worst: f64,
+        note: &str,
+    ) -> Change {
+        let kind = [Kind::Wobble, Kind::PeakHigh, Kind::Mark][kind];
+        let severity = if alarm {
+            Severity::Alarm
+        } else {
+            Severity::Notice
+        };
+        let mut event = self.event(kind, severity, place(self.field), note);
+        (event.worst, event.limit) = (Some(worst), Some(-worst));
+        (event.unit, event.standing) = (if alarm { "ns" } else { "IRE" }, standing);
+        Change::Opened(event)
+    }
+
+    fn black(&self) -> f64 {
+        match self.scene {
+            Scene::Losses => 6.9,
+            _ => 0.6,
+        }
+    }
+
+    fn readings(&self, place: FieldPlace) -> Readings {
+        let mut readings = Readings {
+            place,
+            line_timing: line_timing::Reading::default(),
+            flagging: flagging::Reading::default(),
+            head_switch: head_switch::Reading::default(),
+            tear: tear::Reading::default(),
+            levels: levels::Reading::default(),
+            sync: sync::Reading::default(),
+        };
+        self.stage_timing(&mut readings);
+        self.stage_levels(&mut readings);
+        let (field, losing) = (self.field, self.scene == Scene::Losses && self.field == 480);
+        readings.sync.missing_fields = if losing { 2 } else { 0 };
+        readings.sync.slip = Some(Millis(if self.scene == Scene::Losses && field >= 480 {
+            33.4
+        } else {
+            0.0
+        }));
+        readings.sync.vertical_jitter = Some(Estimate::new(Lines(0.04), Lines(0.01), 60));
+        readings
+    }
+
+    fn amplitude(&self) -> f64 {
+        let swell = 0.7 + 0.3 * (self.field as f64 / 41.0).sin();
+        swell
+            * match self.scene {
+                Scene::Wobble if self.field >= 420 || (150..222).contains(&self.field) => 2.3,
+                Scene::Standing => 2.8,
+                _ => 0.12,
+            }
+    }
+
+    fn stage_timing(&self, readings: &mut Readings) {
+        let timing = &mut readings.line_timing;
+        timing.sample_rate = Some(RATE);
+        timing.picture_rows = 0..ROWS - 8;
+        if self.scene == Scene::Blind && self.field >= 90 {
+            timing.why_none = Some("the picture is dark");
+            timing.lines = LineTrace::blank(ROWS);
+            return;
+        }
+        let (amplitude, bend) = (self.amplitude(), self.bend());
+        timing.basis = Basis::Edge;
+        timing.border = Border::Tape;
+        timing.static_error = StaticError::Included;
+        timing.coverage = Some(Ratio(0.96));
+        timing.lines = trace(self.field, amplitude, bend);
+        let rms = amplitude * 0.7 * SAMPLE_NS + 2.0;
+        timing.error_rms = Some(Estimate::new(Nanos(rms), Nanos(1.5), 222));
+        readings.flagging.offset = Some(Estimate::new(Nanos(bend * SAMPLE_NS), Nanos(4.0), 40));
+    }
+
+    fn bend(&self) -> f64 {
+        match self.scene {
+            Scene::Standing => 6.5,
+            Scene::Wobble => 0.8,
+            _ => 0.3,
+        }
+    }
+
+    fn stage_levels(&self, readings: &mut Readings) {
+        let levels = &mut readings.levels;
+        let black = self.black() + 0.4 * (self.field as f64 / 300.0).sin();
+        let peak = 97.0 + 2.0 * (self.field as f64 / 170.0).cos();
+        levels.black = Some(Estimate::new(Ire(black), Ire(0.1), 70_000));
+        levels.peak = Some(Estimate::new(Ire(peak), Ire(0.1), 70_000));
+        levels.mean = Some(Estimate::new(Ire(43.0), Ire(0.1), 70_000));
+        levels.below_black = Some(Percent(0.1));
+        levels.above_peak = Some(Percent(0.3));
+        let (from, to) = (16.0 + 2.19 * black, 16.0 + 2.19 * peak);
+        for (code, count) in levels.ladder.iter_mut().enumerate() {
+            let at = (code as f64 - from) / (to - from);
+            if (-0.01..=1.015).contains(&at) {
+                let hump = (-((at - 0.25) / 0.16).powi(2)).exp()
+                    + 0.5 * (-((at - 0.8) / 0.1).powi(2)).exp();
+                *count = (1200.0 * hump + 40.0) as u32;
+            }
+        }
+    }
+}
+
+/// Puts any numbers into readings.
+pub(super) fn overwrite(readings: &mut Readings, numbers: &[Option<f64>; 6], ladder: &[u32]) {
+    let [error, bend, black, peak, jitter, slip] = *numbers;
+    readings.line_timing.error_rms = error.map(|ns| Estimate::new(Nanos(ns), Nanos(1.0), 1));
+    readings.flagging.offset = bend.map(|ns| Estimate::new(Nanos(ns), Nanos(1.0), 1));
+    readings.levels.black = black.map(|ire| Estimate::new(Ire(ire), Ire(1.0), 1));
+    readings.levels.peak = peak.map(|ire| Estimate::new(Ire(ire), Ire(1.0), 1));
+    readings.levels.above_peak = peak.map(Percent);
+    readings.sync.vertical_jitter = jitter.map(|lines| Estimate::new(Lines(lines), Lines(1.0), 1));
+    readings.sync.slip = slip.map(Millis);
+    readings.sync.missing_fields = slip.map_or(0, |slip| slip.abs() as u64);
+    readings.levels.ladder.copy_from_slice(ladder);
+}
+
+fn head() -> Head {
+    Head {
+        source: "S-Video, /dev/video0".into(),
+        tape: Some("Ferry Street 14, regatta".into()),
+        recorded_to: Some("ferry-street-14.trueline".into()),
+        standard: Some(Standard::Lines525),
+        sample_rate: Some(RATE),
+        range: CodeRange::Studio,
+        clock: clock(),
+    }
+}
+
+fn clock() -> PassClock {
+    PassClock {
+        start: Timecode::zero(Counting::At30Drop),
+    }
+}
+
+fn place(field: u64) -> FieldPlace {
+    FieldPlace {
+        field: FieldIndex(field),
+        parity: if field.is_multiple_of(2) {
+            Parity::Top
+        } else {
+            Parity::Bottom
+        },
+        seconds: Seconds(field as f64 * 1.001 / 60.0),
+    }
+}
+
+fn closed(event: &Event, end: FieldPlace) -> Event {
+    Event {
+        end: Some(end),
+        end_timecode: Some(clock().label(end.frame())),
+        ..event.clone()
+    }
+}
+
+fn health(field: u64) -> Health {
+    Health {
+        queue_frames: (field % 3) as usize / 2,
+        queue_capacity: 12,
+        writer: "pass written".into(),
+        writer_well: true,
+        disk_free_bytes: Some(800_000_000_000),
+        bytes_per_second: Some(41_500_000.0),
+        device: "locked".into(),
+        frames_arrived: field / 2,
+    }
+}
+
+/// Noise of ±1 that is the same in every run.
+fn noise(field: u64, row: usize) -> f64 {
+    let mut x = field.wrapping_mul(0x9E37_79B9_7F4A_7C15)
+        ^ (row as u64).wrapping_mul(0xD1B5_4A32_D192_ED03);
+    x ^= x >> 31;
+    x = x.wrapping_mul(0xBF58_476D_1CE4_E5B9);
+    x ^= x >> 29;
+    (x >> 11) as f64 / (1_u64 << 52) as f64 - 1.0
+}
+
+fn trace(field: u64, amplitude: f64, bend: f64) -> LineTrace {
+    let mut trace = LineTrace::blank(ROWS);
+    for row in (0..ROWS).filter(|row| !(150..158).contains(row)) {
+        let at = row as f64;
+        let wave = amplitude * (at / 24.0 + field as f64 / 9.0).sin();
+        let hook = -bend * (-at / 14.0).exp();
+        let switch = if row >= ROWS - 7 { 1.5 } else { 0.0 };
+        let rough = (0.05 + amplitude / 6.0) * noise(field, row);
+        let shift = LineShift {
+            displacement: Nanos((wave + hook + switch + rough) * SAMPLE_NS),
+            sigma: Nanos(2.0),
+        };
+        trace.set(row, shift);
+    }
+    trace
+}
+
+/// Sky over a shore, as a waveform shows it.
+fn waveform(field: u64, black: f64) -> Waveform {
+    let (width, rows) = (720, ROWS);
+    let code = |row: usize, column: usize| {
+        let across = column as f64 / width as f64;
+        let sky = 160.0 + 28.0 * (across * 5.0 + field as f64 / 90.0).sin();
+        let shore = 40.0 + 60.0 * (across * 17.0).sin().abs() + 22.0 * (row as f64 / 40.0).sin();
+        let picture = if row < 100 { sky } else { shore } + 6.0 * noise(row as u64, column);
+        picture.max(16.0 + 2.19 * black) as u8
+    };
+    let samples = (0..width * rows)
+        .map(|at| code(at / width, at % width))
+        .collect();
+    let mut waveform = Waveform::new();
+    waveform.trace(&Field {
+        place: place(field),
+        raster: FieldRaster {
+            width,
+            rows,
+            frame_rows: 2 * rows,
+            sample_rate: Some(RATE),
+            rate_trust: RateTrust::Known,
+            standard: Some(Standard::Lines525),
+            range: CodeRange::Studio,
+            progressive: false,
+        },
+        luma: Plane {
+            samples,
+            width,
+            rows,
+        },
+        cb: Plane::default(),
+        cr: Plane::default(),
+        native: None,
+        gap: Gap::default(),
+        damaged: false,
+        input: InputState::Locked,
+    });
+    waveform
+}

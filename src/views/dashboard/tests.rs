@@ -1,0 +1,416 @@
+//! Pictures of the whole screen, and what must hold at any size.
+
+use crossterm::event::{KeyCode, KeyEvent, KeyModifiers};
+use proptest::prelude::*;
+use ratatui::Terminal;
+use ratatui::backend::TestBackend;
+use ratatui::style::Color;
+
+use super::staged::{Scene, Stage};
+use super::*;
+
+/// Fields played before a picture is taken: ten seconds.
+const PLAYED: u64 = 600;
+
+fn press(screen: &mut Screen, keys: &str) -> Option<Request> {
+    let mut asked = None;
+    for letter in keys.chars() {
+        let code = match letter {
+            '\n' => KeyCode::Enter,
+            '\x1b' => KeyCode::Esc,
+            '\x08' => KeyCode::Backspace,
+            letter => KeyCode::Char(letter),
+        };
+        asked = screen.key(KeyEvent::new(code, KeyModifiers::NONE));
+    }
+    asked
+}
+
+fn drawn(screen: &mut Screen, live: &Live, (width, height): (u16, u16)) -> Buffer {
+    let mut terminal =
+        Terminal::new(TestBackend::new(width, height)).expect("a terminal in memory cannot fail");
+    terminal
+        .draw(|frame| screen.draw(frame, live))
+        .expect("a terminal in memory cannot fail");
+    terminal.backend().buffer().clone()
+}
+
+fn text(buffer: &Buffer) -> String {
+    let rows = buffer.content.chunks(usize::from(buffer.area.width).max(1));
+    rows.map(|row| {
+        let line: String = row.iter().map(ratatui::buffer::Cell::symbol).collect();
+        line.trim_end().to_owned() + "\n"
+    })
+    .collect()
+}
+
+/// Compares a screen with the stored picture of that name.
+fn check(name: &str, scene: Scene, keys: &str, size: (u16, u16)) {
+    let stage = Stage::played(scene, PLAYED);
+    let mut screen = Screen::new(Palette::new(true));
+    press(&mut screen, keys);
+    let picture = text(&drawn(&mut screen, &stage.live, size));
+    let mut settings = insta::Settings::clone_current();
+    settings.set_snapshot_path(concat!(env!("CARGO_MANIFEST_DIR"), "/tests/snapshots"));
+    settings.set_prepend_module_to_snapshot(false);
+    settings.set_omit_expression(true);
+    let name = format!("dashboard_{name}_{}x{}", size.0, size.1);
+    settings.bind(|| insta::assert_snapshot!(name, picture));
+}
+
+const SMALL: (u16, u16) = (80, 24);
+const LARGE: (u16, u16) = (120, 40);
+const HUGE: (u16, u16) = (200, 60);
+
+#[test]
+fn a_good_transfer_looks_quiet() {
+    for size in [SMALL, LARGE, HUGE] {
+        check("good", Scene::Good, "", size);
+    }
+}
+
+#[test]
+fn a_wobble_alarm_stands_out() {
+    for size in [SMALL, LARGE] {
+        check("wobble", Scene::Wobble, "", size);
+    }
+}
+
+#[test]
+fn standing_conditions_have_their_strip() {
+    for size in [SMALL, LARGE] {
+        check("standing", Scene::Standing, "z", size);
+    }
+}
+
+#[test]
+fn without_evidence_the_screen_says_so() {
+    for size in [SMALL, LARGE] {
+        check("blind", Scene::Blind, "", size);
+    }
+}
+
+#[test]
+fn lost_fields_and_high_black_are_told_in_words() {
+    for size in [SMALL, LARGE] {
+        check("losses", Scene::Losses, "", size);
+    }
+}
+
+#[test]
+fn help_freeze_entries_and_views_have_their_places() {
+    check("help", Scene::Good, "?", SMALL);
+    check("freeze", Scene::Good, "f", SMALL);
+    check("note", Scene::Good, "mboat at the lock", SMALL);
+    check("counter", Scene::Good, "c12:3x4", SMALL);
+    check("leaving", Scene::Good, "q", SMALL);
+    check("waveform", Scene::Good, "v", SMALL);
+    check("history", Scene::Wobble, "vv", LARGE);
+}
+
+#[test]
+fn a_screen_that_is_too_small_says_which_size_it_wants() {
+    check("tiny", Scene::Wobble, "", (60, 8));
+}
+
+#[test]
+fn before_the_first_field_the_screen_is_unsure() {
+    let stage = Stage::new(Scene::Good);
+    let picture = text(&drawn(
+        &mut Screen::new(Palette::new(true)),
+        &stage.live,
+        SMALL,
+    ));
+    assert!(picture.contains("no picture has come yet"), "{picture}");
+    assert!(picture.contains("no field has come yet"), "{picture}");
+}
+
+#[test]
+fn a_mark_carries_the_moment_of_the_key_and_not_of_the_last_letter() {
+    let mut stage = Stage::played(Scene::Good, 100);
+    let mut screen = Screen::new(Palette::new(true));
+    drawn(&mut screen, &stage.live, SMALL);
+    let at = stage.live.place();
+    press(&mut screen, "m");
+    stage.step();
+    drawn(&mut screen, &stage.live, SMALL);
+    let asked = press(&mut screen, "boatz\x08\n");
+    let note = "boat".to_owned();
+    assert_eq!(asked, Some(Request::Mark { at, note }));
+}
+
+#[test]
+fn a_counter_takes_figures_only_and_nothing_is_no_reading() {
+    let mut screen = Screen::new(Palette::new(true));
+    let asked = press(&mut screen, "c0x1:2y3\n");
+    let reading = "01:23".to_owned();
+    assert_eq!(asked, Some(Request::Counter { at: None, reading }));
+    assert_eq!(press(&mut screen, "c\n"), None);
+    assert_eq!(press(&mut screen, "c1\x1b\n"), None);
+}
+
+#[test]
+fn leaving_asks_first_and_control_c_does_not() {
+    let mut screen = Screen::new(Palette::new(true));
+    assert_eq!(press(&mut screen, "qn"), None);
+    assert_eq!(press(&mut screen, "qq"), None);
+    assert_eq!(press(&mut screen, "qy"), Some(Request::Quit));
+    let interrupt = KeyEvent::new(KeyCode::Char('c'), KeyModifiers::CONTROL);
+    assert_eq!(screen.key(interrupt), Some(Request::Interrupt));
+}
+
+#[test]
+fn a_note_ends_at_its_length_and_typing_commands_is_typing() {
+    let mut screen = Screen::new(Palette::new(true));
+    let long = "q".repeat(NOTE_CHARACTERS + 50);
+    press(&mut screen, "m");
+    press(&mut screen, &long);
+    let note = "q".repeat(NOTE_CHARACTERS);
+    assert_eq!(
+        press(&mut screen, "\n"),
+        Some(Request::Mark { at: None, note })
+    );
+}
+
+#[test]
+fn frozen_panels_hold_still_while_the_strip_goes_on() {
+    let mut stage = Stage::played(Scene::Losses, 470);
+    let mut screen = Screen::new(Palette::new(true));
+    press(&mut screen, "f");
+    let before = text(&drawn(&mut screen, &stage.live, SMALL));
+    for _ in 0..30 {
+        stage.step();
+    }
+    let after = text(&drawn(&mut screen, &stage.live, SMALL));
+    let rows = |picture: &str, range: std::ops::Range<usize>| -> Vec<String> {
+        picture
+            .lines()
+            .skip(range.start)
+            .take(range.len())
+            .map(str::to_owned)
+            .collect()
+    };
+    assert_eq!(rows(&before, 4..17), rows(&after, 4..17));
+    assert!(after.contains("source loses fields"), "{after}");
+    press(&mut screen, "f");
+    let live = text(&drawn(&mut screen, &stage.live, SMALL));
+    assert_ne!(rows(&live, 4..17), rows(&after, 4..17));
+}
+
+#[test]
+fn the_log_scrolls_as_far_as_the_oldest_event_and_back() {
+    let stage = Stage::played(Scene::Wobble, PLAYED);
+    let mut screen = Screen::new(Palette::new(true));
+    let newest = text(&drawn(&mut screen, &stage.live, SMALL));
+    for _ in 0..9 {
+        screen.key(KeyEvent::new(KeyCode::Down, KeyModifiers::NONE));
+    }
+    let oldest = text(&drawn(&mut screen, &stage.live, SMALL));
+    assert!(oldest.contains("2 newer above"), "{oldest}");
+    assert!(oldest.contains("recording"), "{oldest}");
+    for _ in 0..2 {
+        screen.key(KeyEvent::new(KeyCode::Up, KeyModifiers::NONE));
+    }
+    assert_eq!(text(&drawn(&mut screen, &stage.live, SMALL)), newest);
+}
+
+const SCENES: [Scene; 5] = [
+    Scene::Good,
+    Scene::Wobble,
+    Scene::Standing,
+    Scene::Blind,
+    Scene::Losses,
+];
+
+#[test]
+fn only_the_sixteen_colours_are_used_and_none_is_green() {
+    for scene in SCENES {
+        let stage = Stage::played(scene, PLAYED);
+        let buffer = drawn(&mut Screen::new(Palette::new(true)), &stage.live, LARGE);
+        for cell in &buffer.content {
+            for colour in [cell.fg, cell.bg] {
+                let beyond = matches!(colour, Color::Rgb(..) | Color::Indexed(_));
+                let green = matches!(colour, Color::Green | Color::LightGreen);
+                assert!(!beyond && !green, "{scene:?} {colour:?}");
+            }
+        }
+    }
+}
+
+#[test]
+fn without_colours_the_same_words_and_symbols_stand_there() {
+    for scene in SCENES {
+        let stage = Stage::played(scene, PLAYED);
+        let coloured = drawn(&mut Screen::new(Palette::new(true)), &stage.live, LARGE);
+        let plain = drawn(&mut Screen::new(Palette::new(false)), &stage.live, LARGE);
+        assert_eq!(text(&coloured), text(&plain));
+        for cell in &plain.content {
+            assert_eq!(
+                (cell.fg, cell.bg),
+                (Color::Reset, Color::Reset),
+                "{scene:?}"
+            );
+        }
+    }
+}
+
+#[test]
+fn large_letters_stand_on_an_even_ground() {
+    for scene in SCENES {
+        let stage = Stage::played(scene, PLAYED);
+        let buffer = drawn(&mut Screen::new(Palette::new(true)), &stage.live, LARGE);
+        for row in 7..10 {
+            let grounds = (0..LARGE.0).map(|x| buffer[(x, row)].bg);
+            assert!(
+                grounds.clone().all(|ground| ground == buffer[(0, row)].bg),
+                "{scene:?}"
+            );
+        }
+    }
+}
+
+#[test]
+fn what_a_colour_says_stands_beside_it_in_words() {
+    let expected: [&[&str]; 5] = [
+        &[
+            "● nothing wrong",
+            "● error",
+            "steady",
+            "● black",
+            ": ok",
+            "no alarm",
+        ],
+        &[
+            "■ lines wobble",
+            "▲ error",
+            ": visible",
+            "■ ALARM wobble",
+            "■ wobble",
+            "goes on",
+        ],
+        &[
+            "▲ top of picture bends",
+            "▲ flag",
+            ": visible",
+            "▲ flagging since",
+            "▲ wobble since",
+        ],
+        &[
+            "? line timing not visible",
+            "? error not visible",
+            "? no timing",
+        ],
+        &[
+            "■ source loses fields",
+            "▲ black",
+            ": high",
+            "◆ source 2 lost",
+            "□ missing",
+        ],
+    ];
+    for (scene, words) in SCENES.into_iter().zip(expected) {
+        let stage = Stage::played(scene, PLAYED);
+        let plain = text(&drawn(
+            &mut Screen::new(Palette::new(false)),
+            &stage.live,
+            SMALL,
+        ));
+        for word in words {
+            assert!(plain.contains(word), "{word} in\n{plain}");
+        }
+    }
+}
+
+#[test]
+fn every_state_has_a_symbol_and_a_word_of_its_own() {
+    let pairs = SCENES.map(|scene| {
+        let status = Stage::played(scene, PLAYED).live.status();
+        (
+            words::word(status.word).1,
+            status.word.text(),
+            status.reason,
+        )
+    });
+    let expected = [
+        ("●", "GOOD", "nothing wrong, lines steady"),
+        ("■", "STOP", "lines wobble"),
+        ("▲", "LOOK", "lines wobble"),
+        ("?", "UNSURE", "line timing not visible"),
+        ("■", "STOP", "source loses fields"),
+    ];
+    // flagging is the newer of the two standing conditions
+    assert_eq!(pairs[2].1, "LOOK");
+    for (pair, expected) in pairs
+        .iter()
+        .zip(expected)
+        .filter(|(pair, _)| pair.1 != "LOOK")
+    {
+        assert_eq!(*pair, expected);
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { failure_persistence: None, cases: 32, ..ProptestConfig::default() })]
+
+    #[test]
+    fn no_size_and_no_contents_break_the_screen(
+        sizes in prop::collection::vec((1_u16..=250, 1_u16..=80), 1..4),
+        scene in prop::sample::select(SCENES.to_vec()),
+        fields in 0_u64..300,
+        keys in "[macfzv?q\n]{0,6}",
+        coloured: bool,
+    ) {
+        let stage = Stage::played(scene, fields);
+        let mut screen = Screen::new(Palette::new(coloured));
+        press(&mut screen, &keys);
+        for size in sizes {
+            drawn(&mut screen, &stage.live, size);
+        }
+    }
+
+    #[test]
+    fn no_readings_and_no_events_break_the_screen(
+        numbers in prop::array::uniform6(prop::option::of(-1e12_f64..1e12)),
+        ladder in prop::collection::vec(any::<u32>(), 256),
+        events in prop::collection::vec((0_usize..3, any::<bool>(), any::<bool>(), -1e9_f64..1e9, ".{0,60}"), 0..12),
+        seconds in 0.0_f64..1e6,
+        size in (1_u16..=250, 1_u16..=80),
+    ) {
+        let mut stage = Stage::played(Scene::Losses, 3);
+        let mut readings = stage.live.latest().expect("three fields have played").clone();
+        readings.place.seconds = Seconds(seconds);
+        staged::overwrite(&mut readings, &numbers, &ladder);
+        let changes: Vec<_> = events
+            .iter()
+            .map(|(kind, alarm, standing, worst, note)| {
+                stage.invented(*kind, (*alarm, *standing), *worst, note)
+            })
+            .collect();
+        stage.live.observe(&readings, &changes);
+        drawn(&mut Screen::new(Palette::new(true)), &stage.live, size);
+        let mut mute = Screen::new(Palette::new(false));
+        press(&mut mute, "vz");
+        drawn(&mut mute, &stage.live, size);
+    }
+
+    #[test]
+    fn no_trace_breaks_the_plumb_line(
+        shifts in prop::collection::vec(prop::option::of(-1e7_f64..1e7), 0..313),
+        size in (80_u16..=250, 24_u16..=80),
+    ) {
+        use crate::measures::line_timing::{LineShift, LineTrace};
+        use crate::units::Nanos;
+
+        let mut stage = Stage::played(Scene::Good, 3);
+        let mut readings = stage.live.latest().expect("three fields have played").clone();
+        readings.line_timing.lines = LineTrace::blank(shifts.len());
+        for (row, shift) in shifts.iter().enumerate() {
+            if let Some(ns) = *shift {
+                let shift = LineShift { displacement: Nanos(ns), sigma: Nanos(1.0) };
+                readings.line_timing.lines.set(row, shift);
+            }
+        }
+        stage.live.observe(&readings, &[]);
+        drawn(&mut Screen::new(Palette::new(true)), &stage.live, size);
+    }
+}

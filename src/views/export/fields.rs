@@ -1,0 +1,51 @@
+//! `export fields`: one row a field, one column a quantity.
+
+use std::io::Write;
+
+use super::table::{Cell, Table};
+use super::{Failure, TIME_DECIMALS};
+use crate::measures::Value;
+use crate::record::{Pass, Row};
+use crate::timecode::FieldIndex;
+
+/// The columns, in order.
+pub(super) fn columns<const N: usize>(pass: &Pass<N>) -> impl Iterator<Item = &'static str> {
+    let ids = pass.catalogue().map(|quantity| quantity.id);
+    ["field", "parity", "timecode", "seconds"]
+        .into_iter()
+        .chain(ids)
+}
+
+/// Writes all fields that were measured.
+pub(super) fn write<const N: usize, W: Write>(
+    pass: &Pass<N>,
+    mut table: Table<W>,
+) -> Result<(), Failure> {
+    let decimals = std::array::from_fn(|place| pass.decimals(place));
+    for row in pass.rows(FieldIndex(0)..FieldIndex(u64::MAX)) {
+        write_row(pass, &row?, &decimals, &mut table)?;
+    }
+    Ok(table.finish()?)
+}
+
+fn write_row<const N: usize, W: Write>(
+    pass: &Pass<N>,
+    row: &Row<N>,
+    decimals: &[usize; N],
+    table: &mut Table<W>,
+) -> std::io::Result<()> {
+    let place = row.place;
+    table.cell(Cell::Whole(place.field.0))?;
+    table.cell(Cell::Text(&place.parity.word()))?;
+    table.cell(Cell::Text(&pass.head().clock().label(place.frame())))?;
+    table.cell(Cell::Number(place.seconds.0, TIME_DECIMALS))?;
+    for (value, &decimals) in row.values.iter().zip(decimals) {
+        table.cell(match value {
+            None => Cell::Absent,
+            Some(Value::Count(count)) => Cell::Whole(*count),
+            Some(Value::Number { value, .. }) => Cell::Number(*value, decimals),
+            Some(Value::Word(word)) => Cell::Text(word),
+        })?;
+    }
+    table.end_row()
+}

@@ -1,0 +1,68 @@
+//! `export lines`: one row a line whose timing can be used.
+
+use std::io::Write;
+
+use super::Failure;
+use super::table::{Cell, Table};
+use crate::measures::line_timing::{Basis, LineShift};
+use crate::record::{FieldLines, Pass};
+use crate::timecode::FieldIndex;
+use crate::units::{Hertz, Nanos, Samples, nanos_from_samples};
+
+/// A line's timing is usable up to this standard error: the jitter that is just visible is larger.
+const USABLE_SIGMA: Samples = Samples(0.25);
+
+/// Displacements are kept in tenths of a nanosecond.
+const ERROR_DECIMALS: usize = 1;
+
+/// Sigmas are kept to 2 %, from a tenth of a nanosecond on.
+const SIGMA_DECIMALS: usize = 2;
+
+/// The columns, in order.
+pub(super) fn columns() -> [&'static str; 5] {
+    ["field", "line", "error_ns", "sigma_ns", "basis"]
+}
+
+/// Writes the usable lines of all fields.
+pub(super) fn write<const N: usize, W: Write>(
+    pass: &Pass<N>,
+    mut table: Table<W>,
+) -> Result<(), Failure> {
+    let most = most_sigma(pass.head().sample_rate);
+    for field in pass.lines(FieldIndex(0)..FieldIndex(u64::MAX))? {
+        write_field(&field?, most, &mut table)?;
+    }
+    Ok(table.finish()?)
+}
+
+/// The largest usable sigma; without a sample rate there is no measure of it, and all that was kept counts.
+fn most_sigma(rate: Option<Hertz>) -> Nanos {
+    rate.map_or(Nanos(f64::INFINITY), |rate| {
+        nanos_from_samples(USABLE_SIGMA, rate)
+    })
+}
+
+fn write_field<W: Write>(
+    field: &FieldLines,
+    most: Nanos,
+    table: &mut Table<W>,
+) -> std::io::Result<()> {
+    let usable = |(_, shift): &(usize, LineShift)| shift.sigma <= most;
+    for (line, shift) in field.lines.usable().filter(usable) {
+        table.cell(Cell::Whole(field.field.0))?;
+        table.cell(Cell::Whole(line as u64))?;
+        table.cell(Cell::Number(shift.displacement.0, ERROR_DECIMALS))?;
+        table.cell(Cell::Number(shift.sigma.0, SIGMA_DECIMALS))?;
+        table.cell(Cell::Text(&word(field.basis)))?;
+        table.end_row()?;
+    }
+    Ok(())
+}
+
+fn word(basis: Basis) -> &'static str {
+    match basis {
+        Basis::Edge => "edge",
+        Basis::Content => "content",
+        Basis::None => "none",
+    }
+}

@@ -1,0 +1,188 @@
+//! A pass as tables for other programs.
+//!
+//! In: a [`Pass`]. Out: CSV with a line of names, or JSON lines with the names in each; both row by row, so that six
+//! hours need no more memory than a minute. What is absent is an empty CSV field and a JSON `null`. Numbers have the
+//! decimals that their step warrants. Timecode labels are made here.
+//!
+//! Does not know: how a pass is stored.
+
+use std::fs::{self, File};
+use std::io::{self, BufWriter, ErrorKind, Write};
+use std::path::{Path, PathBuf};
+
+use crate::record::{Pass, RecordError};
+
+use table::Table;
+
+mod events;
+mod fields;
+mod lines;
+mod table;
+
+/// Decimals of times: they are kept in microseconds.
+const TIME_DECIMALS: usize = 6;
+
+/// Which table.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum What {
+    /// One row an event.
+    Events,
+    /// One row a field, one column a quantity.
+    Fields,
+    /// One row a line with a usable timing.
+    Lines,
+}
+
+/// How a table is written.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Format {
+    /// Comma-separated values, UTF-8, a line of names first.
+    Csv,
+    /// One JSON object a line.
+    Jsonl,
+}
+
+/// Where a table goes.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Destination {
+    /// Standard output; a reader that stops early is no error.
+    Stdout,
+    /// A file, which appears whole or not at all.
+    File(PathBuf),
+}
+
+/// Why an export failed.
+#[derive(Debug, thiserror::Error)]
+pub enum ExportError {
+    /// The pass could not be read.
+    #[error(transparent)]
+    Pass(#[from] RecordError),
+    /// The table would replace the pass it comes from.
+    #[error(
+        "cannot write the export to '{0}': that is the pass itself; give the export a name of its own"
+    )]
+    OntoPass(PathBuf),
+    /// The table could not be written.
+    #[error("cannot write the export to {to}")]
+    Write {
+        /// Where to.
+        to: String,
+        /// Why.
+        source: io::Error,
+    },
+}
+
+/// Writes a table of a pass.
+///
+/// # Errors
+/// When the pass cannot be read or has no such table, or the table cannot be written.
+pub fn export<const N: usize>(
+    pass: &Pass<N>,
+    what: What,
+    format: Format,
+    destination: &Destination,
+) -> Result<(), ExportError> {
+    match destination {
+        Destination::Stdout => {
+            let out = BufWriter::new(io::stdout().lock());
+            until_reader_stops(write(pass, what, format, out))
+                .map_err(|failure| failure.to("standard output"))
+        }
+        Destination::File(path) if same_file(path, pass.path()) => {
+            Err(ExportError::OntoPass(path.clone()))
+        }
+        Destination::File(path) => write_file(path, |out| write(pass, what, format, out))
+            .map_err(|failure| failure.to(&format!("'{}'", path.display()))),
+    }
+}
+
+/// Whether two paths lead to one file that exists.
+fn same_file(a: &Path, b: &Path) -> bool {
+    let real = |path| fs::canonicalize(path).ok();
+    real(a).is_some_and(|a| real(b) == Some(a))
+}
+
+/// What went wrong, before it is known where the table was going.
+#[derive(Debug, thiserror::Error)]
+enum Failure {
+    #[error(transparent)]
+    Pass(#[from] RecordError),
+    #[error(transparent)]
+    Write(#[from] io::Error),
+}
+
+impl Failure {
+    fn to(self, to: &str) -> ExportError {
+        match self {
+            Self::Pass(error) => ExportError::Pass(error),
+            Self::Write(source) => ExportError::Write {
+                to: to.to_owned(),
+                source,
+            },
+        }
+    }
+}
+
+/// Writes a table to anything.
+fn write<const N: usize>(
+    pass: &Pass<N>,
+    what: What,
+    format: Format,
+    out: impl Write,
+) -> Result<(), Failure> {
+    match what {
+        What::Events => events::write(pass, Table::new(format, events::columns(), out)?),
+        What::Fields => fields::write(pass, Table::new(format, fields::columns(pass), out)?),
+        What::Lines => lines::write(pass, Table::new(format, lines::columns(), out)?),
+    }
+}
+
+/// `head` and its like stop reading when they have enough: that ends the export, and well.
+fn until_reader_stops(written: Result<(), Failure>) -> Result<(), Failure> {
+    match written {
+        Err(Failure::Write(error)) if error.kind() == ErrorKind::BrokenPipe => Ok(()),
+        other => other,
+    }
+}
+
+/// Writes a file beside its place and moves it there when it is whole.
+///
+/// What is there and no ordinary file (a pipe, `/dev/null`) is written to as it is.
+fn write_file(
+    path: &Path,
+    fill: impl FnOnce(&mut BufWriter<&File>) -> Result<(), Failure>,
+) -> Result<(), Failure> {
+    // A link stays a link: what it points to is replaced.
+    let target = fs::canonicalize(path).unwrap_or_else(|_| path.to_owned());
+    if fs::metadata(&target).is_ok_and(|metadata| !metadata.is_file()) {
+        let file = File::options().write(true).open(&target)?;
+        return until_reader_stops(filled(&file, fill));
+    }
+    let beside = beside(&target);
+    let file = File::create_new(&beside)?;
+    filled(&file, fill)
+        .and_then(|()| Ok(file.sync_all()?))
+        .and_then(|()| Ok(fs::rename(&beside, &target)?))
+        .inspect_err(|_| {
+            // The error that led here is the one to tell.
+            let _ = fs::remove_file(&beside);
+        })
+}
+
+fn filled(
+    file: &File,
+    fill: impl FnOnce(&mut BufWriter<&File>) -> Result<(), Failure>,
+) -> Result<(), Failure> {
+    let mut out = BufWriter::new(file);
+    fill(&mut out)?;
+    Ok(out.flush()?)
+}
+
+/// A hidden name in the same directory, this process's own.
+fn beside(target: &Path) -> PathBuf {
+    let name = target.file_name().unwrap_or_default().to_string_lossy();
+    target.with_file_name(format!(".{name}.{}.part", std::process::id()))
+}
+
+#[cfg(test)]
+mod tests;

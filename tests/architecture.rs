@@ -1,0 +1,205 @@
+//! Invariants of the tree, read from its text: imports run the way data runs.
+
+use std::collections::BTreeMap;
+use std::fs;
+use std::path::{Path, PathBuf};
+
+/// The stages in flow order; each may import those before it. Foundations come first and import only each other.
+const FLOW: [&str; 13] = [
+    "units", "standard", "timecode", "limits", "sources", "fields", "measures", "alarms", "record",
+    "compare", "views", "cli", "app",
+];
+
+/// Everything that may stand at the top.
+const TOP_LEVEL: [&str; 14] = [
+    "Cargo.toml",
+    "Cargo.lock",
+    "README.md",
+    "DEVELOPERS.md",
+    "LICENSE",
+    ".gitignore",
+    "src",
+    "tests",
+    "fixtures",
+    "scripts",
+    "benches",
+    ".ci",
+    ".git",
+    "target",
+];
+
+fn root() -> &'static Path {
+    Path::new(env!("CARGO_MANIFEST_DIR"))
+}
+
+fn sources(folder: &Path, found: &mut Vec<PathBuf>) {
+    for entry in fs::read_dir(folder).expect("src can be read").flatten() {
+        let path = entry.path();
+        if path.is_dir() {
+            sources(&path, found);
+        } else if path.extension().is_some_and(|extension| extension == "rs") {
+            found.push(path);
+        }
+    }
+}
+
+fn all_sources() -> Vec<PathBuf> {
+    let mut found = Vec::new();
+    sources(&root().join("src"), &mut found);
+    found.sort();
+    found
+}
+
+/// The stage a file belongs to: its first folder below `src`, or its own name.
+fn stage_of(path: &Path) -> String {
+    let inside = path
+        .strip_prefix(root().join("src"))
+        .expect("a file of src");
+    let first = inside
+        .components()
+        .next()
+        .expect("a name")
+        .as_os_str()
+        .to_string_lossy();
+    first.trim_end_matches(".rs").to_owned()
+}
+
+/// Text before the tests, without comments: tests may reach further.
+fn shipped_text(path: &Path) -> String {
+    let text = fs::read_to_string(path).expect("a source file is text");
+    let shipped = text
+        .split("#[cfg(test)]")
+        .next()
+        .expect("split gives one part at least");
+    shipped
+        .lines()
+        .filter(|line| !line.trim_start().starts_with("//"))
+        .collect::<Vec<_>>()
+        .join("\n")
+}
+
+/// Stages named after `crate::` anywhere in a text.
+fn stages_named(text: &str) -> Vec<String> {
+    text.split("crate::")
+        .skip(1)
+        .map(|rest| {
+            rest.chars()
+                .take_while(|c| c.is_alphanumeric() || *c == '_')
+                .collect()
+        })
+        .collect()
+}
+
+#[test]
+fn imports_run_the_way_data_runs() {
+    let rank: BTreeMap<&str, usize> = FLOW
+        .iter()
+        .enumerate()
+        .map(|(at, stage)| (*stage, at))
+        .collect();
+    let mut checked = 0;
+    for path in all_sources() {
+        let stage = stage_of(&path);
+        let Some(own) = rank.get(stage.as_str()) else {
+            assert!(
+                matches!(stage.as_str(), "lib" | "main"),
+                "{}: {stage} has no place in the flow",
+                path.display()
+            );
+            continue;
+        };
+        for named in stages_named(&shipped_text(&path)) {
+            let Some(other) = rank.get(named.as_str()) else {
+                continue;
+            };
+            assert!(
+                other <= own,
+                "{} imports crate::{named}, which comes after {stage}",
+                path.display()
+            );
+            checked += 1;
+        }
+    }
+    assert!(
+        checked > 100,
+        "only {checked} imports were found: the reader of this test is broken"
+    );
+}
+
+#[test]
+fn command_line_flags_are_known_to_cli_and_app_alone() {
+    for path in all_sources() {
+        let stage = stage_of(&path);
+        if matches!(stage.as_str(), "cli" | "app" | "main" | "lib") {
+            continue;
+        }
+        let text = shipped_text(&path);
+        assert!(
+            !text.contains("crate::cli") && !text.contains("use clap"),
+            "{}",
+            path.display()
+        );
+    }
+}
+
+#[test]
+fn only_app_starts_threads() {
+    for path in all_sources() {
+        let stage = stage_of(&path);
+        // A decoder's stderr must be drained beside its stdout: that thread lives and dies inside the source.
+        if stage == "app"
+            || path.ends_with("sources/decoded.rs")
+            || path.to_string_lossy().contains("sources/decoded/")
+        {
+            continue;
+        }
+        let text = shipped_text(&path);
+        assert!(
+            !text.contains("thread::spawn") && !text.contains("thread::Builder"),
+            "{}",
+            path.display()
+        );
+    }
+}
+
+#[test]
+fn measures_read_no_clock_and_touch_no_file() {
+    for path in all_sources()
+        .iter()
+        .filter(|path| stage_of(path) == "measures")
+    {
+        let text = shipped_text(path);
+        for word in ["Instant", "SystemTime", "std::fs", "std::io", "tracing::"] {
+            assert!(!text.contains(word), "{} uses {word}", path.display());
+        }
+    }
+}
+
+#[test]
+fn modules_are_declared_in_flow_order() {
+    let text = fs::read_to_string(root().join("src/lib.rs")).expect("lib.rs is there");
+    let declared: Vec<&str> = text
+        .lines()
+        .filter_map(|line| line.strip_prefix("pub mod ")?.strip_suffix(';'))
+        .collect();
+    let expected: Vec<&str> = FLOW
+        .iter()
+        .copied()
+        .filter(|stage| declared.contains(stage))
+        .collect();
+    assert_eq!(declared, expected);
+}
+
+#[test]
+fn the_top_level_holds_what_it_should() {
+    for entry in fs::read_dir(root())
+        .expect("the root can be read")
+        .flatten()
+    {
+        let name = entry.file_name().to_string_lossy().into_owned();
+        assert!(
+            TOP_LEVEL.contains(&name.as_str()),
+            "{name} does not belong at the top level"
+        );
+    }
+}

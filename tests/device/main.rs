@@ -1,0 +1,119 @@
+//! The V4L2 source on real device nodes: a kernel with the virtual video driver `vivid`, in a virtual machine.
+//!
+//! The one test here runs twice. On the host it puts its own executable and the program into a shared directory, boots
+//! the guest by `scripts/vivid-vm`, and judges the results. In the guest (`TRUELINE_IN_GUEST` is set) it runs the
+//! cases. One boot serves all cases. `TRUELINE_DEVICE_CASES=word` runs only those whose name has the word.
+//!
+//! Nothing is asserted about wall-clock rates: an emulated machine is as slow as its host is busy.
+#![cfg(target_os = "linux")]
+
+use std::error::Error;
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::process::{Command, Output};
+
+use guest::{CASES, CaseResult};
+
+mod cases;
+mod driver;
+mod guest;
+mod output_node;
+mod pictures;
+
+/// Set in the guest, to the shared directory.
+const IN_GUEST: &str = "TRUELINE_IN_GUEST";
+/// Set to `1` where no virtual machine can run.
+const SKIP: &str = "TRUELINE_SKIP_DEVICE";
+/// Only cases with this in their name.
+const ONLY: &str = "TRUELINE_DEVICE_CASES";
+/// The name of the test below, by which the guest asks for it.
+const TEST_NAME: &str = "the_device_source_holds_on_virtual_devices";
+
+#[test]
+fn the_device_source_holds_on_virtual_devices() -> Result<(), Box<dyn Error>> {
+    if let Some(share) = std::env::var_os(IN_GUEST) {
+        return guest::run(Path::new(&share), &only());
+    }
+    if std::env::var_os(SKIP).is_some_and(|value| value == "1") {
+        return Ok(());
+    }
+    if !CASES.iter().any(|case| case.name.contains(&only())) {
+        return Err(format!("no case has {:?} in its name", only()).into());
+    }
+    let share = prepare_share()?;
+    let guest = boot(share.path())?;
+    judge(share.path(), &guest)
+}
+
+fn only() -> String {
+    std::env::var(ONLY).unwrap_or_default()
+}
+
+/// A directory with everything the guest needs.
+fn prepare_share() -> Result<tempfile::TempDir, Box<dyn Error>> {
+    let share = tempfile::tempdir_in(env!("CARGO_TARGET_TMPDIR"))?;
+    fs::copy(std::env::current_exe()?, share.path().join("device"))?;
+    fs::copy(
+        env!("CARGO_BIN_EXE_trueline"),
+        share.path().join("trueline"),
+    )?;
+    let script = format!(
+        "export RUST_BACKTRACE=0 {IN_GUEST}=/mnt/share {ONLY}='{}'\n./device --exact {TEST_NAME} --nocapture\n",
+        only()
+    );
+    fs::write(share.path().join("run.sh"), script)?;
+    Ok(share)
+}
+
+fn boot(share: &Path) -> Result<Output, Box<dyn Error>> {
+    let script = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("scripts/vivid-vm");
+    let guest = Command::new("nice").arg(&script).arg(share).output()?;
+    if guest.status.code() == Some(98) {
+        let why = String::from_utf8_lossy(&guest.stderr);
+        return Err(format!(
+            "no virtual machine to test devices in: {}\n(`{SKIP}=1` leaves this test out)",
+            why.trim()
+        )
+        .into());
+    }
+    Ok(guest)
+}
+
+/// Every case must have run and held.
+fn judge(share: &Path, guest: &Output) -> Result<(), Box<dyn Error>> {
+    let lines = fs::read_to_string(share.join(guest::RESULTS)).unwrap_or_default();
+    let results: Vec<CaseResult> = lines
+        .lines()
+        .map(serde_json::from_str)
+        .collect::<Result<_, _>>()?;
+    let asked = CASES.iter().filter(|case| case.name.contains(&only()));
+    let broken: Vec<String> = asked
+        .filter_map(|case| {
+            let result = results.iter().find(|result| result.case == case.name);
+            match result {
+                Some(result) if result.held => None,
+                Some(result) => Some(format!("{}: {}", case.name, result.note)),
+                None => Some(format!("{}: did not run", case.name)),
+            }
+        })
+        .collect();
+    keep(&lines)?;
+    if broken.is_empty() && guest.status.success() {
+        return Ok(());
+    }
+    let console = String::from_utf8_lossy(&guest.stdout);
+    let errors = String::from_utf8_lossy(&guest.stderr);
+    Err(format!(
+        "in the guest:\n{}\n--- its console\n{console}{errors}",
+        broken.join("\n")
+    )
+    .into())
+}
+
+/// The latest results stay readable: `target/tmp/device-results.jsonl`.
+fn keep(lines: &str) -> std::io::Result<()> {
+    fs::write(
+        Path::new(env!("CARGO_TARGET_TMPDIR")).join("device-results.jsonl"),
+        lines,
+    )
+}

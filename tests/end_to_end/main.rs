@@ -1,0 +1,5 @@
+//! The built binary in a directory of its own: sources in; pass, tables, messages and exit codes out.
+
+mod bad_input;
+mod passes;
+mod world;
