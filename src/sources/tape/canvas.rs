@@ -22,8 +22,8 @@ const CHROMA_ROWS: usize = ROWS / 2;
 /// Stored luma of peak level: leaves room for brighter and, from [`LUMA_ZERO`], darker.
 const LUMA_ONE: f32 = 44_000.0;
 const LUMA_ZERO: f32 = 8_000.0;
-/// Stored chroma of a colour difference of 1.
-const CHROMA_ONE: f32 = 30_000.0;
+/// Stored chroma of a colour difference of 1: half of that fits.
+const CHROMA_ONE: f32 = 250.0;
 
 /// A colour as luma (0 black, 1 peak) and colour differences (-0.5 to 0.5).
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -80,17 +80,44 @@ impl Colour {
     }
 }
 
+/// A colour as it is stored: an evening's pictures shall fit into some thirty megabytes.
+#[derive(Clone, Copy, Debug, Default)]
+struct Pixel {
+    luma: u16,
+    chroma: [i8; 2],
+}
+
+impl From<Colour> for Pixel {
+    fn from(colour: Colour) -> Self {
+        let chroma = |difference: f32| (difference * CHROMA_ONE).round() as i8;
+        Self {
+            luma: (colour.luma * LUMA_ONE + LUMA_ZERO) as u16,
+            chroma: [chroma(colour.cb), chroma(colour.cr)],
+        }
+    }
+}
+
+impl From<Pixel> for Colour {
+    fn from(pixel: Pixel) -> Self {
+        Self {
+            luma: (f32::from(pixel.luma) - LUMA_ZERO) / LUMA_ONE,
+            cb: f32::from(pixel.chroma[0]) / CHROMA_ONE,
+            cr: f32::from(pixel.chroma[1]) / CHROMA_ONE,
+        }
+    }
+}
+
 /// A canvas being drawn.
 #[derive(Debug)]
 pub(super) struct Sketch {
-    pixels: Vec<Colour>,
+    pixels: Vec<Pixel>,
 }
 
 impl Sketch {
     /// Each point's colour by its place: samples from the left, rows from the top.
     pub(super) fn new(colour: impl Fn(f32, f32) -> Colour) -> Self {
         let pixels = (0..ROWS * COLUMNS)
-            .map(|index| colour((index % COLUMNS) as f32 / 2.0, (index / COLUMNS) as f32))
+            .map(|index| colour((index % COLUMNS) as f32 / 2.0, (index / COLUMNS) as f32).into())
             .collect();
         Self { pixels }
     }
@@ -109,8 +136,8 @@ impl Sketch {
                 // COLUMNS is a power of two: this wraps negative columns too.
                 let wrapped = column as usize % COLUMNS;
                 let pixel = &mut self.pixels[row * COLUMNS + wrapped];
-                if let Some(new) = colour(column as f32 / 2.0, row as f32, *pixel) {
-                    *pixel = new;
+                if let Some(new) = colour(column as f32 / 2.0, row as f32, (*pixel).into()) {
+                    *pixel = new.into();
                 }
             }
         }
@@ -171,40 +198,43 @@ impl Sketch {
         });
     }
 
-    /// The finished canvas: smoothed as a camera's lens and line scan would, and stored compactly.
+    /// The finished canvas: smoothed as a camera's lens and line scan would.
     pub(super) fn finish(self) -> Canvas {
-        let mut luma: Vec<f32> = self.pixels.iter().map(|pixel| pixel.luma).collect();
+        let mut luma: Vec<u16> = self.pixels.iter().map(|pixel| pixel.luma).collect();
         smooth_rows(&mut luma);
         smooth_rows(&mut luma);
         smooth_columns(&mut luma);
         Canvas {
-            luma: luma
-                .iter()
-                .map(|&level| (level * LUMA_ONE + LUMA_ZERO).clamp(0.0, 65_535.0) as u16)
-                .collect(),
+            luma,
             chroma: self.chroma(),
         }
     }
 
-    fn chroma(&self) -> Vec<[i16; 2]> {
+    fn chroma(&self) -> Vec<[i8; 2]> {
         let mut chroma = Vec::with_capacity(CHROMA_COLUMNS * CHROMA_ROWS);
         for row in 0..CHROMA_ROWS {
             for column in 0..CHROMA_COLUMNS {
-                let mut sum = [0.0; 2];
+                let mut sum = [0_i32; 2];
                 for part in 0..8 {
                     let at = (2 * row + part / 4) * COLUMNS + 4 * column + part % 4;
-                    sum[0] += self.pixels[at].cb;
-                    sum[1] += self.pixels[at].cr;
+                    let [cb, cr] = self.pixels[at].chroma.map(i32::from);
+                    sum = [sum[0] + cb, sum[1] + cr];
                 }
-                chroma.push(sum.map(|sum| (sum / 8.0 * CHROMA_ONE) as i16));
+                chroma.push(sum.map(|sum| (sum / 8) as i8));
             }
         }
         chroma
     }
 }
 
-/// Weights 1, 2, 1 along each row.
-fn smooth_rows(luma: &mut [f32]) {
+/// Weights 1, 2, 1.
+fn smoothed(before: u16, here: u16, after: u16) -> u16 {
+    let sum = u32::from(before) + 2 * u32::from(here) + u32::from(after);
+    ((sum + 2) / 4) as u16
+}
+
+/// Smooths along each row, around its ends.
+fn smooth_rows(luma: &mut [u16]) {
     let (rows, _) = luma.as_chunks_mut::<COLUMNS>();
     for row in rows {
         let first = row[0];
@@ -216,21 +246,21 @@ fn smooth_rows(luma: &mut [f32]) {
                 first
             };
             let here = row[column];
-            row[column] = 0.25 * (before + after) + 0.5 * here;
+            row[column] = smoothed(before, here, after);
             before = here;
         }
     }
 }
 
-/// Weights 1, 2, 1 down each column: without it, fine detail would flicker from field to field.
-fn smooth_columns(luma: &mut [f32]) {
-    let mut before: Vec<f32> = luma[..COLUMNS].to_vec();
+/// Smooths down each column: without it, fine detail would flicker from field to field.
+fn smooth_columns(luma: &mut [u16]) {
+    let mut before: Vec<u16> = luma[..COLUMNS].to_vec();
     for row in 0..ROWS - 1 {
         let (upper, lower) = luma.split_at_mut((row + 1) * COLUMNS);
         let here = &mut upper[row * COLUMNS..];
         for ((here, before), below) in here.iter_mut().zip(&mut before).zip(lower) {
             let old = *here;
-            *here = 0.25 * (*before + *below) + 0.5 * old;
+            *here = smoothed(*before, old, *below);
             *before = old;
         }
     }
@@ -249,7 +279,7 @@ pub(super) struct Path {
 #[derive(Debug)]
 pub(super) struct Canvas {
     luma: Vec<u16>,
-    chroma: Vec<[i16; 2]>,
+    chroma: Vec<[i8; 2]>,
 }
 
 /// Fixed-point places: 16 bits of fraction.
@@ -297,7 +327,7 @@ impl Canvas {
 
     /// Both colour differences along a path, times `gain`.
     pub(super) fn chroma_line(&self, path: Path, gain: f32, cb: &mut [f32], cr: &mut [f32]) {
-        let scale = gain / CHROMA_ONE;
+        let scale = gain / (256.0 * CHROMA_ONE);
         let mut x = fixed((path.x / 2.0).rem_euclid(CHROMA_COLUMNS as f64));
         let mut y = fixed(path.y / 2.0);
         let (step_x, step_y) = (fixed(path.step_x / 2.0), fixed(path.step_y / 2.0));
@@ -312,7 +342,8 @@ impl Canvas {
             let corners =
                 [column, next, column + CHROMA_COLUMNS, next + CHROMA_COLUMNS].map(|at| pair[at]);
             let mix = |part: usize| {
-                let [a, b, c, d] = corners.map(|corner| i32::from(corner[part]));
+                // Eight more bits, or mixing would round to whole steps.
+                let [a, b, c, d] = corners.map(|corner| i32::from(corner[part]) << 8);
                 between(between(a, b, across), between(c, d, across), down) as f32 * scale
             };
             *cb = mix(0);

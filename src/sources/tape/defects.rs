@@ -76,6 +76,9 @@ pub struct Tear {
     pub offset: Nanos,
 }
 
+/// From here on, in samples of its line, a streak reaches the sync pulse of the next.
+const SYNC_FOLLOWS: usize = LUMA_WIDTH + 16;
+
 /// Most of each kind in one field: beyond, a field is spoilt anyway.
 const MOST_DROPOUTS: usize = 64;
 const MOST_TEARS: usize = 8;
@@ -115,6 +118,7 @@ impl FieldDefects {
     pub(super) fn draw(&mut self, rates: &Rates, rows: usize, fields: u64, dice: &mut Dice) {
         self.draw_dropouts(rates.dropouts, rows, dice);
         self.draw_tears(rates.tears, rows, dice);
+        self.tear_after_dropouts(rates.tears, rows, dice);
         let flashes = dice.poisson(rates.flashes.per_field, 1) > 0;
         self.flash = flashes.then_some(rates.flashes.size);
         self.moved_down = match rates.vertical {
@@ -143,6 +147,20 @@ impl FieldDefects {
         }
     }
 
+    /// A streak that swallows a sync pulse leaves the lines after it without one.
+    fn tear_after_dropouts(&mut self, rates: Tears, rows: usize, dice: &mut Dice) {
+        for dropout in &self.dropouts {
+            let hit = dropout.sample + dropout.samples > SYNC_FOLLOWS;
+            if hit && dropout.row + 1 < rows && self.tears.len() < MOST_TEARS {
+                self.tears.push(Tear {
+                    row: dropout.row + 1,
+                    lines: 1 + dice.below(rates.longest),
+                    offset: rates.size * dice.normal(),
+                });
+            }
+        }
+    }
+
     fn draw_tears(&mut self, rates: Tears, rows: usize, dice: &mut Dice) {
         self.tears.clear();
         for _ in 0..dice.poisson(rates.per_field, MOST_TEARS) {
@@ -152,5 +170,45 @@ impl FieldDefects {
                 offset: rates.size * dice.normal(),
             });
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::sources::tape::random::Stream;
+
+    const NONE: Tears = Tears {
+        per_field: 0.0,
+        longest: 4,
+        size: Nanos(800.0),
+    };
+
+    #[test]
+    fn a_streak_that_swallows_a_sync_tears_the_lines_after_it() {
+        let rates = Rates {
+            dropouts: Dropouts {
+                per_field: 2.0,
+                longest_us: 30.0,
+            },
+            tears: NONE,
+            flashes: Flashes {
+                per_field: 0.0,
+                size: Ire(10.0),
+            },
+            vertical: Vertical::Holds,
+        };
+        let mut dice = Dice::new(3, Stream::Defects);
+        let mut defects = FieldDefects::default();
+        let mut torn = 0;
+        for field in 0..500 {
+            defects.draw(&rates, 240, field, &mut dice);
+            let hits = defects.dropouts.iter().filter(|dropout| {
+                dropout.row < 239 && dropout.sample + dropout.samples > LUMA_WIDTH + 16
+            });
+            assert_eq!(hits.count().min(MOST_TEARS), defects.tears.len());
+            torn += defects.tears.len();
+        }
+        assert!(torn > 50, "{torn}");
     }
 }

@@ -46,6 +46,9 @@ impl Mover {
 
 /// Hops a second.
 const HOPS: f64 = 0.9;
+/// How far beyond the frame it turns up again, in samples: wider than half of any mover, so that those in company stay
+/// together.
+const OUTSIDE: f64 = 160.0;
 /// How wide its outline is, in samples.
 const OUTLINE: f32 = 1.5;
 
@@ -61,8 +64,8 @@ pub(super) struct Slice {
 impl Mover {
     /// What a row of the frame shows of it, if it meets it.
     pub(super) fn slice(&self, row: f64, frame_rows: usize, seconds: f64) -> Option<Slice> {
-        let way = LUMA_WIDTH as f64 + 2.0 * self.size.0;
-        let middle = (self.start + self.speed * seconds).rem_euclid(way) - self.size.0;
+        let way = LUMA_WIDTH as f64 + 2.0 * OUTSIDE;
+        let middle = (self.start + self.speed * seconds).rem_euclid(way) - OUTSIDE;
         let hop = self.hop * libm::sin(TAU * HOPS * seconds).abs();
         let down = (row - self.height * frame_rows as f64 + hop) / self.size.1;
         if down.abs() >= 1.0 {

@@ -95,9 +95,10 @@ pub(super) fn picture_format(raster: Raster, order: FieldOrder, wishes: &Wishes)
             depth: 8,
         },
         padded_stride: None,
-        range: CodeRange::Studio,
+        // The samples are studio range; an operator who says otherwise sees what a wrong word does.
+        range: wishes.range.unwrap_or(CodeRange::Studio),
         standard: Some(raster.standard),
-        sample_rate: Some(BT601_LUMA_RATE),
+        sample_rate: Some(wishes.sample_rate.unwrap_or(BT601_LUMA_RATE)),
         rate_trust: RateTrust::Known,
         field_order: Some(order),
         field_order_forced: wishes.field_order.is_some(),

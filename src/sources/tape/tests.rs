@@ -341,6 +341,24 @@ fn a_seed_gives_the_same_frames_and_another_seed_others() {
     assert_ne!(first.0, frames(6).0);
 }
 
+/// Changes whenever a scene, a picture or the simulation does; it must not change from one machine to the next.
+const BARE_PLAYER_SEED_1: u64 = 0x6EA9_72FE_E79D_FE97;
+
+#[test]
+fn frames_are_the_same_on_every_machine() {
+    let pace = Pace::Free { frames: Some(3) };
+    let mut tape =
+        Tape::open("bare-player", &Wishes::default(), pace).expect("there is such a scene");
+    let mut hash: u64 = 0xCBF2_9CE4_8422_2325;
+    let mut add = |byte: u8| hash = (hash ^ u64::from(byte)).wrapping_mul(0x0100_0000_01B3);
+    while let Some(frame) = next(&mut tape) {
+        frame.data.bytes().iter().copied().for_each(&mut add);
+        let lines = tape.truth().iter().flat_map(|field| &field.lines);
+        lines.flat_map(|line| line.to_le_bytes()).for_each(&mut add);
+    }
+    assert_eq!(hash, BARE_PLAYER_SEED_1, "{hash:#x}");
+}
+
 #[test]
 fn the_fields_are_seen_at_their_own_moments() {
     const PANNING: Camera = Camera {

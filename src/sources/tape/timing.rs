@@ -318,3 +318,103 @@ impl Tear {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::sources::tape::scene::{SLOW_LOCK, USUAL_LOCK};
+    use crate::standard::{Parity, Standard};
+
+    const RASTER: Raster = Raster {
+        standard: Standard::Lines525,
+        rows: 480,
+        older: Parity::Top,
+    };
+
+    /// Displacements in ns at mid-line of the older field, frame after frame.
+    fn older_fields(
+        timing: Timing,
+        lock: LineLock,
+        boxed: Option<BoxModel>,
+        frames: usize,
+    ) -> Vec<Vec<f64>> {
+        let mut time_base = TimeBase::new(RASTER, 1, lock, boxed);
+        time_base.turn_to(timing);
+        let mut fields = [[Displacement::default(); MAX_FIELD_ROWS]; 2];
+        (0..frames)
+            .map(|_| {
+                time_base.frame(&[&[], &[]], &mut fields);
+                let rows = &fields[0][..RASTER.field_rows()];
+                rows.iter().map(|row| row.middle / 13.5e-3).collect()
+            })
+            .collect()
+    }
+
+    fn rms(field: &[f64]) -> f64 {
+        (field.iter().map(|ns| ns * ns).sum::<f64>() / field.len() as f64).sqrt()
+    }
+
+    #[test]
+    fn an_aligned_player_stays_below_what_can_be_seen() {
+        let fields = older_fields(Timing::Played(Transport::ALIGNED), USUAL_LOCK, None, 60);
+        for field in fields {
+            let picture = rms(&field[..232]);
+            assert!((2.0..20.0).contains(&picture), "{picture}");
+        }
+    }
+
+    #[test]
+    fn a_slow_loop_bends_the_top_to_the_side_of_the_skew_step() {
+        let timing = Timing::Played(Transport {
+            skew: Nanos(2000.0),
+            ..Transport::PERFECT
+        });
+        let field = &older_fields(timing, SLOW_LOCK, None, 3)[2];
+        // The step back of 2 µs is half made up when the picture begins, and gone at its middle.
+        assert!((-1900.0..-700.0).contains(&field[0]), "{}", field[0]);
+        assert!(field[120].abs() < 0.35 * field[0].abs(), "{}", field[120]);
+    }
+
+    #[test]
+    fn feeding_the_jump_forward_leaves_no_bend() {
+        let timing = Timing::Played(Transport {
+            skew: Nanos(2000.0),
+            ..Transport::PERFECT
+        });
+        let lock = LineLock {
+            feeds_forward: true,
+            ..USUAL_LOCK
+        };
+        let field = &older_fields(timing, lock, None, 3)[2];
+        assert!(rms(&field[..232]) < 10.0, "{}", rms(&field[..232]));
+    }
+
+    #[test]
+    fn a_box_leaves_its_share_of_the_error() {
+        let timing = Timing::Injected(&[Injection::Sine {
+            amplitude: Nanos(400.0),
+            period: Lines(40.0),
+            travel: Lines(0.0),
+        }]);
+        let boxed = BoxModel {
+            residual: 0.1,
+            ..BoxModel::THROUGH
+        };
+        let bare = &older_fields(timing, USUAL_LOCK, None, 1)[0];
+        let corrected = &older_fields(timing, USUAL_LOCK, Some(boxed), 1)[0];
+        for (before, after) in bare.iter().zip(corrected) {
+            assert!((after - 0.1 * before).abs() < 1e-9, "{before} {after}");
+        }
+    }
+
+    #[test]
+    fn slipping_lines_stay_within_half_a_line_of_their_place() {
+        let timing = Timing::Injected(&[Injection::Slip {
+            per_line: Nanos(700.0),
+        }]);
+        let half = RASTER.standard.line_period().0 / 2.0;
+        for field in older_fields(timing, USUAL_LOCK, None, 20) {
+            assert!(field.iter().all(|ns| ns.abs() <= half + 1e-6));
+        }
+    }
+}

@@ -59,6 +59,21 @@ impl Transport {
         onset: 0.0,
     };
 
+    /// A good player, well aligned to a good recording: what is left is below what can be seen.
+    pub const ALIGNED: Self = Self {
+        drum_um: 0.12,
+        heads: Nanos(30.0),
+        skew: Nanos(180.0),
+        skew_wander: Nanos(30.0),
+        flutter: Nanos(200.0),
+        vibration: Nanos(6.0),
+        vibration_at: Hertz(1300.0),
+        vibration_q: 5.0,
+        sync_noise: Nanos(7.0),
+        switch_lines: 6.5,
+        onset: 0.0,
+    };
+
     /// A worn but serviceable consumer player without a time-base corrector.
     pub const DOMESTIC: Self = Self {
         drum_um: 0.45,

@@ -26,6 +26,14 @@ pub(super) const fn still(seconds: f64, picture: Picture) -> Segment {
     shot(seconds, picture, Camera::STILL)
 }
 
+/// The same from a good player.
+const fn played(segment: &Segment) -> Segment {
+    Segment {
+        timing: Timing::Played(Transport::ALIGNED),
+        ..*segment
+    }
+}
+
 /// Nothing recorded.
 pub(super) const fn blank(seconds: f64) -> Segment {
     Segment {
@@ -85,16 +93,29 @@ pub(super) const BALL_AND_VAN: &[Mover] = &[
         squareness: 6,
     },
 ];
-const PASSER_BY: &[Mover] = &[Mover {
-    height: 0.74,
-    size: (22.0, 82.0),
-    speed: 64.0,
-    start: 30.0,
-    hop: 4.0,
-    rgb: (0.5, 0.2, 0.3),
-    stripes: (0.08, 9.0),
-    squareness: 3,
-}];
+/// Coat and head.
+const PASSER_BY: &[Mover] = &[
+    Mover {
+        height: 0.77,
+        size: (25.0, 74.0),
+        speed: 64.0,
+        start: 190.0,
+        hop: 4.0,
+        rgb: (0.5, 0.2, 0.3),
+        stripes: (0.03, 9.0),
+        squareness: 4,
+    },
+    Mover {
+        height: 0.585,
+        size: (13.0, 17.0),
+        speed: 64.0,
+        start: 191.0,
+        hop: 4.0,
+        rgb: (0.85, 0.66, 0.55),
+        stripes: (0.0, 9.0),
+        squareness: 2,
+    },
+];
 
 /// A few seconds each of everything, all as it should be.
 pub(super) const MIXED: &[Segment] = &[
@@ -243,21 +264,21 @@ pub(super) const SETUP_REMOVED: Levels = Levels {
 
 /// Two hours shrunk to four minutes: mostly good, with one of everything to look at.
 pub(super) const EVENING: &[Segment] = &[
-    blank(5.0),
+    blank(2.0),
     Segment {
         movers: PASSER_BY,
-        ..shot(14.0, Picture::Harbour, Camera::STILL)
+        ..played(&shot(14.0, Picture::Harbour, Camera::STILL))
     },
-    shot(12.0, Picture::Street, PAN),
+    played(&shot(12.0, Picture::Street, PAN)),
     Segment {
         movers: BALL_AND_VAN,
-        ..still(12.0, Picture::Meadow)
+        ..played(&still(12.0, Picture::Meadow))
     },
     Segment {
         timing: Timing::Injected(FLAGGING),
         ..shot(12.0, Picture::Park, TILT)
     },
-    shot(14.0, Picture::Hall, ZOOM),
+    played(&shot(14.0, Picture::Hall, ZOOM)),
     muted(4.0, (0.1, 0.15, 0.75)),
     Segment {
         timing: Timing::Injected(&[
@@ -271,15 +292,15 @@ pub(super) const EVENING: &[Segment] = &[
         noise: FAIR,
         ..shot(14.0, Picture::Street, HANDHELD)
     },
-    shot(12.0, Picture::Notice, TURN),
+    played(&shot(12.0, Picture::Notice, TURN)),
     Segment {
         levels: Levels {
             setup: Setup::Kept,
             ..Levels::RIGHT
         },
-        ..shot(12.0, Picture::Harbour, ZOOM)
+        ..played(&shot(12.0, Picture::Harbour, ZOOM))
     },
-    still(12.0, Picture::Night),
+    played(&still(12.0, Picture::Night)),
     Segment {
         dropouts: Dropouts {
             per_field: 3.0,
@@ -291,7 +312,7 @@ pub(super) const EVENING: &[Segment] = &[
             size: Nanos(1400.0),
         },
         noise: POOR,
-        ..shot(10.0, Picture::Hall, HANDHELD)
+        ..played(&shot(10.0, Picture::Hall, HANDHELD))
     },
     Segment {
         levels: Levels {
@@ -299,14 +320,14 @@ pub(super) const EVENING: &[Segment] = &[
             pumping: 0.06,
             ..Levels::RIGHT
         },
-        ..shot(12.0, Picture::Park, PAN)
+        ..played(&shot(12.0, Picture::Park, PAN))
     },
-    shot(12.0, Picture::Fog, PAN),
+    played(&shot(12.0, Picture::Fog, PAN)),
     Segment {
         vertical: Vertical::Rolls(Lines(2.0)),
-        ..still(4.0, Picture::Street)
+        ..played(&still(4.0, Picture::Street))
     },
-    shot(14.0, Picture::Street, TILT),
+    played(&shot(14.0, Picture::Street, TILT)),
     blank(10.0),
 ];
 
