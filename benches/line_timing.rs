@@ -102,15 +102,15 @@ fn one_field(criterion: &mut Criterion) {
     );
     let mut group = criterion.benchmark_group("one field of 625 lines");
     group.bench_function("line timing", |b| {
-        b.iter(|| black_box(timed(&mut measure, &history)))
+        b.iter(|| black_box(timed(&mut measure, &history)));
     });
     let mut flagging = Flagging::default();
     group.bench_function("flagging", |b| {
-        b.iter(|| flagging.measure(black_box(&reading)))
+        b.iter(|| flagging.measure(black_box(&reading)));
     });
     let mut head_switch = HeadSwitch::default();
     group.bench_function("head switch", |b| {
-        b.iter(|| head_switch.measure(black_box(&reading)))
+        b.iter(|| head_switch.measure(black_box(&reading)));
     });
     let mut tear = Tear::default();
     group.bench_function("tear", |b| b.iter(|| tear.measure(black_box(&reading))));

@@ -1,7 +1,7 @@
 //! Line timing, flagging, head switch and tears on the scenes of the simulated tape.
 
 use trueline::fields::{Field, FieldPlace, FieldRaster, History, Plane};
-use trueline::measures::line_timing::{Input, LineTiming, Reading};
+use trueline::measures::line_timing::{Basis, Border, Input, LineTiming, Reading};
 use trueline::measures::{Measure, flagging, head_switch, tear};
 use trueline::sources::tape::{FieldTruth, Pace, Tape};
 use trueline::sources::{Gap, InputState, Source, Wishes};
@@ -94,72 +94,132 @@ fn play(scene: &str, frames: u64) -> Vec<Seen> {
     seen
 }
 
-#[test]
-fn probe() {
-    let scenes = std::env::var("SCENES").unwrap_or_default();
-    for scene in scenes.split(',') {
-        let seen = play(scene, 60);
-        let mut z = Vec::new();
-        let mut e = Vec::new();
-        let (mut basis, mut cov, mut m, mut t) = (0, 0.0, 0.0, 0.0);
-        let mut ratio = Vec::new();
-        for s in seen.iter().skip(24) {
-            let Some(rms) = s.timing.error_rms else {
-                continue;
-            };
-            basis += 1;
-            cov += s.timing.coverage.map_or(0.0, |c| c.0);
-            let rows = s.timing.picture_rows.clone();
-            let truth = detrended_rms(&s.truth.lines[rows.clone()]);
-            m += rms.value.0.powi(2);
-            t += truth.powi(2);
-            ratio.push((rms.value.0, rms.sigma.0, truth));
-            let mut err: Vec<(f64, f64)> = s
-                .timing
-                .lines
-                .usable()
-                .filter(|(r, _)| rows.contains(r))
-                .map(|(r, l)| (l.displacement.0 - s.truth.lines[r], l.sigma.0))
-                .collect();
-            let mut d: Vec<f64> = err.iter().map(|e| e.0).collect();
-            d.sort_by(f64::total_cmp);
-            let med = d[d.len() / 2];
-            for x in &mut err {
-                x.0 -= med;
-            }
-            z.extend(err.iter().map(|e| (e.0 / e.1).abs()));
-            e.extend(err.iter().map(|e| e.0.abs() / ONE));
-        }
-        z.sort_by(f64::total_cmp);
-        e.sort_by(f64::total_cmp);
-        let q = |v: &Vec<f64>, p: f64| {
-            v.get((v.len() as f64 * p) as usize)
-                .copied()
-                .unwrap_or(f64::NAN)
+/// rms over the fields after the first ones of what was measured and what was injected, and in how many of them.
+fn wobble(seen: &[Seen]) -> (f64, f64, usize) {
+    const WARM_UP: usize = 24;
+    let (mut measured, mut injected, mut fields) = (0.0, 0.0, 0);
+    for field in seen.iter().skip(WARM_UP) {
+        let Some(rms) = field.timing.error_rms else {
+            continue;
         };
-        let n = f64::from(basis.max(1));
-        let last = seen.last().unwrap();
-        println!(
-            "{scene:20} n {basis:3}/{} cov {:.2} rms {:7.2} true {:7.2} | err med {:.3} p95 {:.3} p99 {:.2} max {:.2} px | z {:.2} p95 {:.2} | {:?} {:?} | flag {:.0?} hs {:?} {:?} {:?} tear {:?} masked {}",
-            seen.len(),
-            cov / n,
-            (m / n).sqrt(),
-            (t / n).sqrt(),
-            q(&e, 0.5),
-            q(&e, 0.95),
-            q(&e, 0.99),
-            q(&e, 0.9999),
-            q(&z, 0.5) * 1.4826,
-            q(&z, 0.95),
-            last.timing.border,
-            last.timing.why_none,
-            last.flagging.offset.map(|o| (o.value.0, o.sigma.0)),
-            last.head_switch.line,
-            last.head_switch.step.map(|s| s.value.0),
-            last.head_switch.lines,
-            last.tear.lines,
-            last.timing.masked_rows
+        measured += rms.value.0.powi(2);
+        injected += detrended_rms(&field.truth.lines[field.timing.picture_rows.clone()]).powi(2);
+        fields += 1;
+    }
+    let n = f64::from(fields.max(1));
+    (
+        (measured / n).sqrt(),
+        (injected / n).sqrt(),
+        fields as usize,
+    )
+}
+
+/// Wobble of a scene against the truth; `allowed` in ns is what picture detail at the edges may add.
+fn check_wobble(scene: &str, allowed: f64) {
+    let (measured, injected, fields) = wobble(&play(scene, 40));
+    assert!(fields > 40, "{scene}: only {fields} fields were read");
+    let difference = (measured - injected).abs();
+    assert!(
+        difference < 0.05 * injected + allowed,
+        "{scene}: {measured:.1} ns measured, {injected:.1} ns injected"
+    );
+}
+
+#[test]
+fn wobble_beside_flat_picture_is_the_injected_one() {
+    check_wobble("edges", 1.0);
+}
+
+#[test]
+fn wobble_of_tapes_is_the_injected_one() {
+    for scene in [
+        "jitter",
+        "wave",
+        "bare-player",
+        "slow-lock",
+        "fast-lock",
+        "dropouts",
+    ] {
+        check_wobble(scene, 2.0);
+    }
+}
+
+#[test]
+fn steady_pictures_are_steady() {
+    // Detail that touches the edges in a picture without any noise moves them by a twentieth of a sample.
+    for scene in ["clean", "clean-625", "fog", "still", "handheld"] {
+        check_wobble(scene, 5.0);
+    }
+}
+
+#[test]
+fn the_bend_at_the_top_is_the_injected_one() {
+    let seen = play("flagging", 30);
+    let last = seen.last().expect("fields were played");
+    let lines = &last.truth.lines;
+    let injected = lines[last.timing.picture_rows.start] - lines[120];
+    let offset = last.flagging.offset.expect("the top is seen");
+    // A fifth: the first lines stand beside a roof whose slope is read line by line.
+    assert!(
+        (offset.value.0 / injected - 1.0).abs() < 0.3,
+        "{offset:?} {injected}"
+    );
+    assert!(
+        last.flagging
+            .decay
+            .is_some_and(|decay| (8.0..22.0).contains(&decay.value.0))
+    );
+}
+
+#[test]
+fn the_head_switch_is_where_it_was_put() {
+    let seen = play("flagging", 30);
+    let last = seen.last().expect("fields were played");
+    let lines = &last.truth.lines;
+    let row = (200..lines.len())
+        .find(|&row| (lines[row] - lines[200]).abs() > ONE)
+        .expect("it jumps");
+    assert_eq!(last.head_switch.line, Some(row as u32));
+    let step = last.head_switch.step.expect("a jump has a size").value.0;
+    assert!(
+        (step - (lines[row] - lines[200])).abs() < 0.5 * ONE,
+        "{step}"
+    );
+}
+
+#[test]
+fn a_straight_border_is_no_evidence() {
+    let seen = play("box-straight-border", 60);
+    for field in &seen[100..] {
+        assert_eq!(
+            (field.timing.border, field.timing.basis),
+            (Border::Regenerated, Basis::None)
         );
+    }
+}
+
+#[test]
+fn a_cropped_picture_has_no_border() {
+    for field in play("box-crop", 30) {
+        assert_eq!(
+            (field.timing.border, field.timing.basis),
+            (Border::Absent, Basis::None)
+        );
+    }
+}
+
+#[test]
+fn torn_lines_are_counted() {
+    let seen = play("tear", 60);
+    let torn = |field: &Seen| field.truth.lines.iter().any(|line| line.abs() > 8.0 * ONE);
+    assert!(seen[24..].iter().any(torn), "the scene tears");
+    for field in seen.iter().skip(24) {
+        let counted = field.tear.lines.expect("the lines are seen");
+        if torn(field) {
+            assert!((3..=9).contains(&counted), "{counted}");
+        } else {
+            assert_eq!(counted, 0);
+        }
     }
 }
 

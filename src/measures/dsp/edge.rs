@@ -319,7 +319,7 @@ impl Kernel {
         let sloped = combine(1.0, &solved.shift, -lean, &solved.slope);
         let projection = columns.projection(0..n);
         let detail = |i: usize, j: usize| {
-            columns.step[i] * columns.step[j] * DETAIL_CORRELATION.powi(i.abs_diff(j) as i32)
+            columns.step[i] * columns.step[j] * DETAIL_CORRELATION.powf(i.abs_diff(j) as f64)
         };
         let (mut moved, mut left) = (0.0, 0.0);
         for i in 0..n {

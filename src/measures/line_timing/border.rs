@@ -3,7 +3,7 @@
 //! In: what the sides saw of one field. Out: a slow, two-threshold decision. A regenerated border shows itself by any two
 //! of: samples with far less noise than the picture; edges steadier than the picture's noise allows; the same sample
 //! phase always. Each alone occurs on tapes: re-blanking in the player, a time-base corrector, a very clean picture.
-//! Detail that fills the picture passes for noise, so the first two are doubted where the border is noisy in itself, and
+//! Detail that fills the picture passes for noise, so a border that is noisy in itself is the tape's, and
 //! sides that move together settle it: only a tape does that.
 //!
 //! Does not know: lines, and what is made of the decision.
@@ -18,7 +18,7 @@ const QUIET_SHARE: f32 = 0.15;
 const MOST_BORDER_NOISE: f32 = 0.6;
 
 /// Share of the variance foretold from the picture's noise below which an edge is too steady to have come with it.
-const STEADY_SHARE: f32 = 0.5;
+const STEADY_SHARE: f32 = 0.7;
 
 /// Spread and drift of the edge, in samples, that pass for one sample phase: below what a time-base corrector leaves.
 const SAME_PHASE: f32 = 0.03;
@@ -30,7 +30,7 @@ const LEAST_PICTURE_NOISE: f32 = 0.4;
 const MEMORY_FIELDS: f32 = 20.0;
 
 /// Share of fields with two signs above which the border is regenerated, and below which it is the tape's again.
-const ENTER: f32 = 0.8;
+const ENTER: f32 = 0.6;
 const LEAVE: f32 = 0.3;
 
 /// What one field shows of its border.
@@ -60,7 +60,11 @@ pub(super) struct BorderJudge {
 impl BorderJudge {
     /// Takes one field's evidence.
     pub(super) fn see(&mut self, evidence: &Evidence) {
-        let suspect = f32::from(u8::from(signs(evidence) >= 2 && !evidence.moves_together));
+        let noisy = evidence
+            .border_noise
+            .is_some_and(|noise| noise > MOST_BORDER_NOISE);
+        let suspect = signs(evidence) >= 2 && !evidence.moves_together && !noisy;
+        let suspect = f32::from(u8::from(suspect));
         self.score += (suspect - self.score) / MEMORY_FIELDS;
         self.regenerated = self.score > if self.regenerated { LEAVE } else { ENTER };
     }
@@ -82,9 +86,7 @@ fn signs(evidence: &Evidence) -> usize {
         .filter(|&noise| noise > LEAST_PICTURE_NOISE);
     let quiet = noise
         .zip(evidence.border_noise)
-        .is_some_and(|(picture, border)| {
-            border < QUIET_SHARE * picture && border < MOST_BORDER_NOISE
-        });
+        .is_some_and(|(picture, border)| border < QUIET_SHARE * picture);
     let foretold = noise.map(|noise| noise * evidence.variance_by_white_noise);
     let steady = foretold.is_some_and(|foretold| evidence.place_variance < STEADY_SHARE * foretold);
     let allowed = SAME_PHASE * SAME_PHASE;
@@ -99,7 +101,7 @@ fn signs(evidence: &Evidence) -> usize {
 const BLOCK: usize = 16;
 
 /// Rows between those that are looked at.
-const ROW_STRIDE: usize = 6;
+const ROW_STRIDE: usize = 12;
 
 /// The blocks with the least difference hold the least picture.
 const QUIETEST: f64 = 0.2;

@@ -225,6 +225,9 @@ const HIGHEST_BLANKING: f32 = 56.0;
 /// Share of rows that may be darker than blanking at the raster's end.
 const MOST_BELOW_BLANKING: f32 = 0.1;
 
+/// Noise power, in codes², below which a border is the same code throughout.
+const CONSTANT: f32 = 0.01;
+
 /// Fields between two searches for a side that is not seen.
 const SEARCH_INTERVAL: u32 = 12;
 
@@ -458,6 +461,9 @@ impl LineTiming {
 
     fn judge_border(&mut self, luma: &Plane, plateau: Option<Plateau>) {
         let picture_noise = self.picture_noise;
+        let border_noise = plateau
+            .filter(|plateau| plateau.variance < CONSTANT || has_darker(luma, plateau.level))
+            .map(|plateau| plateau.variance);
         let moves_together = self.pair.moves_together();
         for side in [&mut self.pair.left, &mut self.pair.right] {
             let seen = side.edges().count();
@@ -468,9 +474,7 @@ impl LineTiming {
                 (side.scatter(), side.place_variance_by_white_noise())
             {
                 self.judge.see(&Evidence {
-                    border_noise: plateau
-                        .filter(|plateau| has_darker(luma, plateau.level))
-                        .map(|plateau| plateau.variance),
+                    border_noise,
                     picture_noise,
                     moves_together,
                     place_variance,
@@ -603,7 +607,7 @@ impl LineTiming {
 fn has_darker(luma: &Plane, level: f32) -> bool {
     const ROW_STRIDE: usize = 4;
     let rows = luma.samples.chunks_exact(luma.width).step_by(ROW_STRIDE);
-    rows.flat_map(|row| row.iter().min())
+    rows.filter_map(|row| row.iter().min())
         .any(|&lowest| f32::from(lowest) < level - 1.0)
 }
 

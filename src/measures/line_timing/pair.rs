@@ -16,6 +16,9 @@ const ALONE: f32 = 2.0;
 /// Difference of the sides, in their standard deviations, beyond which they contradict each other.
 const CONTRADICTION: f32 = 4.5;
 
+/// Squared difference of the sides over its variance up to which it is put down to noise.
+const USUAL_DIFFERENCE: f32 = 5.0;
+
 /// Difference of the sides that no rounding of slopes explains, in samples.
 const LEAST_CONTRADICTION: f32 = 0.4;
 
@@ -251,9 +254,9 @@ fn agreed(left: Shift, right: Shift, length: f32, follower: &Follower) -> Option
     }
     let (a, b) = (1.0 / left.variance, 1.0 / right.variance);
     let variance = 1.0 / (a + b);
-    let excess = difference * difference / (left.variance + right.variance + length);
-    // Two sides that differ by more than their own noise are each less sure than they say.
-    let doubt = (excess / 6.0).max(1.0);
+    // Two sides that differ by more than their own noise: a longer line, or detail that pulls at one of them.
+    let doubt =
+        (difference * difference / (left.variance + right.variance) / USUAL_DIFFERENCE).max(1.0);
     Some(Shift {
         value: (a * left.value + b * right.value) * variance,
         variance: variance * doubt,

@@ -41,7 +41,7 @@ const NOISE_GAIN: f32 = 0.25;
 const FAST_FIELDS: u32 = 10;
 
 /// Change of the width that makes new tables worth while.
-const RETUNE_STEP: f64 = 0.01;
+const RETUNE_STEP: f64 = 0.005;
 
 /// Lines needed to learn anything of a field.
 const LEAST_LINES: usize = 12;
@@ -111,6 +111,7 @@ pub(super) struct Side {
     level: Option<f32>,
     lines: Vec<Line>,
     shifts: Vec<Option<Shift>>,
+    slopes: Vec<Option<Shift>>,
     scratch: Vec<f32>,
 }
 
@@ -136,6 +137,7 @@ impl Side {
             level: None,
             lines: Vec::with_capacity(MAX_ROWS),
             shifts: Vec::with_capacity(MAX_ROWS),
+            slopes: Vec::with_capacity(MAX_ROWS),
             scratch: Vec::with_capacity(MAX_ROWS * 4),
         }
     }
@@ -267,10 +269,11 @@ impl Side {
         };
         let usual = usual.unwrap_or(noise.autocovariance[0]);
         let slopes = self.usual_slope(&noise, usual);
+        self.note_slopes(&noise);
         for row in 0..self.lines.len() {
             if let Line::Edge(edge) = self.lines[row] {
                 let detail = detail_power(edge.power, usual, quiet.min(usual));
-                let shift = self.corrected(&edge, &noise, slopes, detail);
+                let shift = self.corrected(&edge, &noise, slopes.near(&self.slopes, row), detail);
                 self.shifts[row] = Some(Shift {
                     value: self.hand.turned(shift.value - reference),
                     ..shift
@@ -294,6 +297,21 @@ impl Side {
     pub(super) fn doubt(&mut self, variance: f32) {
         for shift in self.shifts.iter_mut().flatten() {
             shift.variance += variance;
+        }
+    }
+
+    /// Each line's slope over height, with its variance by noise.
+    fn note_slopes(&mut self, noise: &Noise) {
+        self.slopes.clear();
+        for line in &self.lines {
+            self.slopes.push(match line {
+                Line::Edge(edge) => Some(Shift {
+                    value: edge.slope / edge.height,
+                    variance: self.kernel.taps(edge).slope_variance(&noise.autocovariance)
+                        / edge.height.powi(2),
+                }),
+                _ => None,
+            });
         }
     }
 
@@ -583,14 +601,51 @@ impl Trend {
         }
     }
 
+    /// The trend around a row: that of the field, unless the lines around it clearly tell of another.
+    fn near(self, slopes: &[Option<Shift>], row: usize) -> Self {
+        const REACH: usize = 4;
+        let around = &slopes[row.saturating_sub(REACH)..(row + REACH + 1).min(slopes.len())];
+        let (mut sum, mut noise, mut count) = (0.0, 0.0, 0.0);
+        for slope in around.iter().flatten() {
+            sum += slope.value;
+            noise += slope.variance;
+            count += 1.0;
+        }
+        if count < REACH as f32 {
+            return self;
+        }
+        let (mean, variance) = (sum / count, noise / (count * count));
+        let local = surprise(
+            mean - self.mean,
+            variance + self.variance / count + self.mean_variance,
+        );
+        Self {
+            mean: self.mean + local * (mean - self.mean),
+            variance: self.variance,
+            mean_variance: local * local * variance + (1.0 - local).powi(2) * self.mean_variance,
+        }
+    }
+
     /// The slope to go by where a line reads this one, and its variance.
     fn believed(&self, read: f32, noise: f32) -> (f32, f32) {
-        let own = self.variance / (self.variance + noise + f32::MIN_POSITIVE);
+        let expected = self.variance + noise + f32::MIN_POSITIVE;
+        let own = (self.variance / expected).max(surprise(read - self.mean, expected));
         let value = self.mean + own * (read - self.mean);
         (
             value,
             own * noise + (1.0 - own).powi(2) * self.mean_variance,
         )
+    }
+}
+
+/// How much of a departure from the expected is believed: none within 3.5 standard deviations, nearly all far beyond.
+fn surprise(departure: f32, variance: f32) -> f32 {
+    const BELIEVED: f32 = 3.5 * 3.5;
+    let square = departure * departure;
+    if square > BELIEVED * variance {
+        1.0 - BELIEVED * variance / square
+    } else {
+        0.0
     }
 }
 

@@ -352,7 +352,7 @@ fn error_of_a_line_is_within_a_quarter_of_the_bound() {
                 outcome.rms, outcome.honesty, outcome.coverage
             );
             assert!(ratio < allowed, "{margins:?} {rise} ns {db} dB: {ratio}");
-            assert!((0.8..1.25).contains(&outcome.honesty), "{outcome:?}");
+            assert!((0.75..1.25).contains(&outcome.honesty), "{outcome:?}");
         }
     }
 }
@@ -489,4 +489,281 @@ fn reported_sigma_is_honest_in_coloured_noise_and_textured_picture() {
             }
         }
     }
+}
+
+fn plain(scene: &Scene, shift: impl Fn(usize) -> f64) -> Reading {
+    let shifts: Vec<f64> = (0..scene.rows()).map(shift).collect();
+    let mut measure = LineTiming::default();
+    let mut last = Reading::default();
+    for index in 0..8 {
+        last = reading_of(
+            &mut measure,
+            scene.draw(index, &shifts, &mut Dice::new(40 + index)),
+        );
+    }
+    last
+}
+
+fn wobble(row: usize) -> f64 {
+    0.8 * (row as f64 / 9.0).sin()
+}
+
+#[test]
+fn a_shift_of_the_whole_field_moves_the_field_and_not_the_lines() {
+    let scene = Scene::new(Standard::Lines625);
+    let mut measure = LineTiming::default();
+    let mut readings = Vec::new();
+    for index in 0..40 {
+        let offset = if index == 39 { 1.5 } else { 0.0 };
+        let shifts: Vec<f64> = (0..288).map(|row| wobble(row) + offset).collect();
+        readings.push(reading_of(
+            &mut measure,
+            scene.draw(index, &shifts, &mut Dice::new(index)),
+        ));
+    }
+    let rms = |index: usize| readings[index].error_rms.expect("edges are seen").value.0;
+    let moved = readings[39].field_shift.expect("edges are seen");
+    assert!((rms(39) - rms(37)).abs() < 1.0, "{} {}", rms(39), rms(37));
+    assert!((moved.value.0 - 1.5 * 74.07).abs() < 3.0, "{moved:?}");
+}
+
+#[test]
+fn a_mirrored_field_has_mirrored_displacements() {
+    let scene = Scene {
+        margins: (9.0, 9.0),
+        ..Scene::new(Standard::Lines625)
+    };
+    let (plain_reading, mirrored) = (plain(&scene, wobble), plain(&scene, |row| -wobble(row)));
+    for row in 20..270 {
+        let (Some(a), Some(b)) = (plain_reading.lines.get(row), mirrored.lines.get(row)) else {
+            panic!("row {row} is not seen");
+        };
+        let sum = a.displacement.0 + b.displacement.0;
+        assert!(
+            sum.abs() < 6.0 * a.sigma.0.hypot(b.sigma.0),
+            "{row}: {a:?} {b:?}"
+        );
+    }
+}
+
+#[test]
+fn gain_and_set_up_do_not_change_the_timing() {
+    let scenes = [
+        Scene {
+            picture: |_, _| 70.0,
+            ..Scene::new(Standard::Lines525)
+        },
+        Scene {
+            picture: |_, _| 140.0,
+            ..Scene::new(Standard::Lines525)
+        },
+        Scene {
+            blanking: 32.0,
+            ..Scene::new(Standard::Lines525)
+        },
+        Scene {
+            blanking: 1.0,
+            ..Scene::new(Standard::Lines525)
+        },
+    ];
+    let rms = scenes.map(|scene| {
+        plain(&scene, wobble)
+            .error_rms
+            .expect("edges are seen")
+            .value
+            .0
+    });
+    for value in rms {
+        assert!((value - rms[0]).abs() < 1.0, "{rms:?}");
+    }
+}
+
+#[test]
+fn other_rates_and_rasters_are_timed_in_nanoseconds() {
+    for (standard, width, rate) in [
+        (Standard::Lines625, 768, 14.75e6),
+        (Standard::Lines525, 640, 135e6 / 11.0),
+        (Standard::Lines625, 704, 13.5e6),
+    ] {
+        let scene = Scene {
+            width,
+            rate: Hertz(rate),
+            margins: (6.0, 6.0),
+            ..Scene::new(standard)
+        };
+        let found = plain(&scene, wobble)
+            .error_rms
+            .expect("edges are seen")
+            .value
+            .0;
+        let truth: Vec<f64> = (0..scene.rows()).map(wobble).collect();
+        let truth = detrended_rms(&truth[1..scene.rows() - 8]) * 1e9 / rate;
+        assert!(
+            (found / truth - 1.0).abs() < 0.03,
+            "{width} {found} {truth}"
+        );
+    }
+}
+
+#[test]
+fn a_tear_of_thirty_samples_is_followed() {
+    let scene = Scene {
+        margins: (9.75, 8.25),
+        ..Scene::new(Standard::Lines625)
+    };
+    for step in [-7.0, 5.0, 30.0] {
+        let torn = |row: usize| if (100..112).contains(&row) { step } else { 0.0 };
+        let reading = plain(&scene, torn);
+        for row in 100..112 {
+            let line = reading.lines.get(row).expect("the line is seen");
+            assert!(
+                (line.displacement.0 / 74.07 - step).abs() < 0.3,
+                "{step} {row} {line:?}"
+            );
+        }
+    }
+}
+
+#[test]
+fn dark_lines_are_left_out_and_not_guessed() {
+    let scene = Scene {
+        picture: |row, _| if (60..90).contains(&row) { 1.0 } else { 110.0 },
+        ..Scene::new(Standard::Lines625)
+    };
+    let reading = plain(&scene, wobble);
+    assert!((60..90).all(|row| reading.lines.get(row).is_none()));
+    assert!(
+        reading
+            .coverage
+            .is_some_and(|share| (share.0 - 249.0 / 279.0).abs() < 0.02)
+    );
+}
+
+#[test]
+fn a_dark_picture_gives_its_reason() {
+    let scene = Scene {
+        picture: |_, _| 0.5,
+        ..Scene::new(Standard::Lines625)
+    };
+    let reading = plain(&scene, wobble);
+    assert_eq!(reading.basis, Basis::None);
+    assert!(reading.why_none.is_some() && reading.error_rms.is_none());
+}
+
+#[test]
+fn a_straight_border_around_wobbling_lines_is_told_within_two_seconds() {
+    let scene = Scene {
+        noise: 2.5,
+        regenerated: true,
+        picture: |row, x| 100.0 + 15.0 * (row as f64 / 40.0 + x / 200.0).sin(),
+        ..Scene::new(Standard::Lines625)
+    };
+    let mut measure = LineTiming::default();
+    let mut dice = Dice::new(8);
+    for index in 0..120 {
+        let shifts: Vec<f64> = (0..288).map(wobble).collect();
+        let reading = reading_of(&mut measure, scene.draw(index, &shifts, &mut dice));
+        if index > 100 {
+            assert_eq!(
+                (reading.border, reading.basis),
+                (Border::Regenerated, Basis::None),
+                "{index}"
+            );
+        }
+    }
+}
+
+#[test]
+fn fields_without_a_picture_give_absence_and_never_a_panic() {
+    let mut dice = Dice::new(2);
+    for (width, rows) in [
+        (1, 1),
+        (2, 3),
+        (31, 7),
+        (720, 1),
+        (720, 64),
+        (719, 243),
+        (720, 288),
+        (721, 313),
+        (768, 400),
+        (0, 0),
+    ] {
+        for kind in 0..4 {
+            let samples = (0..width * rows)
+                .map(|i| match kind {
+                    0 => 0,
+                    1 => 128,
+                    2 => (128.0 + 60.0 * dice.normal()).clamp(0.0, 255.0) as u8,
+                    _ => (i % 256) as u8,
+                })
+                .collect();
+            let plane = Plane {
+                samples,
+                width,
+                rows,
+            };
+            let mut measure = LineTiming::default();
+            for index in 0..3 {
+                let field = field_of(
+                    plane.clone(),
+                    index,
+                    Parity::Top,
+                    Some(Hertz(13.5e6)),
+                    Standard::Lines625,
+                );
+                let reading = reading_of(&mut measure, field);
+                assert!(
+                    reading.error_rms.is_none() || kind >= 2,
+                    "{width}x{rows} {kind}"
+                );
+                for (_, line) in reading.lines.usable() {
+                    assert!(line.displacement.0.is_finite() && line.sigma.0.is_finite());
+                }
+            }
+        }
+    }
+}
+
+#[test]
+fn what_cannot_be_timed_says_why() {
+    let scene = Scene::new(Standard::Lines625);
+    let check = |change: fn(&mut Field), word: &str| {
+        let mut field = scene.draw(0, &[0.0; 288], &mut Dice::new(1));
+        change(&mut field);
+        let reading = reading_of(&mut LineTiming::default(), field);
+        assert_eq!(reading.basis, Basis::None);
+        assert!(
+            reading.why_none.is_some_and(|why| why.contains(word)),
+            "{word}: {:?}",
+            reading.why_none
+        );
+    };
+    check(|field| field.raster.progressive = true, "progressive");
+    check(|field| field.raster.sample_rate = None, "rate");
+    check(|field| field.raster.standard = None, "scaled");
+    check(|field| field.luma.samples.truncate(100), "damaged");
+}
+
+#[test]
+fn dirty_scratch_reads_like_fresh_after_another_source() {
+    let scene = Scene::new(Standard::Lines625);
+    let shifts: Vec<f64> = (0..288).map(wobble).collect();
+    let fresh = reading_of(
+        &mut LineTiming::default(),
+        scene.draw(0, &shifts, &mut Dice::new(6)),
+    );
+    let mut measure = LineTiming::default();
+    let other = Scene {
+        margins: (14.0, 3.0),
+        ..Scene::new(Standard::Lines525)
+    };
+    for index in 0..5 {
+        let _ = reading_of(
+            &mut measure,
+            other.draw(index, &[0.3; 240], &mut Dice::new(index)),
+        );
+    }
+    let again = reading_of(&mut measure, scene.draw(0, &shifts, &mut Dice::new(6)));
+    assert_eq!(fresh.error_rms, again.error_rms);
+    assert_eq!(fresh.coverage, again.coverage);
 }
