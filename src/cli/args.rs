@@ -117,7 +117,7 @@ pub(super) struct PassArgs {
     #[arg(long, value_name = "TC")]
     pub start_timecode: Option<String>,
     /// Stop after this long (90s, 10m, 1h 30m), counted on the tape.
-    #[arg(long = "for", value_name = "DURATION")]
+    #[arg(long = "for", value_name = "DURATION", allow_hyphen_values = true)]
     pub duration: Option<String>,
 }
 

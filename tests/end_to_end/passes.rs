@@ -198,11 +198,7 @@ fn measured_wobble_is_what_was_put_in() {
         .json();
     let truth =
         fs::read_to_string(tape.with_extension("truth.jsonl")).expect("the truth beside the tape");
-    let mut errors: Vec<f64> = truth
-        .lines()
-        .skip(1)
-        .map(|line| detrended_rms(line))
-        .collect();
+    let mut errors: Vec<f64> = truth.lines().skip(1).map(detrended_rms).collect();
     errors.sort_by(f64::total_cmp);
     let expected = errors[errors.len() / 2];
     let measured = summary["quantities"]["line_timing.error_rms_ns"]["median"]
@@ -260,7 +256,7 @@ fn a_pipe_gives_what_the_file_gives() {
     assert_eq!(from_file["events"], from_pipe["events"]);
 }
 
-/// FFV1 is lossless: what FFmpeg encodes and decodes again must measure the same to the last digit.
+/// FFV1 is lossless: what `FFmpeg` encodes and decodes again must measure the same to the last digit.
 #[test]
 fn a_lossless_file_gives_what_the_frames_gave() {
     let world = World::new();
@@ -291,7 +287,7 @@ fn a_lossless_file_gives_what_the_frames_gave() {
     assert_eq!(plain["quantities"], decoded["quantities"]);
 }
 
-/// Bars drawn by FFmpeg: 75 % colours under 100 % white (EBU bars 100/0/75/0), so black is 0 IRE and peak 100.
+/// Bars drawn by `FFmpeg`: 75 % colours under 100 % white (EBU bars 100/0/75/0), so black is 0 IRE and peak 100.
 #[test]
 fn bars_drawn_by_ffmpeg_have_the_levels_of_the_standard() {
     let world = World::new();
