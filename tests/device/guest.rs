@@ -9,12 +9,12 @@ use std::time::Instant;
 
 use serde::{Deserialize, Serialize};
 
-use crate::{cases, driver};
+use crate::{cases, driver, program};
 
 /// Where results go, one JSON object a line.
 pub(crate) const RESULTS: &str = "results.jsonl";
 
-/// A claim about the device source; it panics where the claim does not hold, and else says what it saw.
+/// A claim about the device source or the program on it; it panics where the claim does not hold, and else says what it saw.
 pub(crate) struct Case {
     pub(crate) name: &'static str,
     pub(crate) run: fn() -> String,
@@ -30,44 +30,54 @@ pub(crate) struct CaseResult {
 }
 
 macro_rules! cases {
-    ($($name:ident),* $(,)?) => {
+    ($($module:ident { $($name:ident),* $(,)? })*) => {
         /// All of them.
         pub(crate) const CASES: &[Case] =
-            &[$(Case { name: stringify!($name), run: cases::$name }),*];
+            &[$($(Case { name: stringify!($name), run: $module::$name }),*),*];
     };
 }
 
-cases!(
-    a_525_line_signal_opens_with_its_format,
-    a_625_line_signal_opens_with_its_format,
-    the_standard_of_the_signal_is_found,
-    frames_through_the_loop_arrive_byte_for_byte,
-    frames_of_625_lines_arrive_byte_for_byte,
-    uyvy_frames_arrive_byte_for_byte,
-    frames_woven_top_field_older_arrive_byte_for_byte,
-    frames_woven_bottom_field_older_arrive_byte_for_byte,
-    single_fields_arrive_byte_for_byte,
-    dropped_frames_are_counted_exactly,
-    dropped_single_fields_are_counted_exactly,
-    frames_dropped_by_us_are_told_apart,
-    alternate_fields_come_in_turn,
-    sequential_layouts_hold_the_fields_of_the_woven_picture,
-    frame_numbers_go_on_across_their_wrap,
-    a_silent_device_is_reported_and_recovers,
-    a_device_silent_from_the_start_is_reported_and_recovers,
-    a_buffer_with_the_error_flag_is_damaged,
-    a_fatal_error_ends_the_stream_and_reopening_works,
-    a_device_that_vanishes_is_gone_and_reopening_works,
-    the_input_state_follows_the_signal,
-    a_second_reader_finds_the_device_busy,
-    a_device_without_standards_opens,
-    a_size_the_device_cannot_deliver_is_remarked,
-    an_output_node_is_refused,
-    an_unknown_input_is_refused_by_name,
-    the_listing_shows_what_the_device_offers,
-    // The place for cases that run the program itself in the guest: `/mnt/share/trueline` on `/dev/video0`, its numbers
-    // against an offline run over the very frames that were captured.
-);
+cases! {
+    cases {
+        a_525_line_signal_opens_with_its_format,
+        a_625_line_signal_opens_with_its_format,
+        the_standard_of_the_signal_is_found,
+        frames_through_the_loop_arrive_byte_for_byte,
+        frames_of_625_lines_arrive_byte_for_byte,
+        uyvy_frames_arrive_byte_for_byte,
+        frames_woven_top_field_older_arrive_byte_for_byte,
+        frames_woven_bottom_field_older_arrive_byte_for_byte,
+        single_fields_arrive_byte_for_byte,
+        dropped_frames_are_counted_exactly,
+        dropped_single_fields_are_counted_exactly,
+        frames_dropped_by_us_are_told_apart,
+        alternate_fields_come_in_turn,
+        sequential_layouts_hold_the_fields_of_the_woven_picture,
+        frame_numbers_go_on_across_their_wrap,
+        a_silent_device_is_reported_and_recovers,
+        a_device_silent_from_the_start_is_reported_and_recovers,
+        a_buffer_with_the_error_flag_is_damaged,
+        a_fatal_error_ends_the_stream_and_reopening_works,
+        a_device_that_vanishes_is_gone_and_reopening_works,
+        the_input_state_follows_the_signal,
+        a_second_reader_finds_the_device_busy,
+        a_device_without_standards_opens,
+        a_size_the_device_cannot_deliver_is_remarked,
+        an_output_node_is_refused,
+        an_unknown_input_is_refused_by_name,
+        the_listing_shows_what_the_device_offers,
+    }
+    program {
+        the_program_lists_the_device,
+        the_program_measures_525_lines_as_offline,
+        the_program_measures_625_lines_as_offline,
+        the_program_measures_sequential_fields,
+        the_program_measures_alternate_fields,
+        a_second_program_finds_the_device_busy_and_the_first_ends_on_request,
+        a_device_that_vanishes_ends_the_program_and_closes_the_pass,
+        silence_and_a_lost_signal_become_events_and_the_program_goes_on,
+    }
+}
 
 /// Runs every case whose name has `only` in it.
 pub(crate) fn run(share: &Path, only: &str) -> Result<(), Box<dyn Error>> {

@@ -1,24 +1,30 @@
-//! The V4L2 source on real device nodes: a kernel with the virtual video driver `vivid`, in a virtual machine.
+//! The V4L2 source and the program on real device nodes: a kernel with the virtual video driver `vivid`, in a virtual
+//! machine.
 //!
 //! The one test here runs twice. On the host it puts its own executable and the program into a shared directory, boots
 //! the guest by `scripts/vivid-vm`, and judges the results. In the guest (`TRUELINE_IN_GUEST` is set) it runs the
-//! cases. One boot serves all cases. `TRUELINE_DEVICE_CASES=word` runs only those whose name has the word.
+//! cases. What the program recorded there of simulated tape is measured again on the host (see `offline`). One boot serves all cases. `TRUELINE_DEVICE_CASES=word` runs only those whose name has the word.
 //!
 //! Nothing is asserted about wall-clock rates: an emulated machine is as slow as its host is busy.
 #![cfg(target_os = "linux")]
 
 use std::error::Error;
 use std::fs;
+use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 
+use clips::{CLIPS, Clip};
 use guest::{CASES, CaseResult};
 
 mod cases;
+mod clips;
 mod driver;
 mod guest;
+mod offline;
 mod output_node;
 mod pictures;
+mod program;
 
 /// Set in the guest, to the shared directory.
 const IN_GUEST: &str = "TRUELINE_IN_GUEST";
@@ -42,7 +48,17 @@ fn the_device_source_holds_on_virtual_devices() -> Result<(), Box<dyn Error>> {
     }
     let share = prepare_share()?;
     let guest = boot(share.path())?;
-    judge(share.path(), &guest)
+    judge(share.path(), &guest)?;
+    for clip in asked_clips() {
+        let found = offline::check(clip, share.path())
+            .map_err(|error| format!("{} lines: {error}", clip.lines()))?;
+        keep_note(&found)?;
+    }
+    Ok(())
+}
+
+fn asked_clips() -> impl Iterator<Item = &'static Clip> {
+    CLIPS.iter().filter(|clip| clip.case.contains(&only()))
 }
 
 fn only() -> String {
@@ -57,8 +73,11 @@ fn prepare_share() -> Result<tempfile::TempDir, Box<dyn Error>> {
         env!("CARGO_BIN_EXE_trueline"),
         share.path().join("trueline"),
     )?;
+    for clip in asked_clips() {
+        clip.prepare(share.path())?;
+    }
     let script = format!(
-        "export RUST_BACKTRACE=0 {IN_GUEST}=/mnt/share {ONLY}='{}'\n./device --exact {TEST_NAME} --nocapture\n",
+        "export RUST_BACKTRACE=0 {IN_GUEST}=/mnt/share {ONLY}='{}'\ncp device trueline /tmp\n/tmp/device --exact {TEST_NAME} --nocapture\n",
         only()
     );
     fs::write(share.path().join("run.sh"), script)?;
@@ -112,8 +131,15 @@ fn judge(share: &Path, guest: &Output) -> Result<(), Box<dyn Error>> {
 
 /// The latest results stay readable: `target/tmp/device-results.jsonl`.
 fn keep(lines: &str) -> std::io::Result<()> {
-    fs::write(
-        Path::new(env!("CARGO_TARGET_TMPDIR")).join("device-results.jsonl"),
-        lines,
-    )
+    fs::write(kept(), lines)
+}
+
+/// One more line of them.
+fn keep_note(note: &str) -> std::io::Result<()> {
+    let mut file = fs::OpenOptions::new().append(true).open(kept())?;
+    writeln!(file, "{}", serde_json::json!({ "offline": note }))
+}
+
+fn kept() -> PathBuf {
+    Path::new(env!("CARGO_TARGET_TMPDIR")).join("device-results.jsonl")
 }

@@ -6,6 +6,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread::JoinHandle;
 
+use crossbeam_channel::bounded;
 use v4l::Device;
 use v4l::v4l_sys::{v4l2_buffer, v4l2_requestbuffers};
 use v4l::v4l2::vidioc;
@@ -40,7 +41,7 @@ impl Player {
         })
     }
 
-    /// Sets both nodes, turns the loop on, and plays what `paint` makes of each number.
+    /// Sets both nodes, turns the loop on, and plays what `paint` makes of each number; returns when the first is shown.
     pub(crate) fn start_with(
         setting: Setting,
         mut paint: impl FnMut(u32, &mut [u8]) + Send + 'static,
@@ -50,14 +51,19 @@ impl Player {
         let stop = Arc::new(AtomicBool::new(false));
         let until = Arc::clone(&stop);
         let mut output = OutputNode::open(setting);
+        let (showing, shown) = bounded(1);
         let thread = std::thread::spawn(move || {
             let mut index = 0;
             while !until.load(Ordering::Relaxed) {
                 output.show(index, &mut paint);
                 index += 1;
+                if index > BUFFERS {
+                    let _ = showing.try_send(()); // heard once
+                }
             }
             index
         });
+        shown.recv().expect("the output node shows something");
         Self {
             stop,
             thread: Some(thread),

@@ -1,0 +1,236 @@
+//! What the program measured from the device against the same frames measured offline, on the host.
+//!
+//! The loop repeats frames and leaves some out, and a slow guest loses more. So each captured frame is first found among
+//! those that were played: jitter and noise make each one's numbers its own, and hardly any depend on where in a pass it
+//! comes. Then exactly the frames that were captured, with the same losses between them, are measured again from the file
+//! they were rendered to: now every quantity must be the same. A frame that was taken for another would show in all of
+//! them. The program itself measures them too, by `trueline scan` of a file: there, what knows of losses is left out.
+
+use std::error::Error;
+use std::path::Path;
+
+use trueline::fields::{History, Splitter};
+use trueline::measures::{QUANTITY_COUNT, Quantity, Suite, Value, quantities, quantity};
+use trueline::record::{Pass, Row};
+use trueline::sources::{Frame, Gap};
+use trueline::timecode::FieldIndex;
+
+use crate::clips::Clip;
+
+/// Quantities in which a loss shows: of a file without losses they differ.
+const AWARE_OF_LOSSES: [&str; 5] = [
+    "levels.parity_ire",
+    "sync.missing_fields",
+    "sync.slip_ms",
+    "sync.vertical_jitter_lines",
+    "sync.vertical_shift_lines",
+];
+
+/// Fewer captured frames would prove little of quantities with memory. A busy machine captures few, but not that few.
+const LEAST_FRAMES: usize = 4;
+
+/// Distance within which a captured frame is one of those played. Seen: 0.02 to 0.25, most at the start of a pass, while
+/// the picture area is learned; to the second nearest 0.3 to 0.55.
+const OURS: f64 = 0.4;
+
+/// Steps of storage that two processors may differ by: rounding of the last bit may fall on either side of a step.
+const SLACK: f64 = 1.0;
+
+/// Compares; what was found, for the record.
+pub(crate) fn check(clip: &Clip, share: &Path) -> Result<String, Box<dyn Error>> {
+    let live = rows(&Pass::open(&clip.live_pass(share))?)?;
+    let captured = by_frame(&live);
+    if captured.len() < LEAST_FRAMES {
+        return Err(format!("only {} frames were measured", captured.len()).into());
+    }
+    let frames = clip.frames(share)?;
+    let twice: Vec<&Frame> = frames.iter().chain(&frames).collect();
+    let file = rows(&Pass::open(&clip.scan(share, "twice", &twice)?)?)?;
+    // Of the second time round, when all is settled.
+    let played = Played::of(&file[file.len() / 2..]);
+    let found = captured
+        .iter()
+        .map(|frame| played.find(frame))
+        .collect::<Result<Vec<usize>, _>>()?;
+    let again = measure_again(&frames, &captured, &found);
+    let captured_frames: Vec<&Frame> = found.iter().map(|&index| &frames[index]).collect();
+    let scanned = rows(&Pass::open(&clip.scan(
+        share,
+        "captured",
+        &captured_frames,
+    )?)?)?;
+    if again.len().min(scanned.len()) < live.len() {
+        return Err(format!(
+            "{} fields live, {} and {} offline",
+            live.len(),
+            again.len(),
+            scanned.len()
+        )
+        .into());
+    }
+    for (live, again) in live.iter().zip(&again) {
+        same(live, again)?;
+    }
+    for (live, scanned) in live.iter().zip(&scanned) {
+        same_values(live, scanned, |id| !AWARE_OF_LOSSES.contains(&id))
+            .map_err(|error| format!("scanned: {error}"))?;
+    }
+    let lost = captured.iter().map(|frame| missing(frame)).sum::<u64>();
+    Ok(format!(
+        "{} lines: {} fields as offline, {lost} lost between",
+        clip.lines(),
+        live.len()
+    ))
+}
+
+fn rows(pass: &Pass) -> Result<Vec<Row>, Box<dyn Error>> {
+    let rows = pass.rows(FieldIndex(0)..FieldIndex(u64::MAX));
+    Ok(rows.collect::<Result<_, _>>()?)
+}
+
+/// The rows of each frame: two, of the last one perhaps one.
+fn by_frame(rows: &[Row]) -> Vec<&[Row]> {
+    rows.chunk_by(|a, b| a.place.frame() == b.place.frame())
+        .collect()
+}
+
+/// The frames that were played, as the program measured them in a file.
+struct Played<'a> {
+    frames: Vec<&'a [Row]>,
+    /// How far each number spreads over them.
+    spreads: [f64; QUANTITY_COUNT],
+}
+
+impl<'a> Played<'a> {
+    fn of(rows: &'a [Row]) -> Self {
+        Self {
+            frames: by_frame(rows),
+            spreads: std::array::from_fn(|place| spread(rows, place)),
+        }
+    }
+
+    /// Which of them a captured frame is: the nearest.
+    fn find(&self, captured: &[Row]) -> Result<usize, String> {
+        let distances = self.frames.iter().map(|it| self.distance(captured, it));
+        let nearest = distances.zip(0..).min_by(|a, b| a.0.total_cmp(&b.0));
+        match nearest {
+            Some((distance, index)) if distance < OURS => Ok(index),
+            _ => Err(format!(
+                "{:?} is none of the frames that were played; the nearest (distance, frame): {nearest:?}",
+                captured[0].place
+            )),
+        }
+    }
+
+    /// Mean difference of all numbers measured, in spreads, each one spread at most: 0 to 1.
+    fn distance(&self, captured: &[Row], played: &[Row]) -> f64 {
+        let (mut sum, mut count) = (0.0, 0);
+        for (a, b) in captured.iter().zip(played) {
+            for (place, &spread) in self.spreads.iter().enumerate() {
+                if let Some(a) = number(a, place).filter(|_| spread > 0.0) {
+                    sum += number(b, place).map_or(1.0, |b| ((a - b).abs() / spread).min(1.0));
+                    count += 1;
+                }
+            }
+        }
+        if count == 0 {
+            1.0
+        } else {
+            sum / f64::from(count)
+        }
+    }
+}
+
+/// Standard deviation of a number over rows; 0 for what is no number.
+fn spread(rows: &[Row], place: usize) -> f64 {
+    let numbers: Vec<f64> = rows.iter().filter_map(|row| number(row, place)).collect();
+    let count = numbers.len().max(1) as f64;
+    let mean = numbers.iter().sum::<f64>() / count;
+    let squares = numbers.iter().map(|it| (it - mean).powi(2));
+    (squares.sum::<f64>() / count).sqrt()
+}
+
+fn number(row: &Row, place: usize) -> Option<f64> {
+    match row.values[place] {
+        Some(Value::Number { value, .. }) => Some(value),
+        _ => None,
+    }
+}
+
+/// Measures the captured frames anew, by way of the file they were rendered to.
+fn measure_again(frames: &[Frame], captured: &[&[Row]], found: &[usize]) -> Vec<Row> {
+    let (mut splitter, mut history, mut suite) =
+        (Splitter::new(), History::default(), Suite::new());
+    let mut rows = Vec::new();
+    for (captured, &index) in captured.iter().zip(found) {
+        let frame = Frame {
+            gap: Gap {
+                lost_by_source: missing(captured),
+                ..Gap::default()
+            },
+            ..frames[index].clone()
+        };
+        splitter.split(&frame, &mut history, |history| {
+            let around = history.neighbourhood().expect("a field was put there");
+            rows.push(Row::from(&suite.measure(&around)));
+        });
+    }
+    rows
+}
+
+/// Fields lost before a captured frame.
+fn missing(captured: &[Row]) -> u64 {
+    let (place, _) = quantity("sync.missing_fields").expect("it is measured");
+    match captured[0].values[place] {
+        Some(Value::Count(fields)) => fields,
+        other => panic!("losses are counted, not {other:?}"),
+    }
+}
+
+fn same(live: &Row, again: &Row) -> Result<(), String> {
+    let (a, b) = (live.place, again.place);
+    if (a.field, a.parity) != (b.field, b.parity) {
+        return Err(format!("{a:?} of the device is {b:?} offline"));
+    }
+    same_values(live, again, |_| true)
+}
+
+fn same_values(live: &Row, again: &Row, asked: impl Fn(&str) -> bool) -> Result<(), String> {
+    let unlike: Vec<String> = (0..QUANTITY_COUNT)
+        .zip(quantities())
+        .filter(|(_, quantity)| asked(quantity.id))
+        .filter(|(place, quantity)| !equal(quantity, live.values[*place], again.values[*place]))
+        .map(|(place, quantity)| {
+            let [live, again] = [live, again].map(|row| row.values[place]);
+            format!("{} is {live:?}, offline {again:?}", quantity.id)
+        })
+        .collect();
+    if unlike.is_empty() {
+        return Ok(());
+    }
+    Err(format!(
+        "field {}: {}",
+        live.place.field.0,
+        unlike.join("; ")
+    ))
+}
+
+/// Equal as stored: to the step, sigmas to a tenth of it.
+fn equal(quantity: &Quantity, a: Option<Value>, b: Option<Value>) -> bool {
+    let within =
+        |a: f64, b: f64, step: f64| ((a / step).round() - (b / step).round()).abs() <= SLACK;
+    match (a, b) {
+        (
+            Some(Value::Number { value: a, sigma: s }),
+            Some(Value::Number { value: b, sigma: t }),
+        ) => {
+            let sigmas = match (s, t) {
+                (Some(s), Some(t)) => within(s, t, quantity.step / 10.0),
+                (None, None) => true,
+                _ => false,
+            };
+            within(a, b, quantity.step) && sigmas
+        }
+        _ => a == b,
+    }
+}
