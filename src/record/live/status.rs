@@ -82,7 +82,7 @@ fn without_events(ground: Ground) -> Status {
         None => (Word::Unsure, "no picture has come yet"),
         Some(now) if now < WARM_UP => (Word::Unsure, "warming up, two seconds"),
         Some(_) if ground.timed_share < LEAST_TIMED_SHARE => {
-            (Word::Unsure, "line timing not visible")
+            (Word::Unsure, "line timing cannot be read")
         }
         Some(_) => (Word::Good, "nothing wrong, lines steady"),
     };
@@ -198,7 +198,7 @@ mod tests {
             at(Some(Seconds(9.0)), 0.05),
             &[],
             Word::Unsure,
-            "line timing not visible",
+            "line timing cannot be read",
         );
     }
 

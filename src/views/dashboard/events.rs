@@ -59,7 +59,7 @@ fn draw_event(
 ) {
     let event = &logged.event;
     let room = body.width.saturating_sub(DETAIL_COLUMN);
-    let details = details(event, rate);
+    let said = sayings(event, rate);
     let (tone, symbol) = words::severity(event.severity, event.end.is_none());
     let waiting = !logged.acknowledged && tone == Tone::Stop;
     let kind_tone = if waiting || event.end.is_none() {
@@ -80,7 +80,7 @@ fn draw_event(
                 palette.ink(kind_tone),
             ),
             (&format!("{:>8}  ", lasted(event)), palette.ink(Tone::Plain)),
-            (fitting(&details[..2], room), palette.ink(Tone::Faint)),
+            (fitting(&said, room), palette.ink(Tone::Faint)),
         ],
     );
 }
@@ -94,37 +94,36 @@ fn lasted(event: &Event) -> String {
     }
 }
 
-/// `2.3 samples (171 ns), limit 0.7; top third`, and ever less of it.
-fn details(event: &Event, rate: Option<Hertz>) -> [String; 4] {
-    let worst = event.worst.map(|worst| match event.unit {
+/// `2.3 samples (171 ns), limit 0.7`, and without the limit; empty where the event has no figure.
+fn figures(event: &Event, rate: Option<Hertz>) -> [String; 2] {
+    let Some(worst) = event.worst else {
+        return [String::new(), String::new()];
+    };
+    let worst = match event.unit {
         "ns" => words::timing(worst, rate),
-        unit => format!("{} {unit}", words::tidy(worst))
-            .trim_end()
-            .to_owned(),
+        // A row of the field: the one quantity without a unit that has limits.
+        "" => format!("line {}", words::tidy(worst)),
+        unit => format!("{} {unit}", words::tidy(worst)),
+    };
+    let with_limit = event.limit.map(|limit| {
+        let limit = match event.unit {
+            "ns" if rate.is_some() => words::in_samples(limit, rate),
+            _ => limit,
+        };
+        format!("{worst}, limit {}", words::tidy(limit))
     });
-    let limit = event.limit.map(|limit| match event.unit {
-        "ns" if rate.is_some() => format!("limit {}", words::tidy(words::in_samples(limit, rate))),
-        _ => format!("limit {}", words::tidy(limit)),
-    });
-    let note = Some(event.note.clone()).filter(|note| !note.is_empty());
-    [
-        joined([worst.clone(), limit.clone(), note.clone()]),
-        joined([worst.clone(), None, note]),
-        joined([worst.clone(), limit, None]),
-        joined([worst, None, None]),
-    ]
+    [with_limit.unwrap_or_else(|| worst.clone()), worst]
 }
 
-/// Worst value, limit and note, as far as they are there.
-fn joined([worst, limit, note]: [Option<String>; 3]) -> String {
-    let figures: Vec<String> = worst.into_iter().chain(limit).collect();
-    let parts = [figures.join(", "), note.unwrap_or_default()];
-    let said: Vec<&str> = parts
-        .iter()
-        .map(String::as_str)
-        .filter(|part| !part.is_empty())
-        .collect();
-    said.join("; ")
+/// The note, a sentence with its figures in it; and for where it does not fit, the figure first, then the note to be cut.
+fn sayings(event: &Event, rate: Option<Hertz>) -> [String; 2] {
+    let [_, worst] = figures(event, rate);
+    let cut = if worst.is_empty() {
+        event.note.clone()
+    } else {
+        format!("{worst}; {}", event.note)
+    };
+    [event.note.clone(), cut]
 }
 
 /// Draws the conditions that stand.
@@ -224,8 +223,8 @@ fn draw_alarm(buffer: &mut Buffer, area: Rect, live: &Live, event: &Event, palet
     let column = put(buffer, area, (0, 0), &said, style);
     let end = area.width.saturating_sub(width_of(&hint));
     let room = end.saturating_sub(column);
-    let details = details(event, live.sample_rate());
+    let figures = figures(event, live.sample_rate());
     let place = Rect { width: end, ..area };
-    put(buffer, place, (column, 0), fitting(&details, room), style);
+    put(buffer, place, (column, 0), fitting(&figures, room), style);
     put(buffer, area, (end, 0), &hint, style);
 }

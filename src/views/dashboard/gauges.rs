@@ -129,8 +129,8 @@ fn said_timing(live: &Live, shown: Shown, (long, short): (&str, &str)) -> Said {
         return Said {
             grade: None,
             ways: vec![
-                format!("{long}: not visible in these fields"),
-                format!("{short:<6}not visible"),
+                format!("{long}: no reading in these fields"),
+                format!("{short:<6}no reading"),
             ],
         };
     };

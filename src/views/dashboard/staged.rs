@@ -116,7 +116,7 @@ impl Stage {
                     Kind::Wobble,
                     Severity::Alarm,
                     place,
-                    "slow wave, whole picture",
+                    "Line starts wobble: 171 ns (2.3 samples).",
                 );
                 (event.worst, event.unit, event.limit) = (Some(171.4), "ns", Some(52.0));
                 changes.push(Change::Opened(event.clone()));
@@ -125,12 +125,15 @@ impl Stage {
                 }
             }
             (Scene::Standing, 40 | 44) => {
-                let kind = if self.field == 40 {
-                    Kind::Wobble
+                let (kind, note) = if self.field == 40 {
+                    (Kind::Wobble, "Line starts wobble: 230 ns (3.1 samples).")
                 } else {
-                    Kind::Flagging
+                    (
+                        Kind::Flagging,
+                        "The top of the picture is bent: 230 ns (3.1 samples).",
+                    )
                 };
-                let mut event = self.event(kind, Severity::Alarm, place, "player without a box");
+                let mut event = self.event(kind, Severity::Alarm, place, note);
                 (event.worst, event.unit, event.limit) = (Some(230.0), "ns", Some(52.0));
                 changes.push(Change::Opened(event.clone()));
                 event.standing = true;
@@ -141,7 +144,7 @@ impl Stage {
                     Kind::BlackHigh,
                     Severity::Notice,
                     place,
-                    "set-up still in the picture",
+                    "Black is too high, as with set-up left in: 7.2 IRE (code 32); code 16 wanted.",
                 );
                 (event.worst, event.unit, event.limit) = (Some(7.2), "IRE", Some(4.0));
                 changes.push(Change::Opened(event));

@@ -296,8 +296,8 @@ fn what_a_colour_says_stands_beside_it_in_words() {
             "▲ wobble since",
         ],
         &[
-            "? line timing not visible",
-            "? error not visible",
+            "? line timing cannot be read",
+            "? error no reading",
             "? no timing",
         ],
         &[
@@ -335,7 +335,7 @@ fn every_state_has_a_symbol_and_a_word_of_its_own() {
         ("●", "GOOD", "nothing wrong, lines steady"),
         ("■", "STOP", "lines wobble"),
         ("▲", "LOOK", "lines wobble"),
-        ("?", "UNSURE", "line timing not visible"),
+        ("?", "UNSURE", "line timing cannot be read"),
         ("■", "STOP", "source loses fields"),
     ];
     // flagging is the newer of the two standing conditions
