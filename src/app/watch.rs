@@ -164,7 +164,13 @@ fn pass_on(request: Request, live: &Mutex<Live>, remarks: &Sender<Remark>, inter
 
 /// The first capture device, else the simulated tape.
 fn default_place() -> Place {
-    sources::first_device().map_or_else(|| Place::Tape(DEFAULT_SCENE.to_owned()), Place::Device)
+    sources::first_device().map_or_else(
+        || {
+            say("no capture device found: playing the simulated tape");
+            Place::Tape(DEFAULT_SCENE.to_owned())
+        },
+        Place::Device,
+    )
 }
 
 fn head_of(prepared: &Prepared, source: &dyn Source, recorded_to: Option<&Path>) -> live::Head {
