@@ -27,18 +27,16 @@ struct Counted;
 #[global_allocator]
 static ALLOCATOR: Counted = Counted;
 
-impl Counted {
-    fn note(&self) {
-        // A thread that is ending has no counter any more, and nobody counts what it asks for.
-        let _ = REQUESTS.try_with(|requests| requests.set(requests.get().map(|so_far| so_far + 1)));
-    }
+fn note_request() {
+    // A thread that is ending has no counter any more, and nobody counts what it asks for.
+    let _ = REQUESTS.try_with(|requests| requests.set(requests.get().map(|so_far| so_far + 1)));
 }
 
 #[expect(unsafe_code, reason = "an allocator cannot be written without")]
 // SAFETY: every call goes to the system's allocator as it came; the counter neither allocates nor unwinds.
 unsafe impl GlobalAlloc for Counted {
     unsafe fn alloc(&self, layout: Layout) -> *mut u8 {
-        self.note();
+        note_request();
         // SAFETY: the caller's promise for `layout` is the one the system's allocator asks for.
         unsafe { System.alloc(layout) }
     }
@@ -49,13 +47,13 @@ unsafe impl GlobalAlloc for Counted {
     }
 
     unsafe fn alloc_zeroed(&self, layout: Layout) -> *mut u8 {
-        self.note();
+        note_request();
         // SAFETY: as for `alloc`.
         unsafe { System.alloc_zeroed(layout) }
     }
 
     unsafe fn realloc(&self, block: *mut u8, layout: Layout, size: usize) -> *mut u8 {
-        self.note();
+        note_request();
         // SAFETY: as for `dealloc`; the promise for `size` is the caller's.
         unsafe { System.realloc(block, layout, size) }
     }
