@@ -207,21 +207,10 @@ impl Limits {
         &self.rows
     }
 
-    /// The row of this name.
-    #[must_use]
-    pub fn row(&self, id: &str) -> Option<&Limit> {
-        self.rows.iter().find(|row| row.id == id)
-    }
-
     /// The first row that makes events of this kind.
     #[must_use]
     pub fn of_kind(&self, kind: Kind) -> Option<&Limit> {
         self.rows.iter().find(|row| row.kind == kind)
-    }
-
-    /// Rows that look at a quantity: what a gauge marks on its scale.
-    pub fn of_quantity<'a>(&'a self, id: &'a str) -> impl Iterator<Item = &'a Limit> + 'a {
-        self.rows.iter().filter(move |row| row.quantity == id)
     }
 
     /// All of it as one object: rows by id, then the numbers by group.

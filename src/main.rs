@@ -4,22 +4,18 @@ use std::process::ExitCode;
 
 use trueline::{app, cli};
 
-#[expect(
-    clippy::print_stderr,
-    reason = "the one place where a failure is printed, once"
-)]
 fn main() -> ExitCode {
     let job = match cli::Job::from_command_line() {
         Ok(job) => job,
         Err(error) => {
-            eprintln!("trueline: {error:#}");
+            app::say(&format!("{error:#}"));
             return app::Outcome::Usage.into();
         }
     };
     match app::run(job) {
         Ok(outcome) => outcome.into(),
         Err(error) => {
-            eprintln!("trueline: {error:#}");
+            app::say(&format!("{error:#}"));
             app::Outcome::Failed.into()
         }
     }

@@ -98,7 +98,8 @@ impl Standard {
         Nanos(samples * 1e9 / BT601_LUMA_RATE.0)
     }
 
-    /// Blanking nominally seen at the left and right of 720 samples (standards rows 2.20, 2.21, 2.23, 2.24).
+    /// Blanking nominally seen at the left and right of 720 samples (0H and blanking
+    /// of SMPTE 170M Table 2 and BT.470-6 Table 1-1, the window of BT.601).
     ///
     /// A capture device may place its window elsewhere: a hint, never an assumption.
     #[must_use]
@@ -158,7 +159,7 @@ mod tests {
 
     #[test]
     fn line_periods_are_those_of_the_standards() {
-        // standards rows 1.10, 1.11: 63.5556 µs and 64 µs exactly
+        // SMPTE 170M 11.2 and BT.1700 Part B Table 1: 63.5556 µs and 64 µs exactly
         assert!((Standard::Lines525.line_period().0 - 572_000.0 / 9.0).abs() < 1e-6);
         assert!((Standard::Lines625.line_period().0 - 64_000.0).abs() < 1e-9);
     }

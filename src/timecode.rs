@@ -1,7 +1,7 @@
 //! SMPTE ST 12-1 timecode labels, and the indices they stand for.
 //!
 //! Labels are made and read at the edge (flags, exports, screens); between the edges a place is an index. The
-//! drop-frame rule (standards rows 5.02, 5.07, 5.08): frame numbers 00 and 01 are left out at the start of each
+//! drop-frame rule (SMPTE ST 12-1, 4.2.3): frame numbers 00 and 01 are left out at the start of each
 //! minute that ten does not divide.
 //!
 //! Does not know: where the frames come from.
@@ -47,9 +47,9 @@ pub enum Counting {
     At30Drop,
 }
 
-/// Labels of ten minutes of drop-frame counting (row 5.06).
+/// Labels of ten minutes of drop-frame counting: 18 000 less two in nine of the ten.
 const DROP_TEN_MINUTES: u64 = 17_982;
-/// Labels of a minute that lost two (row 5.06).
+/// Labels of a minute that lost two.
 const DROP_MINUTE: u64 = 1_798;
 
 impl Counting {
@@ -108,7 +108,7 @@ pub enum TimecodeError {
         /// The first value that is too large.
         limit: u64,
     },
-    /// A label that drop-frame counting leaves out (row 5.10).
+    /// A label that drop-frame counting leaves out.
     #[error(
         "{0} does not exist in drop-frame timecode: frames 00 and 01 are left out at the start of that minute"
     )]
@@ -135,12 +135,6 @@ impl Timecode {
     #[must_use]
     pub fn counting(self) -> Counting {
         self.counting
-    }
-
-    /// Hours, minutes, seconds and frames.
-    #[must_use]
-    pub fn parts(self) -> [u8; 4] {
-        [self.hours, self.minutes, self.seconds, self.frames]
     }
 
     /// The label of a frame, counted from label zero; wraps at 24 hours.
@@ -329,7 +323,6 @@ mod tests {
 
     #[test]
     fn labels_that_do_not_exist_are_refused() {
-        // row 5.10
         let dropped = "00:01:00;01".parse::<Timecode>();
         assert!(
             matches!(dropped, Err(TimecodeError::Dropped(_))),

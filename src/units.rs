@@ -108,10 +108,6 @@ unit!(
     Nanos
 );
 unit!(
-    /// A time in microseconds.
-    Micros
-);
-unit!(
     /// A time in milliseconds.
     Millis
 );
@@ -242,7 +238,7 @@ mod tests {
 
     #[test]
     fn one_sample_at_13_5_mhz_is_74_074_ns() {
-        // standards row 1.02: 2/27 µs
+        // ITU-R BT.601: 13.5 MHz, so 2/27 µs
         let one = nanos_from_samples(Samples(1.0), Hertz(13.5e6));
         assert!((one.0 - 2000.0 / 27.0).abs() < 1e-9, "{one:?}");
         let back = samples_from_nanos(one, Hertz(13.5e6));
@@ -251,7 +247,7 @@ mod tests {
 
     #[test]
     fn a_code_step_is_0_4566_percent_of_white() {
-        // standards row 3.05: 100/219
+        // ITU-R BT.601: black at 16 and white at 235, so 100/219
         let step = ire_from_code_step(LumaCode(1.0), CodeRange::Studio);
         assert!((step.0 - 0.456_621).abs() < 1e-6, "{step:?}");
     }

@@ -1,21 +1,23 @@
 //! The analysis thread's work: frames to fields, fields to readings, readings to events, all of it to the sinks.
 //!
-//! Loops until the source ends or fails, the wanted length is reached, or somebody asks for the end. Nothing is allocated
-//! per field once the buffers have gone round.
+//! In: [`Delivery`]s of a capture, and [`Remark`]s. Out: [`Seen`] to every sink, at last the [`Summary`]. Loops until the
+//! source ends or fails, the wanted length is reached, or somebody asks for the end. Nothing is allocated per field once
+//! the buffers have gone round.
+//!
+//! Does not know: which sinks there are, or what a measure measures.
 
-use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
-use anyhow::{Context, Result};
-use crossbeam_channel::{Receiver, RecvTimeoutError, never, select};
+use anyhow::{Context, Error, Result};
+use crossbeam_channel::{Receiver, never, select};
 
 use crate::alarms::{Alarms, Change, EventLog, PassClock};
 use crate::fields::{FieldPlace, History, Splitter};
 use crate::limits::{Kind, Limits};
 use crate::measures::Suite;
 use crate::record::{Evidence, PassFacts, Row, Statistics, Summary};
-use crate::sources::{Frame, SourceError};
+use crate::sources::Frame;
 use crate::standard::Standard;
 use crate::units::Hertz;
 
@@ -56,7 +58,7 @@ pub(super) enum End {
     /// Somebody asked for it.
     Asked,
     /// The source failed; what came before is measured and kept.
-    Failed(SourceError),
+    Failed(Error),
 }
 
 /// Everything between the capture channel and the sinks.
@@ -69,6 +71,8 @@ pub(super) struct Analysis {
     log: EventLog,
     changes: Vec<Change>,
     silent: bool,
+    /// What was to be noted before there was a field to note it at.
+    early: Vec<(Kind, String)>,
     plan: PassPlan,
     recorder: Option<Recorder>,
     sinks: Vec<Box<dyn Sink>>,
@@ -76,6 +80,9 @@ pub(super) struct Analysis {
 
 /// How often a quiet source is looked past to see whether somebody asks for the end.
 const LOOK_UP: Duration = Duration::from_millis(100);
+
+/// Notes that may wait for the first field: a device that stays silent makes one, an operator a few.
+const MOST_EARLY: usize = 64;
 
 impl Analysis {
     pub(super) fn new(
@@ -92,6 +99,7 @@ impl Analysis {
             log: EventLog::new(),
             changes: Vec::new(),
             silent: false,
+            early: Vec::new(),
             plan,
             recorder,
             sinks,
@@ -106,36 +114,46 @@ impl Analysis {
         &mut self,
         deliveries: &Receiver<Delivery>,
         remarks: Option<&Receiver<Remark>>,
-        stop: &Arc<AtomicBool>,
+        stop: &AtomicBool,
     ) -> Result<End> {
         let nobody = never();
-        let remarks = remarks.unwrap_or(&nobody);
+        let mut remarks = remarks.unwrap_or(&nobody);
         while !stop.load(Ordering::Relaxed) {
-            let delivery = select! {
-                recv(remarks) -> remark => {
-                    // The operator's side is gone: whoever dropped it sets `stop`.
-                    if let Ok(remark) = remark { self.remark(&remark)?; }
-                    continue;
-                }
-                recv(deliveries) -> delivery => delivery.map_err(|_gone| RecvTimeoutError::Disconnected),
-                default(LOOK_UP) => Err(RecvTimeoutError::Timeout),
-            };
-            match delivery {
-                Ok(Delivery::Frame(frame)) => {
-                    if self.frame(frame)? {
+            select! {
+                recv(remarks) -> remark => match remark {
+                    Ok(remark) => self.remark(&remark)?,
+                    Err(_) => remarks = &nobody,
+                },
+                recv(deliveries) -> delivery => {
+                    let Ok(delivery) = delivery else {
                         return Ok(End::Whole);
+                    };
+                    if let Some(end) = self.take(delivery)? {
+                        return Ok(end);
                     }
                 }
-                Ok(Delivery::Silent(error)) => self.silence(&error)?,
-                Ok(Delivery::Failed(error)) => {
-                    self.note(Kind::SourceLost, None, &with_causes(&error))?;
-                    return Ok(End::Failed(error));
-                }
-                Err(RecvTimeoutError::Timeout) => {}
-                Err(RecvTimeoutError::Disconnected) => return Ok(End::Whole),
+                default(LOOK_UP) => {}
             }
         }
         Ok(End::Asked)
+    }
+
+    /// Takes one delivery; the end, if it is one.
+    fn take(&mut self, delivery: Delivery) -> Result<Option<End>> {
+        match delivery {
+            Delivery::Frame(frame) => Ok(self.frame(frame)?.then_some(End::Whole)),
+            Delivery::Silent(error) => {
+                if !std::mem::replace(&mut self.silent, true) {
+                    self.note(Kind::SourceLost, None, &format!("{:#}", Error::from(error)))?;
+                }
+                Ok(None)
+            }
+            Delivery::Failed(error) => {
+                let error = Error::from(error);
+                self.note(Kind::SourceLost, None, &format!("{error:#}"))?;
+                Ok(Some(End::Failed(error)))
+            }
+        }
     }
 
     /// Measures a frame; true when the wanted length is reached.
@@ -191,30 +209,41 @@ impl Analysis {
         });
         outcome?;
         drop(frame); // its buffer is free before anything else is waited for
+        self.note_what_came_early()?;
         if let Some(notice) = self.splitter.order_notice() {
             self.note(Kind::FieldOrderChanged, None, &notice.to_string())?;
         }
         Ok(reached)
     }
 
-    fn silence(&mut self, error: &SourceError) -> Result<()> {
-        if std::mem::replace(&mut self.silent, true) {
-            return Ok(());
-        }
-        self.note(Kind::SourceLost, None, &with_causes(error))
-    }
-
-    fn remark(&mut self, remark: &Remark) -> Result<()> {
+    /// Logs a remark.
+    ///
+    /// # Errors
+    /// A sink that cannot go on.
+    pub(super) fn remark(&mut self, remark: &Remark) -> Result<()> {
         self.note(Kind::Mark, remark.at, &remark.text)
     }
 
-    /// Logs something that no reading shows.
+    /// Logs something that no reading shows; before the first field it waits for one.
     fn note(&mut self, kind: Kind, at: Option<FieldPlace>, text: &str) -> Result<()> {
         let Some(place) = at.or(self.statistics.last()) else {
-            return Ok(()); // before the first field there is no place to log it at; the caller's error says it
+            if self.early.len() < MOST_EARLY {
+                self.early.push((kind, text.to_owned()));
+            }
+            return Ok(());
         };
         self.alarms.note(kind, place, text, &mut self.changes);
         self.hand_on_changes()
+    }
+
+    fn note_what_came_early(&mut self) -> Result<()> {
+        if self.statistics.last().is_none() {
+            return Ok(());
+        }
+        for (kind, text) in std::mem::take(&mut self.early) {
+            self.note(kind, None, &text)?;
+        }
+        Ok(())
     }
 
     fn hand_on_changes(&mut self) -> Result<()> {
@@ -240,16 +269,21 @@ impl Analysis {
         outcome
     }
 
-    /// Closes what is open and sums up; the recorder comes back for whoever must close the pass.
+    /// Closes the events that are open.
     ///
     /// # Errors
     /// A sink that cannot take the last events.
-    pub(super) fn finish(mut self) -> Result<(Summary, Option<Recorder>)> {
-        if let Some(place) = self.statistics.last() {
-            self.alarms.finish(place, &mut self.changes);
-            self.statistics.finish(self.alarms.programme());
-            self.hand_on_changes()?;
-        }
+    pub(super) fn close_events(&mut self) -> Result<()> {
+        let Some(place) = self.statistics.last() else {
+            return Ok(());
+        };
+        self.alarms.finish(place, &mut self.changes);
+        self.statistics.finish(self.alarms.programme());
+        self.hand_on_changes()
+    }
+
+    /// Sums up; the recorder comes back for whoever must close the pass.
+    pub(super) fn sum_up(self) -> (Result<Summary>, Option<Recorder>) {
         let facts = PassFacts {
             source: self.plan.source,
             standard: self.plan.standard,
@@ -264,8 +298,8 @@ impl Analysis {
             clock: self.plan.clock,
             sample_rate: self.plan.sample_rate,
         };
-        let summary = Summary::new(facts, evidence).context("summing up the pass")?;
-        Ok((summary, self.recorder))
+        let summary = Summary::new(facts, evidence).context("summing up the pass");
+        (summary, self.recorder)
     }
 }
 
@@ -280,13 +314,213 @@ fn hand_on(
     sinks.iter_mut().try_for_each(|sink| sink.take(seen))
 }
 
-fn with_causes(error: &SourceError) -> String {
-    use std::error::Error;
-    let mut text = error.to_string();
-    let mut cause = error.source();
-    while let Some(error) = cause {
-        text = format!("{text}: {error}");
-        cause = error.source();
+#[cfg(test)]
+mod tests {
+    use std::sync::{Arc, Mutex};
+
+    use anyhow::anyhow;
+    use crossbeam_channel::bounded;
+
+    use super::super::testing::{flat, gone, pan_said_wrong, silent};
+    use super::*;
+    use crate::timecode::{Counting, FieldIndex, Timecode};
+
+    /// What a sink was told: fields, and events as they opened.
+    #[derive(Debug, Default)]
+    struct Told {
+        fields: Vec<u64>,
+        opened: Vec<(Kind, u64, String)>,
     }
-    text
+
+    struct Listener {
+        told: Arc<Mutex<Told>>,
+        /// Refuses this field and everything after it.
+        until: u64,
+    }
+
+    impl Sink for Listener {
+        fn take(&mut self, seen: &Seen<'_>) -> Result<()> {
+            let mut told = self.told.lock().expect("nobody panicked");
+            if let Some(measured) = seen.measured {
+                told.fields.push(measured.field.place.field.0);
+            }
+            if told.fields.last() >= Some(&self.until) {
+                return Err(anyhow!("no more room"));
+            }
+            let opened = seen.changes.iter().filter_map(|change| match change {
+                Change::Opened(event) => {
+                    Some((event.kind, event.start.field.0, event.note.clone()))
+                }
+                _ => None,
+            });
+            told.opened.extend(opened);
+            Ok(())
+        }
+    }
+
+    struct Bench {
+        analysis: Analysis,
+        told: Arc<Mutex<Told>>,
+    }
+
+    impl Bench {
+        fn new(length: Option<Duration>, until: u64) -> Self {
+            let told = Arc::<Mutex<Told>>::default();
+            let listener = Listener {
+                told: Arc::clone(&told),
+                until,
+            };
+            let plan = PassPlan {
+                source: "script".into(),
+                standard: Some(Standard::Lines625),
+                sample_rate: None,
+                clock: PassClock {
+                    start: Timecode::zero(Counting::usual(Standard::Lines625)),
+                },
+                limits: Limits::default(),
+                length,
+            };
+            Self {
+                analysis: Analysis::new(plan, None, vec![Box::new(listener)]),
+                told,
+            }
+        }
+
+        fn run(&mut self, deliveries: Vec<Delivery>) -> Result<End> {
+            let (sender, receiver) = bounded(deliveries.len());
+            for delivery in deliveries {
+                sender.send(delivery).expect("there is room");
+            }
+            drop(sender);
+            self.analysis.run(&receiver, None, &AtomicBool::new(false))
+        }
+
+        /// Where and how often a kind was told, with what was said.
+        fn opened(&self, wanted: Kind) -> Vec<(u64, String)> {
+            let told = self.told.lock().expect("nobody panicked");
+            let of_kind = told.opened.iter().filter(|(kind, ..)| *kind == wanted);
+            of_kind
+                .map(|(_, field, note)| (*field, note.clone()))
+                .collect()
+        }
+
+        fn fields(&self) -> Vec<u64> {
+            self.told.lock().expect("nobody panicked").fields.clone()
+        }
+    }
+
+    fn frames(count: usize) -> Vec<Delivery> {
+        (0..count).map(|_| Delivery::Frame(flat(0))).collect()
+    }
+
+    #[test]
+    fn a_wanted_length_is_kept_to_the_field() {
+        let mut bench = Bench::new(Some(Duration::from_millis(100)), u64::MAX);
+        assert!(matches!(bench.run(frames(10)), Ok(End::Whole)));
+        assert_eq!(bench.fields(), [0, 1, 2, 3, 4]);
+    }
+
+    #[test]
+    fn fields_lost_before_a_frame_leave_their_numbers_out() {
+        let mut bench = Bench::new(None, u64::MAX);
+        let mut deliveries = frames(1);
+        deliveries.push(Delivery::Frame(flat(4)));
+        assert!(matches!(bench.run(deliveries), Ok(End::Whole)));
+        assert_eq!(bench.fields(), [0, 1, 6, 7]);
+    }
+
+    #[test]
+    fn a_silence_is_noted_once_however_often_it_is_told() {
+        let mut bench = Bench::new(None, u64::MAX);
+        let silence = || Delivery::Silent(silent());
+        let mut deliveries = frames(1);
+        deliveries.extend([silence(), silence(), silence()]);
+        deliveries.extend(frames(1));
+        deliveries.extend([silence(), silence()]);
+        assert!(matches!(bench.run(deliveries), Ok(End::Whole)));
+        let noted = bench.opened(Kind::SourceLost);
+        assert_eq!(
+            noted,
+            [(1, "nothing comes".into()), (3, "nothing comes".into())]
+        );
+    }
+
+    #[test]
+    fn a_failed_source_is_noted_with_its_causes_and_handed_on() {
+        let mut bench = Bench::new(None, u64::MAX);
+        let mut deliveries = frames(2);
+        deliveries.push(Delivery::Failed(gone()));
+        let end = bench.run(deliveries);
+        let said = "it was unplugged: the cable";
+        assert!(matches!(end, Ok(End::Failed(error)) if format!("{error:#}") == said));
+        assert_eq!(bench.opened(Kind::SourceLost), [(3, said.into())]);
+    }
+
+    #[test]
+    fn a_mark_is_logged_where_it_was_made_and_else_at_the_last_field() {
+        let mut bench = Bench::new(None, u64::MAX);
+        bench.run(frames(3)).expect("the sink takes all");
+        let last = bench.analysis.statistics.last().expect("fields came");
+        let earlier = FieldPlace {
+            field: FieldIndex(2),
+            ..last
+        };
+        for (at, text) in [(None, "now"), (Some(earlier), "then")] {
+            let text = text.to_owned();
+            bench
+                .analysis
+                .remark(&Remark { at, text })
+                .expect("the sink takes all");
+        }
+        assert_eq!(
+            bench.opened(Kind::Mark),
+            [(5, "now".into()), (2, "then".into())]
+        );
+    }
+
+    #[test]
+    fn what_comes_before_the_first_field_is_noted_at_it() {
+        let mut bench = Bench::new(None, u64::MAX);
+        let text = "leader".to_owned();
+        let early = bench.analysis.remark(&Remark { at: None, text });
+        early.expect("nothing is handed on yet");
+        let mut deliveries = vec![Delivery::Silent(silent())];
+        deliveries.extend(frames(1));
+        assert!(matches!(bench.run(deliveries), Ok(End::Whole)));
+        // Both fields of the first frame are measured before anything else is said.
+        assert_eq!(bench.opened(Kind::Mark), [(1, "leader".into())]);
+        assert_eq!(
+            bench.opened(Kind::SourceLost),
+            [(1, "nothing comes".into())]
+        );
+    }
+
+    #[test]
+    fn a_picture_that_contradicts_the_said_field_order_is_noted_once() {
+        let mut bench = Bench::new(None, u64::MAX);
+        let pan = (0..80).map(|index| Delivery::Frame(pan_said_wrong(index)));
+        assert!(matches!(bench.run(pan.collect()), Ok(End::Whole)));
+        let noted = bench.opened(Kind::FieldOrderChanged);
+        assert_eq!(noted.len(), 1, "{noted:?}");
+    }
+
+    #[test]
+    fn the_stop_flag_ends_it_as_asked() {
+        let mut bench = Bench::new(None, u64::MAX);
+        let (_open, deliveries) = bounded(1);
+        let end = bench
+            .analysis
+            .run(&deliveries, None, &AtomicBool::new(true));
+        assert!(matches!(end, Ok(End::Asked)));
+    }
+
+    #[test]
+    fn a_sink_that_fails_ends_it_and_the_pass_is_still_summed_up() {
+        let mut bench = Bench::new(None, 3);
+        let end = bench.run(frames(5));
+        assert!(end.is_err_and(|error| error.to_string() == "no more room"));
+        assert_eq!(bench.fields(), [0, 1, 2, 3]);
+        let (summary, _) = bench.analysis.sum_up();
+        assert_eq!(summary.expect("finite figures").fields, 4);
+    }
 }

@@ -1,14 +1,18 @@
 //! The capture thread: reads a source and hands its frames on through a bounded channel.
 //!
-//! A live source is never kept waiting: when the channel is full, the frame that has just come is dropped and counted
-//! on the next one that gets through. A file waits.
+//! In: a [`Source`]. Out: each frame, silence and failure as a [`Delivery`], in order. A live source is never kept waiting:
+//! when the channel is full, the frame that has just come is dropped and counted on the next one that gets through. A
+//! file waits.
+//!
+//! Does not know: what becomes of the frames.
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread::JoinHandle;
+use std::time::Duration;
 
 use anyhow::{Context, Result, anyhow};
-use crossbeam_channel::{Receiver, Sender, TrySendError, bounded};
+use crossbeam_channel::{Receiver, RecvTimeoutError, Sender, TrySendError, bounded};
 
 use crate::sources::{
     ANALYSIS_QUEUE_FRAMES, Frame, Gap, RowLayout, Source, SourceError, SourceErrorKind,
@@ -31,8 +35,20 @@ pub(super) struct Capture {
     /// Frames in order; closed at the end of the source.
     pub deliveries: Receiver<Delivery>,
     stop: Arc<AtomicBool>,
+    ending: Ending,
+}
+
+/// A capture thread that has been told to end.
+#[derive(Debug)]
+pub(super) struct Ending {
+    /// Closed when the thread ends, even by a panic.
+    over: Receiver<()>,
     thread: JoinHandle<()>,
 }
+
+/// How long the end of a capture is waited for: more than a live source or a file ever takes to come back. Only a pipe
+/// that nobody writes to takes longer.
+pub(super) const PATIENCE: Duration = Duration::from_secs(3);
 
 impl Capture {
     /// Starts reading `source` on a thread of its own, until it ends or `stop` is set.
@@ -41,25 +57,40 @@ impl Capture {
     /// The system has no thread left.
     pub(super) fn start(mut source: Box<dyn Source>, stop: &Arc<AtomicBool>) -> Result<Self> {
         let (sender, deliveries) = bounded(ANALYSIS_QUEUE_FRAMES);
+        let (until_end, over) = bounded(0);
         let stopping = Arc::clone(stop);
         let thread = std::thread::Builder::new()
             .name("capture".into())
-            .spawn(move || read(source.as_mut(), &sender, &stopping))
+            .spawn(move || {
+                let _until_end: Sender<()> = until_end;
+                read(source.as_mut(), &sender, &stopping);
+            })
             .context("starting the capture thread")?;
         Ok(Self {
             deliveries,
             stop: Arc::clone(stop),
-            thread,
+            ending: Ending { over, thread },
         })
     }
 
-    /// Ends the capture and waits for its thread: the device is free afterwards.
+    /// Tells the capture to end; frames that are on their way are dropped.
+    pub(super) fn end(self) -> Ending {
+        self.stop.store(true, Ordering::Relaxed);
+        drop(self.deliveries); // a file source that waits for room gives up
+        self.ending
+    }
+}
+
+impl Ending {
+    /// Waits for the thread, so that the device is free afterwards. One that is stuck in a read is left to the end of the
+    /// process after `patience`: it holds nothing that must be closed.
     ///
     /// # Errors
     /// The thread panicked.
-    pub(super) fn finish(self) -> Result<()> {
-        self.stop.store(true, Ordering::Relaxed);
-        drop(self.deliveries); // a file source that waits for room gives up
+    pub(super) fn wait(self, patience: Duration) -> Result<()> {
+        if self.over.recv_timeout(patience) == Err(RecvTimeoutError::Timeout) {
+            return Ok(());
+        }
         self.thread
             .join()
             .map_err(|_panic| anyhow!("the capture thread panicked"))
@@ -120,5 +151,132 @@ fn fields_in(frame: &Frame) -> u64 {
     match frame.rows {
         RowLayout::Woven | RowLayout::Sequential(_) => 2,
         RowLayout::Single(_) => 1,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::testing::{Script, flat, gone, silent};
+    use super::*;
+
+    /// Reads `source` to its end through a channel of `room` and gives what is in the channel then.
+    fn read_all(mut source: Script, room: usize) -> Vec<Delivery> {
+        let (sender, receiver) = bounded(room);
+        read(&mut source, &sender, &AtomicBool::new(false));
+        drop(sender);
+        receiver.iter().collect()
+    }
+
+    fn gaps(deliveries: &[Delivery]) -> Vec<Gap> {
+        let gap = |delivery: &Delivery| match delivery {
+            Delivery::Frame(frame) => Some(frame.gap),
+            Delivery::Silent(_) | Delivery::Failed(_) => None,
+        };
+        deliveries.iter().filter_map(gap).collect()
+    }
+
+    #[test]
+    fn frames_a_slow_reader_costs_are_counted_on_the_next_that_gets_through() {
+        let (sender, receiver) = bounded(2);
+        let (slow, kept) = (receiver.clone(), bounded(8));
+        let mut source = Script::live()
+            .frames(3)
+            .frame_after_losing(3)
+            .frames(1)
+            .then(move || {
+                // The reader catches up while the source fetches its next frame.
+                slow.try_iter()
+                    .try_for_each(|delivery| kept.0.send(delivery))
+                    .expect("there is room");
+                Ok(Some(flat(1)))
+            })
+            .frames(1);
+        read(&mut source, &sender, &AtomicBool::new(false));
+        let before: Vec<Delivery> = kept.1.try_iter().collect();
+        assert_eq!(gaps(&before), [Gap::default(); 2]);
+        let after: Vec<Delivery> = receiver.try_iter().collect();
+        let owed = Gap {
+            lost_by_source: 3 + 1,
+            lost_by_us: 3 * 2,
+            timed: false,
+        };
+        assert_eq!(gaps(&after), [owed, Gap::default()]);
+    }
+
+    #[test]
+    fn a_file_waits_for_a_slow_reader() {
+        let stop = Arc::default();
+        let capture = Capture::start(Box::new(Script::file().frames(50)), &stop).expect("a thread");
+        let deliveries: Vec<Delivery> = capture.deliveries.iter().collect();
+        assert_eq!(gaps(&deliveries), [Gap::default(); 50]);
+        capture.end().wait(PATIENCE).expect("no panic");
+    }
+
+    #[test]
+    fn silence_is_told_and_the_reading_goes_on() {
+        let source = Script::live().then(|| Err(silent())).frames(1);
+        let told = read_all(source, 8);
+        assert!(matches!(
+            told[..],
+            [Delivery::Silent(_), Delivery::Frame(_)]
+        ));
+    }
+
+    #[test]
+    fn nothing_follows_a_failure() {
+        let told = read_all(Script::live().frames(1).then(|| Err(gone())).frames(5), 8);
+        assert!(matches!(
+            told[..],
+            [Delivery::Frame(_), Delivery::Failed(_)]
+        ));
+    }
+
+    #[test]
+    fn the_stop_flag_ends_the_reading() {
+        let stop = Arc::new(AtomicBool::new(false));
+        let stopping = Arc::clone(&stop);
+        let mut source = Script::live()
+            .then(move || {
+                stopping.store(true, Ordering::Relaxed);
+                Err(silent())
+            })
+            .then(|| panic!("it is asked once more"));
+        read(&mut source, &bounded(8).0, &stop);
+    }
+
+    #[test]
+    fn a_file_that_waits_for_room_gives_up_when_told_to_end() {
+        let held = Arc::new(());
+        let holder = Arc::clone(&held);
+        let source = Script::file().frames(50).then(move || {
+            drop(holder);
+            Ok(None)
+        });
+        let capture = Capture::start(Box::new(source), &Arc::default()).expect("a thread");
+        capture.end().wait(PATIENCE).expect("no panic");
+        assert_eq!(Arc::strong_count(&held), 1, "the source is still open");
+    }
+
+    #[test]
+    fn a_panic_of_the_source_is_an_error_at_the_end() {
+        let source = Script::file().then(|| panic!("meant by the test"));
+        let capture = Capture::start(Box::new(source), &Arc::default()).expect("a thread");
+        assert!(capture.deliveries.recv().is_err(), "the channel is closed");
+        assert!(capture.end().wait(PATIENCE).is_err());
+    }
+
+    #[test]
+    fn a_source_stuck_in_a_read_does_not_keep_the_program() {
+        let (never_sends, stuck) = bounded::<()>(0);
+        let source = Script::file().then(move || {
+            let _ = stuck.recv();
+            Ok(None)
+        });
+        let capture = Capture::start(Box::new(source), &Arc::default()).expect("a thread");
+        capture
+            .end()
+            .wait(Duration::ZERO)
+            .expect("it is left alone");
+        drop(never_sends);
     }
 }

@@ -1,7 +1,8 @@
 //! Runs a job: the only place that starts threads and makes channels.
 //!
-//! In: a checked [`Job`]. Out: what the job is for, and an [`Outcome`]. Wires stage to stage; measures, judges and draws
-//! nothing itself.
+//! In: a checked [`Job`]. Out: what the job is for, and an [`Outcome`]. Wires stage to stage.
+//!
+//! Does not know: how anything is measured, judged or drawn.
 
 use std::io::{self, Write};
 use std::process::ExitCode;
@@ -20,6 +21,8 @@ mod render;
 mod scan;
 mod signals;
 mod sinks;
+#[cfg(test)]
+mod testing;
 mod watch;
 
 /// How a job ended, when it did not fail; the exit codes are permanent.
@@ -73,13 +76,12 @@ fn print(text: &str) -> Result<Outcome> {
     Ok(Outcome::Done)
 }
 
-/// A word to the operator on stderr: progress, remarks, where things are kept.
-#[expect(
-    clippy::print_stderr,
-    reason = "stdout carries data only; messages go to stderr"
-)]
-fn say(text: &str) {
-    eprintln!("trueline: {text}");
+/// A word to the operator on stderr: progress, remarks, where things are kept, and at last what failed.
+///
+/// A stderr that is gone, as when the terminal was closed, leaves nobody to tell; it must not end what still has to be
+/// closed, as the panic of `eprintln` would.
+pub fn say(text: &str) {
+    let _ = writeln!(io::stderr(), "trueline: {text}");
 }
 
 fn write_stdout(bytes: &[u8]) -> Result<()> {
@@ -93,11 +95,10 @@ fn write_stdout(bytes: &[u8]) -> Result<()> {
 fn list_sources(json: bool) -> Result<Outcome> {
     let devices = sources::devices();
     if json {
-        sinks::put_line(&views::sources::json(&devices).to_string())?;
+        print(&format!("{}\n", views::sources::json(&devices)))
     } else {
-        write_stdout(views::sources::text(&devices).as_bytes())?;
+        print(&views::sources::text(&devices))
     }
-    Ok(Outcome::Done)
 }
 
 fn completions(shell: clap_complete::Shell) -> Result<Outcome> {

@@ -1,4 +1,9 @@
 //! A pass from opening its source to closing its file: what `watch` and `scan` share.
+//!
+//! In: an opened source and the operator's [`PassJob`]. Out: what analysis and pass file must know, then the file being
+//! written, at last the [`Summary`].
+//!
+//! Does not know: whether anybody watches.
 
 use std::path::{Path, PathBuf};
 use std::thread::JoinHandle;
@@ -16,8 +21,8 @@ use crate::standard::Standard;
 use crate::timecode::{Counting, Timecode};
 use crate::units::Ire;
 
-use super::analysis::{Analysis, PassPlan};
-use super::capture::Capture;
+use super::analysis::{Analysis, End, PassPlan};
+use super::capture::{Capture, PATIENCE};
 use super::say;
 use super::sinks::Recorder;
 
@@ -104,15 +109,17 @@ impl Recording {
     ///
     /// # Errors
     /// The file exists or cannot be made.
-    pub(super) fn start(
-        record: &RecordTo,
-        head: &PassHead,
-        when_full: WhenFull,
-    ) -> Result<Option<(Self, Recorder)>> {
+    pub(super) fn start(record: &RecordTo, head: &PassHead) -> Result<Option<(Self, Recorder)>> {
         let path = match record {
             RecordTo::Nowhere => return Ok(None),
             RecordTo::File(path) => path.clone(),
             RecordTo::DataDirectory => default_path(&jiff::ZonedDateTime::now())?,
+        };
+        // A live source cannot wait for the disk.
+        let when_full = if head.source.live {
+            WhenFull::Drop
+        } else {
+            WhenFull::Wait
         };
         let (sender, writer) = create(&path, head, when_full)?;
         let watch = sender.watch();
@@ -144,7 +151,7 @@ impl Recording {
     ///
     /// # Errors
     /// The last of it could not be stored; the file holds what was committed before.
-    pub(super) fn close(self, recorder: Recorder, summary: &Summary) -> Result<()> {
+    fn close(self, recorder: Recorder, summary: &Summary) -> Result<()> {
         let closing = Closing {
             summary: serde_json::to_string(summary).context("writing the summary as JSON")?,
             closed_at: wall_clock(),
@@ -166,22 +173,34 @@ impl Recording {
     }
 }
 
-/// Ends the capture, sums up and closes the pass.
+/// Ends the capture, sums up and closes the pass, whatever became of the analysis.
 ///
 /// # Errors
-/// The capture thread panicked, or the end of the pass could not be stored. Each part is seen to whatever became of the
-/// others.
+/// The analysis failed, a thread panicked, or the end of the pass could not be stored.
 pub(super) fn conclude(
+    analysed: Result<End>,
     capture: Capture,
-    analysis: Analysis,
+    mut analysis: Analysis,
     recording: Option<Recording>,
-) -> Result<Summary> {
-    let captured = capture.finish();
-    let (summary, recorder) = analysis.finish()?;
-    if let (Some(recording), Some(recorder)) = (recording, recorder) {
-        recording.close(recorder, &summary)?;
+) -> Result<(Summary, End)> {
+    let ending = capture.end();
+    let events = analysis.close_events();
+    let (summary, recorder) = analysis.sum_up();
+    let closed = summary.and_then(|summary| {
+        if let (Some(recording), Some(recorder)) = (recording, recorder) {
+            recording.close(recorder, &summary)?;
+        }
+        Ok(summary)
+    });
+    // Last of all: a source that is stuck must not keep the pass from being closed.
+    let captured = ending.wait(PATIENCE);
+    // A sink that failed fails again while things are closed: its first failure is the one to tell.
+    let end = analysed?;
+    match (events.and(captured).and(closed), end) {
+        (Ok(summary), end) => Ok((summary, end)),
+        (Err(closing), End::Failed(error)) => Err(closing.context(format!("{error:#}"))),
+        (Err(closing), _) => Err(closing),
     }
-    captured.map(|()| summary)
 }
 
 /// The verdict and its reasons, for people.

@@ -1,11 +1,15 @@
 //! `trueline scan`: the measurement without a dashboard, as fast as the source delivers.
+//!
+//! In: a [`ScanJob`]. Out: the pass file, events and summary on stdout where asked for, and how it ended.
+//!
+//! Does not know: how any of these is made.
 
 use std::io::{self, IsTerminal};
 
 use anyhow::Result;
 
 use crate::cli::ScanJob;
-use crate::record::{Verdict, WhenFull};
+use crate::record::Verdict;
 use crate::sources::{self, tape::Pace};
 
 use super::analysis::{Analysis, End};
@@ -24,13 +28,7 @@ pub(super) fn run(job: &ScanJob) -> Result<Outcome> {
     let source = sources::open(&job.place, &job.wishes, Pace::Free { frames: None })?;
     let prepared = pass::prepare(source.as_ref(), &job.pass, job.keep_lines)?;
     pass::remarks(source.description()).for_each(say);
-    let when_full = if source.description().live {
-        WhenFull::Drop
-    } else {
-        WhenFull::Wait
-    };
-    let (recording, recorder) =
-        Recording::start(&job.pass.record, &prepared.head, when_full)?.unzip();
+    let (recording, recorder) = Recording::start(&job.pass.record, &prepared.head)?.unzip();
 
     let mut sinks: Vec<Box<dyn Sink>> = Vec::new();
     if job.events {
@@ -42,14 +40,14 @@ pub(super) fn run(job: &ScanJob) -> Result<Outcome> {
     let mut analysis = Analysis::new(prepared.plan, recorder, sinks);
     let capture = Capture::start(source, interrupt.flag())?;
     let end = analysis.run(&capture.deliveries, None, interrupt.flag());
-    let summary = pass::conclude(capture, analysis, recording)?;
+    let (summary, end) = pass::conclude(end, capture, analysis, recording)?;
     if job.json {
         put_line(&typed("summary", &summary)?)?;
     } else {
         pass::tell(&summary);
     }
-    match end? {
-        End::Failed(error) => Err(error.into()),
+    match end {
+        End::Failed(error) => Err(error),
         End::Asked => Ok(Outcome::Interrupted),
         End::Whole if job.strict && summary.verdict != Verdict::Clean => Ok(Outcome::NotClean),
         End::Whole => Ok(Outcome::Done),

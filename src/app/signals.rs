@@ -1,4 +1,8 @@
-//! SIGINT and SIGTERM end a pass cleanly instead of the process.
+//! SIGINT and SIGTERM, and a terminal that hangs up under the dashboard, end a pass cleanly instead of the process.
+//!
+//! In: signals, and the operator's wish to quit. Out: one flag that every loop ends on, and who set it first.
+//!
+//! Does not know: what ends.
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -30,12 +34,30 @@ impl Interrupt {
         })
     }
 
-    /// The operator asks for the end.
+    /// From now on the end of the terminal sets the flag too.
+    ///
+    /// Asked for under the dashboard only: elsewhere `nohup` must be able to keep the program going.
+    ///
+    /// # Errors
+    /// The system refuses the handler.
+    #[cfg(unix)]
+    pub(super) fn heed_hangup(&self) -> Result<()> {
+        signal_hook::flag::register(signal_hook::consts::SIGHUP, Arc::clone(&self.wanted))
+            .map(|_| ())
+            .context("installing the handler for a terminal that hangs up")
+    }
+
+    /// No such signal here.
+    #[cfg(not(unix))]
+    pub(super) fn heed_hangup(&self) -> Result<()> {
+        Ok(())
+    }
+
+    /// The operator asks for the end; a signal that came first stays the reason.
     pub(super) fn quit(&self) {
-        self.by_operator.store(
-            !self.wanted.swap(true, Ordering::Relaxed),
-            Ordering::Relaxed,
-        );
+        if !self.wanted.swap(true, Ordering::Relaxed) {
+            self.by_operator.store(true, Ordering::Relaxed);
+        }
     }
 
     /// Whether a signal asked for the end.
@@ -46,5 +68,34 @@ impl Interrupt {
     /// The flag itself, for loops that end on it.
     pub(super) fn flag(&self) -> &Arc<AtomicBool> {
         &self.wanted
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn uninstalled() -> Interrupt {
+        Interrupt {
+            wanted: Arc::default(),
+            by_operator: Arc::default(),
+        }
+    }
+
+    #[test]
+    fn an_operator_who_quits_twice_is_no_signal() {
+        let interrupt = uninstalled();
+        interrupt.quit();
+        interrupt.quit();
+        assert!(interrupt.flag().load(Ordering::Relaxed));
+        assert!(!interrupt.signalled());
+    }
+
+    #[test]
+    fn a_signal_before_the_operator_quits_stays_the_reason() {
+        let interrupt = uninstalled();
+        interrupt.flag().store(true, Ordering::Relaxed);
+        interrupt.quit();
+        assert!(interrupt.signalled());
     }
 }

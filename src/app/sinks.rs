@@ -1,6 +1,9 @@
 //! Where readings and events go: the pass file, the dashboard's memory, lines on stdout, a progress bar.
+//!
+//! In: a [`Seen`] after every field and every remark. Out: whatever each [`Sink`] makes of it.
+//!
+//! Does not know: how a reading came about, or which other sinks there are.
 
-use std::io::{self, Write};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Instant;
 
@@ -12,6 +15,8 @@ use crate::fields::{Field, FieldPlace};
 use crate::measures::{Readings, waveform::Waveform};
 use crate::record::{Live, PassSender, ProgrammeSpan, Row, live::ProgrammeTime};
 use crate::units::Seconds;
+
+use super::write_stdout;
 
 /// What is known right after a field.
 #[derive(Clone, Copy, Debug)]
@@ -62,19 +67,6 @@ impl Recorder {
         self.sender
     }
 
-    fn take_spans(&mut self, spans: &[Span]) -> Result<()> {
-        let known = self.spans.len() == spans.len()
-            && self.spans.last().map(|span| span.end)
-                == spans.last().map(|span| span.end.map(|end| end.field));
-        if !known {
-            self.spans = spans.iter().map(programme_span).collect();
-            self.sender.programme(&self.spans)?;
-        }
-        Ok(())
-    }
-}
-
-impl Recorder {
     /// Takes one field and what became of events at it.
     pub(super) fn take(&mut self, seen: &Seen<'_>) -> Result<()> {
         if let Some(Measured { row, readings, .. }) = seen.measured {
@@ -84,6 +76,17 @@ impl Recorder {
             self.sender.event(change.event())?;
         }
         self.take_spans(seen.programme.spans())
+    }
+
+    fn take_spans(&mut self, spans: &[Span]) -> Result<()> {
+        let known = self.spans.len() == spans.len()
+            && self.spans.last().map(|span| span.end)
+                == spans.last().map(|span| span.end.map(|end| end.field));
+        if !known {
+            self.spans = spans.iter().map(programme_span).collect();
+            self.sender.programme(&self.spans)?;
+        }
+        Ok(())
     }
 }
 
@@ -213,10 +216,7 @@ pub(super) fn typed(word: &str, object: &impl serde::Serialize) -> Result<String
 
 /// One line on stdout; a reader that has gone away is no failure.
 pub(super) fn put_line(line: &str) -> Result<()> {
-    match writeln!(io::stdout().lock(), "{line}") {
-        Err(error) if error.kind() == io::ErrorKind::BrokenPipe => Ok(()),
-        other => other.context("writing to stdout"),
-    }
+    write_stdout(format!("{line}\n").as_bytes())
 }
 
 /// How far a scan has come, on stderr where that is a terminal.

@@ -1,4 +1,8 @@
 //! `trueline watch`: capture, analysis and pass file on threads of their own, the dashboard on this one.
+//!
+//! In: a [`WatchJob`]. Out: the pass file, the dashboard or (without a terminal) events on stdout, and how it ended.
+//!
+//! Does not know: what the dashboard shows.
 
 use std::path::Path;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -8,7 +12,7 @@ use anyhow::{Context, Result, anyhow};
 use crossbeam_channel::{Sender, bounded};
 
 use crate::cli::{Dashboard, WatchJob};
-use crate::record::{Live, WhenFull, live};
+use crate::record::{Live, live};
 use crate::sources::tape::{DEFAULT_SCENE, Pace};
 use crate::sources::{self, Place, Source};
 use crate::views::dashboard::{self, Request};
@@ -33,17 +37,13 @@ pub(super) fn run(job: &WatchJob) -> Result<Outcome> {
     let place = job.place.clone().unwrap_or_else(default_place);
     let source = sources::open(&place, &job.wishes, Pace::RealTime)?;
     let prepared = pass::prepare(source.as_ref(), &job.pass, false)?;
-    let when_full = if source.description().live {
-        WhenFull::Drop
-    } else {
-        WhenFull::Wait
-    };
     let drawn = job.dashboard == Dashboard::WhereTerminal && dashboard::available();
-    if !drawn {
+    if drawn {
+        interrupt.heed_hangup()?;
+    } else {
         pass::remarks(source.description()).for_each(say);
     }
-    let (recording, recorder) =
-        Recording::start(&job.pass.record, &prepared.head, when_full)?.unzip();
+    let (recording, recorder) = Recording::start(&job.pass.record, &prepared.head)?.unzip();
     let kept = recording
         .as_ref()
         .map(|recording| recording.path().to_owned());
@@ -72,7 +72,7 @@ pub(super) fn run(job: &WatchJob) -> Result<Outcome> {
     } else {
         analysis.run(&capture.deliveries, None, interrupt.flag())
     };
-    let summary = pass::conclude(capture, analysis, recording)?;
+    let (summary, end) = pass::conclude(end, capture, analysis, recording)?;
     pass::tell(&summary);
     if let Some(took) = live
         .lock()
@@ -84,8 +84,8 @@ pub(super) fn run(job: &WatchJob) -> Result<Outcome> {
             took.as_millis()
         ));
     }
-    match end? {
-        End::Failed(error) => Err(error.into()),
+    match end {
+        End::Failed(error) => Err(error),
         End::Asked if interrupt.signalled() => Ok(Outcome::Interrupted),
         End::Asked | End::Whole => Ok(Outcome::Done),
     }
@@ -103,7 +103,12 @@ fn with_dashboard(
     let mut session =
         dashboard::Session::open().context("taking the terminal for the dashboard")?;
     let ended = AtomicBool::new(false);
-    std::thread::scope(|scope| {
+    let end = std::thread::scope(|scope| {
+        // The threads of this scope are waited for on every way out of it, a panic while drawing included.
+        let quits = QuitOnDrop {
+            interrupt,
+            ended: &ended,
+        };
         let keeper = health::keep(scope, live, capture, recording, &ended)?;
         let worker = std::thread::Builder::new()
             .name("analysis".into())
@@ -118,15 +123,34 @@ fn with_dashboard(
             |request| pass_on(request, live, &remarks, interrupt),
             &ended,
         );
-        if !ended.load(Ordering::Relaxed) && !interrupt.signalled() {
-            interrupt.quit(); // the terminal is gone
-        }
+        drop(quits);
         let end = worker.join();
         keeper.thread().unpark();
         drop(session); // the terminal is given back before anything is said on it
-        drawn.context("drawing the dashboard")?;
-        end.map_err(|_panic| anyhow!("the analysis thread panicked"))?
-    })
+        match end.map_err(|_panic| anyhow!("the analysis thread panicked"))?? {
+            End::Failed(error) => Ok(End::Failed(error)),
+            end => drawn.context("drawing the dashboard").map(|()| end),
+        }
+    })?;
+    // What the operator marked last, right before quitting.
+    heard
+        .try_iter()
+        .try_for_each(|remark| analysis.remark(&remark))?;
+    Ok(end)
+}
+
+/// Ends what has not ended yet: the terminal is gone, drawing on it has panicked, or there was no thread to be had.
+struct QuitOnDrop<'a> {
+    interrupt: &'a Interrupt,
+    ended: &'a AtomicBool,
+}
+
+impl Drop for QuitOnDrop<'_> {
+    fn drop(&mut self) {
+        if !self.ended.swap(true, Ordering::Relaxed) {
+            self.interrupt.quit();
+        }
+    }
 }
 
 /// Sets a flag even when its thread panics, so that nobody waits for it.

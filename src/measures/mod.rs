@@ -179,7 +179,7 @@ impl QuantityUnit {
         }
     }
 
-    /// How an id in this unit ends; `None` where the contract gives it no suffix.
+    /// How an id in this unit ends; `None` where it has none.
     #[must_use]
     pub fn suffix(self) -> Option<&'static str> {
         match self {

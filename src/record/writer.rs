@@ -298,12 +298,6 @@ pub struct Writer<const N: usize = QUANTITY_COUNT> {
 }
 
 impl<const N: usize> Writer<N> {
-    /// A handle to look at the state from elsewhere.
-    #[must_use]
-    pub fn watch(&self) -> WriterWatch {
-        self.watch.clone()
-    }
-
     /// Writes until the sender is closed or dropped and everything is stored, then leaves a single file.
     ///
     /// # Errors

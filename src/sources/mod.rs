@@ -242,11 +242,11 @@ pub enum StandardWish {
     Auto,
     /// Either of the two, in its usual colour system.
     Lines(Standard),
-    /// One colour system, by its contract name (`ntsc-m`, `pal-60` …) and V4L2 bits (standards row 9.21).
+    /// One colour system, by its name on the command line (`ntsc-m`, `pal-60` …) and its V4L2 bits.
     Colour {
-        /// Contract name.
+        /// Name on the command line.
         name: &'static str,
-        /// `v4l2_std_id` bits.
+        /// Bits of `v4l2_std_id` (`videodev2.h`).
         bits: u64,
         /// Lines of the system.
         lines: Standard,

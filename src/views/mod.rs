@@ -2,6 +2,8 @@
 //!
 //! Does not know: how anything is measured or judged.
 
+mod beside;
+
 pub mod dashboard;
 
 pub mod export;

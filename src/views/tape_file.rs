@@ -12,6 +12,7 @@ use std::path::{Path, PathBuf};
 use crate::sources::tape::{Pace, Tape};
 use crate::sources::{Source, SourceError, Wishes};
 
+use super::beside::{Beside, is_stream};
 use super::y4m::{Y4mError, Y4mWriter};
 
 /// What went wrong while rendering.
@@ -84,16 +85,18 @@ pub fn render(
         });
     }
     let truth_path = out.with_extension("truth.jsonl");
-    let (picture, truth) = (Beside::new(out)?, Beside::new(&truth_path)?);
-    let truth_file = BufWriter::new(truth.file()?);
+    let create = |path| Beside::create(path).map_err(|source| file_error("writing", path, source));
+    let (picture, truth) = (create(out)?, create(&truth_path)?);
     let frames = play(
         &mut tape,
-        (BufWriter::new(picture.file()?), out),
-        Some(truth_file),
+        (BufWriter::new(picture.file()), out),
+        Some(BufWriter::new(truth.file())),
         progress,
     )?;
-    truth.put_in_place()?;
-    picture.put_in_place()?;
+    for (file, place) in [(truth, &*truth_path), (picture, out)] {
+        file.put_in_place()
+            .map_err(|source| file_error("renaming into place", place, source))?;
+    }
     Ok(Rendered {
         frames,
         truth: Some(truth_path),
@@ -121,7 +124,7 @@ fn open(scene: &str, wishes: &Wishes, seconds: Option<f64>) -> Result<Tape, Rend
 fn play(
     tape: &mut Tape,
     (pictures, path): (impl Write, &Path),
-    mut truth: Option<BufWriter<File>>,
+    mut truth: Option<BufWriter<&File>>,
     progress: &mut dyn FnMut(u64, u64),
 ) -> Result<u64, RenderError> {
     let total = tape.description().frames.unwrap_or(0);
@@ -166,56 +169,11 @@ fn write_line(
         .map_err(|source| file_error("writing the truth beside", path, source))
 }
 
-/// Whether a path is something other than a file or the place for one. `/dev/stdout` counts even where it leads to a file:
-/// nothing can be renamed there.
-fn is_stream(path: &Path) -> bool {
-    path.starts_with("/dev")
-        || fs::metadata(path).is_ok_and(|found| !found.is_file() && !found.is_dir())
-}
-
 fn file_error(doing: &'static str, path: &Path, source: io::Error) -> RenderError {
     RenderError::File {
         doing,
         path: path.to_owned(),
         source,
-    }
-}
-
-/// A file being written beside its place; dropped before it is put there, it goes away.
-#[derive(Debug)]
-struct Beside {
-    place: PathBuf,
-    beside: PathBuf,
-}
-
-impl Beside {
-    fn new(place: &Path) -> Result<Self, RenderError> {
-        if place.is_dir() {
-            let is_dir = io::Error::from(io::ErrorKind::IsADirectory);
-            return Err(file_error("writing", place, is_dir));
-        }
-        let mut name = place.file_name().unwrap_or_default().to_owned();
-        name.push(format!(".{}.part", std::process::id()));
-        Ok(Self {
-            place: place.to_owned(),
-            beside: place.with_file_name(name),
-        })
-    }
-
-    fn file(&self) -> Result<File, RenderError> {
-        File::create(&self.beside).map_err(|source| file_error("creating", &self.beside, source))
-    }
-
-    fn put_in_place(self) -> Result<(), RenderError> {
-        fs::rename(&self.beside, &self.place)
-            .map_err(|source| file_error("renaming into place", &self.place, source))
-    }
-}
-
-impl Drop for Beside {
-    fn drop(&mut self) {
-        // After a rename there is nothing left to remove, and a failure to tidy up hides nothing.
-        let _ = fs::remove_file(&self.beside);
     }
 }
 

@@ -39,12 +39,6 @@ impl<const N: usize> RunningMedian<N> {
         self.len += 1;
     }
 
-    /// Forgets everything.
-    pub fn clear(&mut self) {
-        self.len = 0;
-        self.oldest = 0;
-    }
-
     /// How many values are kept.
     #[must_use]
     pub fn len(&self) -> usize {

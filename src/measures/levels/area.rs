@@ -64,12 +64,6 @@ pub struct PictureArea {
 }
 
 impl PictureArea {
-    /// Samples within.
-    #[must_use]
-    pub fn samples(&self) -> usize {
-        self.columns.len() * self.rows.len()
-    }
-
     /// The area of a raster before anything was seen of it.
     fn presumed(raster: &FieldRaster) -> Self {
         if raster.width < SMALLEST.0 || raster.rows < SMALLEST.1 {

@@ -13,6 +13,7 @@ use crate::fields::Plane;
 use crate::measures::dsp::codes::{
     absolute_difference, absolute_second_difference, largest_difference,
 };
+use crate::measures::dsp::robust::quantile;
 
 /// Samples along a line of a patch.
 const PATCH: usize = 32;
@@ -121,10 +122,4 @@ impl Patches {
             self.roughness.push(roughness as f32);
         }
     }
-}
-
-/// The value a share of `values` lies under; reorders them.
-fn quantile(values: &mut [f32], share: f64) -> Option<f32> {
-    let place = (share * values.len().checked_sub(1)? as f64).round() as usize;
-    Some(*values.select_nth_unstable_by(place, f32::total_cmp).1)
 }

@@ -197,12 +197,6 @@ impl Trends {
         self.seconds.push_back(bands);
     }
 
-    /// Seconds that are complete and kept.
-    #[must_use]
-    pub fn complete_seconds(&self) -> usize {
-        self.seconds.len()
-    }
-
     /// The last `count` values of a quantity, newest first; fields that did not show it are left out.
     pub fn latest(&self, shown: Shown, count: usize) -> impl Iterator<Item = f32> + '_ {
         self.fields

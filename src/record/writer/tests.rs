@@ -139,7 +139,7 @@ fn a_full_disk_is_waited_out_and_what_was_lost_is_named() {
         mut writer,
         scratch: _scratch,
     } = bench(WhenFull::Drop);
-    let watch = writer.watch();
+    let watch = sender.watch();
     writer.store.limit_growth(Some(0));
     let mut field = 0;
     while watch.state().failing.is_none() {

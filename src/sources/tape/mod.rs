@@ -193,12 +193,6 @@ impl Tape {
         }
     }
 
-    /// Frames the whole scene has.
-    #[must_use]
-    pub fn scene_frames(&self) -> u64 {
-        self.player.scene_frames()
-    }
-
     fn frame_period(&self) -> Duration {
         Duration::from_secs_f64(2.0 * self.raster.standard.field_period().0)
     }

@@ -160,7 +160,7 @@ mod tests {
         at_525: FieldOrder,
         at_625: FieldOrder,
     ) {
-        // standards rows 9.01, 9.04-9.07: numbers of `enum v4l2_field`, "Field Order" of the V4L2 documentation
+        // numbers of `enum v4l2_field`, "Field Order" of the V4L2 documentation
         let layout = FieldLayout::from_field(number).expect("a number the kernel defines");
         assert_eq!(layout.word(), word);
         assert_eq!(layout.rows(), rows, "{word}");
@@ -226,7 +226,7 @@ mod tests {
 
     #[test]
     fn only_stated_full_range_is_full() {
-        // standards row 9.26: default 0, full 1, limited 2 (videodev2.h, `enum v4l2_quantization`)
+        // default 0, full 1, limited 2 (videodev2.h, `enum v4l2_quantization`)
         let read = [0, 1, 2, 9].map(range);
         assert_eq!(
             read,

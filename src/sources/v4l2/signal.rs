@@ -49,7 +49,7 @@ mod tests {
 
     #[test]
     fn fault_bits_say_no_signal_before_no_lock() {
-        // standards rows 9.15 and 9.16: VIDIOC_ENUMINPUT, "Input Status Flags"
+        // V4L2 documentation, VIDIOC_ENUMINPUT, "Input Status Flags"
         let mut reader = SignalReader::new(true);
         let cases = [
             (0x1, InputState::NoSignal),

@@ -168,7 +168,7 @@ mod tests {
 
     #[test]
     fn bits_are_named_and_counted_as_the_kernel_has_them() {
-        // standards row 9.21: videodev2.h
+        // videodev2.h, `v4l2_std_id`
         let cases = [
             (0x1000, "NTSC-M", Standard::Lines525),
             (0x2000, "NTSC-M-JP", Standard::Lines525),

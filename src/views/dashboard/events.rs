@@ -5,7 +5,7 @@
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 
-use crate::alarms::Event;
+use crate::alarms::{Event, wording};
 use crate::record::{Live, live::Logged};
 use crate::units::Hertz;
 
@@ -90,7 +90,7 @@ fn lasted(event: &Event) -> String {
         None if event.standing => "standing".into(),
         None => "goes on".into(),
         Some(end) if end == event.start => String::new(),
-        Some(end) => words::duration(end.seconds - event.start.seconds),
+        Some(end) => wording::duration((end.seconds - event.start.seconds).0),
     }
 }
 

@@ -42,9 +42,8 @@ pub fn run(
     let mut bell = Bell::default();
     while !stop.load(Ordering::Relaxed) && session.is_taken() {
         let mut touched = session.resume()?;
-        let mut wait = SHORTEST;
-        while event::poll(wait)? {
-            wait = Duration::ZERO;
+        session.wait_for_keys(SHORTEST)?;
+        while event::poll(Duration::ZERO)? {
             touched = true;
             let Some(request) = read_key(&mut screen)? else {
                 continue;

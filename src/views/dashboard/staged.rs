@@ -290,7 +290,7 @@ fn head() -> Head {
     Head {
         source: "S-Video, /dev/video0".into(),
         tape: Some("Ferry Street 14, regatta".into()),
-        recorded_to: Some("ferry-street-14.trueline".into()),
+        recorded_to: Some("ferry-street-14.pass".into()),
         standard: Some(Standard::Lines525),
         sample_rate: Some(RATE),
         range: CodeRange::Studio,

@@ -10,8 +10,10 @@
 
 use std::fs::{File, OpenOptions};
 use std::io::{self, BufWriter, IsTerminal, Stdout, Write};
+use std::mem::ManuallyDrop;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Once};
+use std::time::Duration;
 
 use crossterm::cursor::{Hide, Show};
 use crossterm::terminal::{EnterAlternateScreen, LeaveAlternateScreen};
@@ -19,6 +21,10 @@ use crossterm::{execute, terminal};
 use ratatui::Terminal;
 use ratatui::backend::CrosstermBackend;
 use ratatui::layout::{Position, Rect};
+#[cfg(unix)]
+use rustix::event::{PollFd, PollFlags, Timespec, poll};
+#[cfg(unix)]
+use rustix::io::Errno;
 
 /// Where the dashboard draws.
 #[derive(Debug)]
@@ -56,6 +62,66 @@ impl Write for Output {
     }
 }
 
+/// Where keys come from, the same that the library reads.
+#[cfg(unix)]
+#[derive(Debug)]
+enum Keys {
+    Stdin(io::Stdin),
+    Tty(File),
+}
+
+#[cfg(unix)]
+impl Keys {
+    fn open() -> io::Result<Self> {
+        let stdin = io::stdin();
+        if stdin.is_terminal() {
+            return Ok(Self::Stdin(stdin));
+        }
+        Ok(Self::Tty(File::open("/dev/tty")?))
+    }
+
+    fn wait(&self, longest: Duration) -> io::Result<()> {
+        let mut asked = [match self {
+            Self::Stdin(stdin) => PollFd::new(stdin, PollFlags::IN),
+            Self::Tty(tty) => PollFd::new(tty, PollFlags::IN),
+        }];
+        let longest = Timespec {
+            tv_sec: longest.as_secs() as i64,
+            tv_nsec: longest.subsec_nanos().into(),
+        };
+        match poll(&mut asked, Some(&longest)) {
+            Ok(_)
+                if asked[0]
+                    .revents()
+                    .intersects(PollFlags::HUP | PollFlags::ERR) =>
+            {
+                Err(io::Error::new(
+                    io::ErrorKind::BrokenPipe,
+                    "the terminal was closed",
+                ))
+            }
+            // A signal, such as that of a new size, is as good as a key.
+            Ok(_) | Err(Errno::INTR) => Ok(()),
+            Err(number) => Err(number.into()),
+        }
+    }
+}
+
+#[cfg(not(unix))]
+#[derive(Debug)]
+struct Keys;
+
+#[cfg(not(unix))]
+impl Keys {
+    fn open() -> io::Result<Self> {
+        Ok(Self)
+    }
+
+    fn wait(&self, longest: Duration) -> io::Result<()> {
+        crossterm::event::poll(longest).map(|_| ())
+    }
+}
+
 /// Bytes of one whole redraw: written at once, so that no half picture shows.
 const WRITE_BUFFER_BYTES: usize = 64 * 1024;
 
@@ -71,7 +137,10 @@ pub fn available() -> bool {
 /// The terminal while it is ours.
 #[derive(Debug)]
 pub struct Session {
-    terminal: Terminal<CrosstermBackend<BufWriter<Output>>>,
+    /// Never dropped: on a terminal that was closed its own drop would print on it, and panic. [`give_back`] does what
+    /// is to be done.
+    terminal: ManuallyDrop<Terminal<CrosstermBackend<BufWriter<Output>>>>,
+    keys: Keys,
     continued: Arc<AtomicBool>,
 }
 
@@ -85,7 +154,8 @@ impl Session {
         let output = BufWriter::with_capacity(WRITE_BUFFER_BYTES, Output::open()?);
         let terminal = Terminal::new(CrosstermBackend::new(output))?;
         let mut session = Self {
-            terminal,
+            terminal: ManuallyDrop::new(terminal),
+            keys: Keys::open()?,
             continued: watch_for_continuation()?,
         };
         session.take()?;
@@ -125,6 +195,14 @@ impl Session {
             self.take()?;
         }
         Ok(continued)
+    }
+
+    /// Waits until there may be a key, at most this long.
+    ///
+    /// # Errors
+    /// The terminal is closed: the library that reads keys would not come back from a look at one.
+    pub(super) fn wait_for_keys(&self, longest: Duration) -> io::Result<()> {
+        self.keys.wait(longest)
     }
 
     /// Rings the terminal's bell.

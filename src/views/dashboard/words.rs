@@ -211,17 +211,6 @@ pub(super) fn clock(time: Seconds) -> String {
     format!("{}:{:02}:{:02}", whole / 3600, whole / 60 % 60, whole % 60)
 }
 
-/// `5 h 20 min`, `40 min`, `50 s`.
-pub(super) fn duration(time: Seconds) -> String {
-    let seconds = time.0.max(0.0);
-    match seconds as u64 {
-        0..10 => format!("{seconds:.1} s"),
-        10..120 => format!("{seconds:.0} s"),
-        120..7200 => format!("{} min", seconds as u64 / 60),
-        whole => format!("{} h {:02} min", whole / 3600, whole / 60 % 60),
-    }
-}
-
 /// The tone and symbol of the strip's word.
 pub(super) fn word(word: Word) -> (Tone, &'static str) {
     match word {
@@ -323,8 +312,5 @@ mod tests {
     #[test]
     fn times_read_as_people_say_them() {
         assert_eq!(clock(Seconds(3765.9)), "1:02:45");
-        assert_eq!(duration(Seconds(1.24)), "1.2 s");
-        assert_eq!(duration(Seconds(90.0)), "90 s");
-        assert_eq!(duration(Seconds(19_200.0)), "5 h 20 min");
     }
 }

@@ -12,6 +12,7 @@ use std::path::{Path, PathBuf};
 
 use crate::record::{Pass, RecordError};
 
+use super::beside::{Beside, is_stream};
 use table::Table;
 
 mod events;
@@ -152,21 +153,13 @@ fn write_file(
     path: &Path,
     fill: impl FnOnce(&mut BufWriter<&File>) -> Result<(), Failure>,
 ) -> Result<(), Failure> {
-    // A link stays a link: what it points to is replaced.
-    let target = fs::canonicalize(path).unwrap_or_else(|_| path.to_owned());
-    if fs::metadata(&target).is_ok_and(|metadata| !metadata.is_file()) {
-        let file = File::options().write(true).open(&target)?;
+    if is_stream(path) {
+        let file = File::options().write(true).open(path)?;
         return until_reader_stops(filled(&file, fill));
     }
-    let beside = beside(&target);
-    let file = File::create_new(&beside)?;
-    filled(&file, fill)
-        .and_then(|()| Ok(file.sync_all()?))
-        .and_then(|()| Ok(fs::rename(&beside, &target)?))
-        .inspect_err(|_| {
-            // The error that led here is the one to tell.
-            let _ = fs::remove_file(&beside);
-        })
+    let beside = Beside::create(path)?;
+    filled(beside.file(), fill)?;
+    Ok(beside.put_in_place()?)
 }
 
 fn filled(
@@ -176,12 +169,6 @@ fn filled(
     let mut out = BufWriter::new(file);
     fill(&mut out)?;
     Ok(out.flush()?)
-}
-
-/// A hidden name in the same directory, this process's own.
-fn beside(target: &Path) -> PathBuf {
-    let name = target.file_name().unwrap_or_default().to_string_lossy();
-    target.with_file_name(format!(".{name}.{}.part", std::process::id()))
 }
 
 #[cfg(test)]
