@@ -10,7 +10,7 @@ use std::time::{Duration, Instant};
 use anyhow::{Context, Result};
 use crossbeam_channel::{Receiver, RecvTimeoutError, never, select};
 
-use crate::alarms::{Alarms, Change, EventLog, PassClock};
+use crate::alarms::{Alarms, Change, EventLog, PassClock, WhyEnded};
 use crate::fields::{FieldPlace, History, Splitter};
 use crate::limits::{Kind, Limits};
 use crate::measures::Suite;
@@ -69,6 +69,7 @@ pub(super) struct Analysis {
     log: EventLog,
     changes: Vec<Change>,
     silent: bool,
+    broken_off: bool,
     plan: PassPlan,
     recorder: Option<Recorder>,
     sinks: Vec<Box<dyn Sink>>,
@@ -92,6 +93,7 @@ impl Analysis {
             log: EventLog::new(),
             changes: Vec::new(),
             silent: false,
+            broken_off: false,
             plan,
             recorder,
             sinks,
@@ -128,6 +130,7 @@ impl Analysis {
                 }
                 Ok(Delivery::Silent(error)) => self.silence(&error)?,
                 Ok(Delivery::Failed(error)) => {
+                    self.broken_off = true;
                     self.note(Kind::SourceLost, None, &with_causes(&error))?;
                     return Ok(End::Failed(error));
                 }
@@ -246,7 +249,12 @@ impl Analysis {
     /// A sink that cannot take the last events.
     pub(super) fn finish(mut self) -> Result<(Summary, Option<Recorder>)> {
         if let Some(place) = self.statistics.last() {
-            self.alarms.finish(place, &mut self.changes);
+            let why = if self.broken_off || self.silent {
+                WhyEnded::SourceLost
+            } else {
+                WhyEnded::PassEnded
+            };
+            self.alarms.finish(place, why, &mut self.changes);
             self.statistics.finish(self.alarms.programme());
             self.hand_on_changes()?;
         }

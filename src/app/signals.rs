@@ -32,10 +32,10 @@ impl Interrupt {
 
     /// The operator asks for the end.
     pub(super) fn quit(&self) {
-        self.by_operator.store(
-            !self.wanted.swap(true, Ordering::Relaxed),
-            Ordering::Relaxed,
-        );
+        // Asked twice, or after a signal, whoever asked first stays the one who did.
+        if !self.wanted.swap(true, Ordering::Relaxed) {
+            self.by_operator.store(true, Ordering::Relaxed);
+        }
     }
 
     /// Whether a signal asked for the end.
@@ -46,5 +46,33 @@ impl Interrupt {
     /// The flag itself, for loops that end on it.
     pub(super) fn flag(&self) -> &Arc<AtomicBool> {
         &self.wanted
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn nobody_yet() -> Interrupt {
+        Interrupt {
+            wanted: Arc::default(),
+            by_operator: Arc::default(),
+        }
+    }
+
+    #[test]
+    fn an_operator_who_quits_has_not_been_interrupted_however_often_it_is_asked() {
+        let interrupt = nobody_yet();
+        interrupt.quit();
+        interrupt.quit();
+        assert!(interrupt.flag().load(Ordering::Relaxed) && !interrupt.signalled());
+    }
+
+    #[test]
+    fn a_signal_before_the_operator_asks_is_an_interruption() {
+        let interrupt = nobody_yet();
+        interrupt.flag().store(true, Ordering::Relaxed);
+        interrupt.quit();
+        assert!(interrupt.signalled());
     }
 }

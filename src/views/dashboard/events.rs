@@ -98,12 +98,14 @@ fn lasted(event: &Event) -> String {
 fn details(event: &Event, rate: Option<Hertz>) -> [String; 4] {
     let worst = event.worst.map(|worst| match event.unit {
         "ns" => words::timing(worst, rate),
+        "fields" | "lines" => format!("{worst:.0} {}", event.unit),
         unit => format!("{} {unit}", words::tidy(worst))
             .trim_end()
             .to_owned(),
     });
     let limit = event.limit.map(|limit| match event.unit {
         "ns" if rate.is_some() => format!("limit {}", words::tidy(words::in_samples(limit, rate))),
+        "fields" | "lines" => format!("limit {limit:.0}"),
         _ => format!("limit {}", words::tidy(limit)),
     });
     let note = Some(event.note.clone()).filter(|note| !note.is_empty());
