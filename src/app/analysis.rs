@@ -112,6 +112,20 @@ impl Analysis {
     ) -> Result<End> {
         let nobody = never();
         let remarks = remarks.unwrap_or(&nobody);
+        let end = self.until_the_end(deliveries, remarks, stop)?;
+        // What the operator said in the last moment counts.
+        while let Ok(remark) = remarks.try_recv() {
+            self.remark(&remark)?;
+        }
+        Ok(end)
+    }
+
+    fn until_the_end(
+        &mut self,
+        deliveries: &Receiver<Delivery>,
+        remarks: &Receiver<Remark>,
+        stop: &Arc<AtomicBool>,
+    ) -> Result<End> {
         while !stop.load(Ordering::Relaxed) {
             let delivery = select! {
                 recv(remarks) -> remark => {
