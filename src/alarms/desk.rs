@@ -112,7 +112,7 @@ impl Desk<'_> {
         }
     }
 
-    /// The event with the join that it lies near in its note. A standing condition is no fault of a join, and a
+    /// The event with the join that it lies near in its note; of one longer than that, whether it began or ended there. A standing condition is no fault of a join, and a
     /// missing picture is what joins are made of.
     fn placed(&self, event: &Event) -> Event {
         let mut event = event.clone();
@@ -122,9 +122,17 @@ impl Desk<'_> {
         let near = |place| self.programme.join_near(place, self.numbers.join_s);
         let near_start = near(event.start);
         if let Some((after, kind)) = near_start.or_else(|| near(event.end?)) {
-            let which = if near_start.is_some() { "" } else { "ending " };
+            let long = event
+                .end
+                .is_some_and(|end| (end.seconds - event.start.seconds).0 > self.numbers.join_s);
+            let which = match (near_start.is_some(), long) {
+                (true, true) => ". It began ",
+                (true, false) => ", ",
+                (false, true) => ". It ended ",
+                (false, false) => ", ending ",
+            };
             let sentence = event.note.trim_end_matches('.');
-            event.note = format!("{sentence}, {which}{}.", beside(after, kind));
+            event.note = format!("{sentence}{which}{}.", beside(after, kind));
         }
         event
     }

@@ -123,8 +123,8 @@ pub struct EventRecord {
     pub duration_seconds: Option<f64>,
     /// Worst value seen, in `unit`.
     pub worst: Option<f64>,
-    /// Unit of `worst` and `limit`.
-    pub unit: String,
+    /// Unit of `worst` and `limit`, where they have one.
+    pub unit: Option<String>,
     /// The limit that was crossed.
     pub limit: Option<f64>,
     /// A sentence.
@@ -148,7 +148,7 @@ impl From<&Event> for EventRecord {
                 .end
                 .map(|end| (end.seconds - event.start.seconds + period).0),
             worst: event.worst,
-            unit: event.unit.to_owned(),
+            unit: Some(event.unit.to_owned()).filter(|unit| !unit.is_empty()),
             limit: event.limit,
             note: event.note.clone(),
         }

@@ -92,9 +92,9 @@ impl Alarms {
         self.at_desk(changes).1.moment(kind, place, text);
     }
 
-    /// The pass is over: `place` is its last field. Everything open is closed.
-    pub fn finish(&mut self, place: FieldPlace, changes: &mut Vec<Change>) {
-        let turn = self.programme.finish(place);
+    /// The pass is over: `place` is its last field, `why` says what ended it. Everything open is closed.
+    pub fn finish(&mut self, place: FieldPlace, why: WhyEnded, changes: &mut Vec<Change>) {
+        let turn = self.programme.finish(place, why);
         let (rules, mut desk) = self.at_desk(changes);
         if let Some(turn) = turn {
             take_turn(turn, rules, &mut desk);

@@ -33,6 +33,8 @@ pub enum WhyEnded {
     Muted,
     /// The device reported no signal.
     NoSignal,
+    /// The source went away or broke off first.
+    SourceLost,
     /// The pass ended first.
     PassEnded,
 }
@@ -45,6 +47,7 @@ impl WhyEnded {
             Self::Snow => "snow",
             Self::Muted => "muted",
             Self::NoSignal => "no_signal",
+            Self::SourceLost => "source_lost",
             Self::PassEnded => "pass_ended",
         }
     }
@@ -202,7 +205,7 @@ impl Programme {
     }
 
     /// The pass is over at `place`: a span in progress ends there, a picture that had no time to prove itself is one.
-    pub fn finish(&mut self, place: FieldPlace) -> Option<Turn> {
+    pub fn finish(&mut self, place: FieldPlace, why: WhyEnded) -> Option<Turn> {
         let turn = match self.now {
             Now::Outside => return None,
             Now::Starting { first, .. } => {
@@ -212,7 +215,7 @@ impl Programme {
             Now::Inside { .. } => None,
             Now::Ending(ending) => return Some(self.end(ending)),
         };
-        self.close_span(place, WhyEnded::PassEnded);
+        self.close_span(place, why);
         self.now = Now::Outside;
         turn
     }
@@ -458,7 +461,7 @@ mod tests {
     fn the_end_of_a_pass_ends_a_span_and_spares_a_short_picture() {
         let (mut programme, _) = play(&[(30, Signal::Locked)]);
         assert_eq!(
-            programme.finish(place_at(29)),
+            programme.finish(place_at(29), WhyEnded::PassEnded),
             Some(Turn::Started(place_at(0)))
         );
         let span = programme.spans()[0];
@@ -468,7 +471,7 @@ mod tests {
         );
         let (mut programme, _) = play(&[(200, Signal::Locked), (60, Signal::Snow)]);
         assert_eq!(
-            programme.finish(place_at(259)),
+            programme.finish(place_at(259), WhyEnded::SourceLost),
             Some(Turn::Ended(place_at(199)))
         );
     }

@@ -1,6 +1,6 @@
 //! Readings written by hand, for tests.
 
-use super::{Alarms, Change, Event, PassClock};
+use super::{Alarms, Change, Event, PassClock, WhyEnded};
 use crate::fields::FieldPlace;
 use crate::limits::Limits;
 use crate::measures::{Readings, flagging, head_switch, levels, line_timing, sync, tear};
@@ -110,7 +110,8 @@ impl Played {
     /// Ends the pass.
     pub(crate) fn finish(mut self) -> Self {
         let last = place_at(self.next.saturating_sub(1));
-        self.alarms.finish(last, &mut self.changes);
+        self.alarms
+            .finish(last, WhyEnded::PassEnded, &mut self.changes);
         self
     }
 

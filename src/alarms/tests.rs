@@ -205,7 +205,7 @@ fn six_hours_of_a_bare_player_are_one_standing_event() {
         readings.flagging.offset = exactly(Nanos(600.0 + 400.0 * spread));
         alarms.observe(&readings, &mut changes);
     }
-    alarms.finish(place_at(fields - 1), &mut changes);
+    alarms.finish(place_at(fields - 1), WhyEnded::PassEnded, &mut changes);
     for kind in [Kind::Wobble, Kind::Flagging] {
         let of_kind = || changes.iter().filter(|change| change.event().kind == kind);
         let rings = of_kind().count();
@@ -438,7 +438,7 @@ fn the_switch_zone_is_an_event_only_when_it_grows_or_moves() {
     let event = grown.only();
     assert_eq!((event.kind, event.worst), (Kind::HeadSwitch, Some(12.0)));
     assert!(
-        event.note.contains("12 lines, 6 is usual"),
+        event.note.contains("worst 12 lines at") && event.note.ends_with("; 6 is usual."),
         "{}",
         event.note
     );
@@ -464,7 +464,9 @@ fn raised_black_needs_half_a_minute_without_any_real_black() {
         (Kind::BlackHigh, Severity::Notice)
     );
     assert!(
-        event.note.contains("7.5 IRE (code 32); code 16 wanted"),
+        event
+            .note
+            .contains("7.5 IRE (code 32) at 00:00:02;00; code 16 wanted"),
         "{}",
         event.note
     );

@@ -26,17 +26,18 @@ pub(super) fn sentence(limit: &Limit, event: &Event, size: &Size) -> String {
         return counted;
     }
     let (now, was) = verbs(limit);
-    let amount = amount(limit, size.value, size.usual, size.sample_rate);
+    let amount = amount(limit, size.value, size.sample_rate);
+    let beside = beside(limit, size.usual);
     let Some(end) = event.end else {
         return match amount {
-            Some(amount) => format!("{now}: {amount}."),
+            Some(amount) => format!("{now}: {amount}{beside}."),
             None => format!("{now}."),
         };
     };
     let period = field_period(event.start_timecode.counting());
     let lasted = duration((end.seconds - event.start.seconds + period).0);
     match amount {
-        Some(amount) => format!("{was} for {lasted}, worst {amount} at {}.", size.at),
+        Some(amount) => format!("{was} for {lasted}, worst {amount} at {}{beside}.", size.at),
         None => format!("{was} for {lasted}."),
     }
 }
@@ -135,8 +136,8 @@ fn verbs(limit: &Limit) -> (&'static str, &'static str) {
         ),
         Kind::BlackLow => ("Black is too low", "Black was too low"),
         Kind::BlackHigh => (
-            "Black is too high, as with set-up left in",
-            "Black was too high, as with set-up left in",
+            "Black is too high: set-up left in, or a picture without black",
+            "Black was too high, from set-up left in or a picture without black,",
         ),
         Kind::PeakHigh => ("Peaks are too high", "Peaks were too high"),
         Kind::Clipping if limit.id == "clipping_low" => {
@@ -147,21 +148,24 @@ fn verbs(limit: &Limit) -> (&'static str, &'static str) {
     }
 }
 
+/// What a value is held against: `; code 16 wanted`, `; line 237 is usual`, or nothing.
+fn beside(limit: &Limit, usual: Option<f64>) -> String {
+    let unit = limit.threshold().map_or("", |threshold| threshold.unit);
+    match (limit.kind, unit, usual) {
+        (Kind::BlackLow | Kind::BlackHigh, ..) => String::from("; code 16 wanted"),
+        (Kind::PeakHigh, ..) => String::from("; code 235 wanted"),
+        (Kind::HeadSwitch, "lines", Some(usual)) => format!("; {usual:.0} is usual"),
+        (Kind::HeadSwitch, _, Some(usual)) => format!("; line {usual:.0} is usual"),
+        _ => String::new(),
+    }
+}
+
 /// A value of a limit's quantity as it is said; `None` for limits about words.
-pub(crate) fn amount(
-    limit: &Limit,
-    value: f64,
-    usual: Option<f64>,
-    rate: Option<Hertz>,
-) -> Option<String> {
+pub(crate) fn amount(limit: &Limit, value: f64, rate: Option<Hertz>) -> Option<String> {
     let threshold = limit.threshold()?;
-    let beside = usual.map_or(String::new(), |usual| format!(", {usual:.0} is usual"));
     Some(match (limit.kind, threshold.unit) {
-        (Kind::BlackLow | Kind::BlackHigh, _) => format!("{}; code 16 wanted", level(value)),
-        (Kind::PeakHigh, _) => format!("{}; code 235 wanted", level(value)),
         (Kind::Roll, _) => format!("{value:.0} lines a field"),
-        (Kind::HeadSwitch, "lines") => format!("{value:.0} lines{beside}"),
-        (Kind::HeadSwitch, _) => format!("line {value:.0}{beside}"),
+        (Kind::HeadSwitch, "") => format!("line {value:.0}"),
         (_, "ns") => time(value, rate),
         (_, "IRE") => level(value),
         (_, "%") => format!("{value:.1} % of the picture"),

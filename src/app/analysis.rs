@@ -12,7 +12,7 @@ use std::time::{Duration, Instant};
 use anyhow::{Context, Error, Result};
 use crossbeam_channel::{Receiver, never, select};
 
-use crate::alarms::{Alarms, Change, EventLog, PassClock};
+use crate::alarms::{Alarms, Change, EventLog, PassClock, WhyEnded};
 use crate::fields::{FieldPlace, History, Splitter};
 use crate::limits::{Kind, Limits};
 use crate::measures::Suite;
@@ -73,6 +73,8 @@ pub(super) struct Analysis {
     silent: bool,
     /// What was to be noted before there was a field to note it at.
     early: Vec<(Kind, String)>,
+    /// The source failed.
+    broken_off: bool,
     plan: PassPlan,
     recorder: Option<Recorder>,
     sinks: Vec<Box<dyn Sink>>,
@@ -100,6 +102,7 @@ impl Analysis {
             changes: Vec::new(),
             silent: false,
             early: Vec::new(),
+            broken_off: false,
             plan,
             recorder,
             sinks,
@@ -149,6 +152,7 @@ impl Analysis {
                 Ok(None)
             }
             Delivery::Failed(error) => {
+                self.broken_off = true;
                 let error = Error::from(error);
                 self.note(Kind::SourceLost, None, &format!("{error:#}"))?;
                 Ok(Some(End::Failed(error)))
@@ -277,7 +281,12 @@ impl Analysis {
         let Some(place) = self.statistics.last() else {
             return Ok(());
         };
-        self.alarms.finish(place, &mut self.changes);
+        let why = if self.broken_off || self.silent {
+            WhyEnded::SourceLost
+        } else {
+            WhyEnded::PassEnded
+        };
+        self.alarms.finish(place, why, &mut self.changes);
         self.statistics.finish(self.alarms.programme());
         self.hand_on_changes()
     }

@@ -78,7 +78,6 @@ fn look(capture: &Capture, recording: Option<&Recording>, growth: &mut Growth) -
         writer_well,
         disk_free_bytes: recording.and_then(|recording| free_bytes(recording.path())),
         bytes_per_second: state.and_then(|state| growth.rate(state.bytes)),
-        ..Health::default()
     }
 }
 

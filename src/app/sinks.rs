@@ -12,6 +12,7 @@ use indicatif::{ProgressBar, ProgressStyle};
 
 use crate::alarms::{Change, EventRecord, PassClock, Programme, Span};
 use crate::fields::{Field, FieldPlace};
+use crate::limits::Kind;
 use crate::measures::{Readings, waveform::Waveform};
 use crate::record::{Live, PassSender, ProgrammeSpan, Row, live::ProgrammeTime};
 use crate::units::Seconds;
@@ -83,18 +84,10 @@ impl Recorder {
             && self.spans.last().map(|span| span.end)
                 == spans.last().map(|span| span.end.map(|end| end.field));
         if !known {
-            self.spans = spans.iter().map(programme_span).collect();
+            self.spans = spans.iter().map(ProgrammeSpan::from).collect();
             self.sender.programme(&self.spans)?;
         }
         Ok(())
-    }
-}
-
-fn programme_span(span: &Span) -> ProgrammeSpan {
-    ProgrammeSpan {
-        start: span.start.field,
-        end: span.end.map(|end| end.field),
-        why_ended: span.why_ended.map(|why| why.word().to_owned()),
     }
 }
 
@@ -182,7 +175,12 @@ impl EventLines {
                 Change::Opened(_) | Change::Worsened(_) | Change::Standing(_) => Ok(None),
             },
             Self::Text(clock) => {
+                let moment = is_moment(event.kind);
+                if moment && matches!(change, Change::Closed(_)) {
+                    return Ok(None); // said when it began
+                }
                 let (place, what) = match change {
+                    Change::Opened(_) if moment => (event.start, ""),
                     Change::Opened(_) => (event.start, "begins"),
                     Change::Worsened(_) => (event.start, "worse"),
                     Change::Standing(_) => (event.start, "stands"),
@@ -197,6 +195,18 @@ impl EventLines {
             }
         }
     }
+}
+
+/// Whether events of a kind are moments, not conditions that come and go.
+fn is_moment(kind: Kind) -> bool {
+    matches!(
+        kind,
+        Kind::RecordingStart
+            | Kind::TapeEnd
+            | Kind::Mark
+            | Kind::SourceLost
+            | Kind::FieldOrderChanged
+    )
 }
 
 /// An object as one JSON line that says its type first.

@@ -192,7 +192,7 @@ pub(super) struct LimitsArgs {
 
 #[derive(Debug, Args)]
 pub(super) struct TapeArgs {
-    /// Y4M file to write; FILE.truth.jsonl is written beside it.
+    /// Y4M file to write, FILE.truth.jsonl beside it; - writes the frames alone to stdout.
     #[arg(short, long, value_name = "FILE.y4m", value_hint = ValueHint::FilePath)]
     pub output: Option<PathBuf>,
     /// Scene to play, or `list`.

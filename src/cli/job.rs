@@ -253,7 +253,11 @@ impl TapeArgs {
                 ..Wishes::default()
             },
             seconds: self.seconds,
-            output,
+            output: if output.as_os_str() == "-" {
+                PathBuf::from("/dev/stdout")
+            } else {
+                output
+            },
         }))
     }
 }

@@ -33,6 +33,9 @@ const SIGNIFICANT: f64 = 5.0;
 /// Least jump that matters.
 const LEAST_STEP: Samples = Samples(0.3);
 
+/// Least jump against the scatter of the lines above, rms: their own waves go on below and are no jump.
+const ABOVE_SCATTER: f64 = 3.0;
+
 /// Gain in misfit that a jump must bring: against the best of twenty places in noise. More than one line can give.
 const LEAST_GAIN: f64 = 25.0;
 
@@ -115,7 +118,9 @@ impl HeadSwitch {
                 });
             }
         }
-        let least = nanos_from_samples(LEAST_STEP, timing.sample_rate?).0;
+        let least = nanos_from_samples(LEAST_STEP, timing.sample_rate?)
+            .0
+            .max(ABOVE_SCATTER * settled.variance.sqrt());
         let jump = (1..self.below.len())
             .filter(|&first| is_abrupt(&self.below, first))
             .filter_map(|first| jump_at(&self.below, first))

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use serde::{Deserialize, Serialize};
 
 use super::error::RecordError;
-use crate::alarms::PassClock;
+use crate::alarms::{PassClock, Span, WhyEnded};
 use crate::sources::{FieldOrder, SourceDescription};
 use crate::standard::Standard;
 use crate::timecode::{FieldIndex, Timecode};
@@ -81,8 +81,18 @@ pub struct ProgrammeSpan {
     /// Last field; `None` while it goes on.
     #[serde(rename = "end_field")]
     pub end: Option<FieldIndex>,
-    /// Why it ended.
-    pub why_ended: Option<String>,
+    /// Why it ended; `None` while it goes on.
+    pub why_ended: Option<WhyEnded>,
+}
+
+impl From<&Span> for ProgrammeSpan {
+    fn from(span: &Span) -> Self {
+        Self {
+            start: span.start.field,
+            end: span.end.map(|end| end.field),
+            why_ended: span.why_ended,
+        }
+    }
 }
 
 /// Where a pass is recorded when the operator does not say: a dated name in the user's data directory, which is made.
@@ -98,7 +108,7 @@ pub fn default_path(now: &jiff::ZonedDateTime) -> Result<PathBuf, RecordError> {
         .data_dir()
         .join("passes");
     std::fs::create_dir_all(&directory).map_err(|source| RecordError::Io {
-        doing: "make the directory for recordings",
+        doing: "keep the pass (--record FILE names another place, --no-record goes without): making the directory",
         path: directory.clone(),
         source,
     })?;

@@ -73,10 +73,6 @@ pub struct Health {
     pub disk_free_bytes: Option<u64>,
     /// How fast that room is used up.
     pub bytes_per_second: Option<f64>,
-    /// What the device says of its input, in a word or two.
-    pub device: String,
-    /// Frames that have arrived.
-    pub frames_arrived: u64,
 }
 
 impl Default for Health {
@@ -89,8 +85,6 @@ impl Default for Health {
             writer_well: true,
             disk_free_bytes: None,
             bytes_per_second: None,
-            device: String::new(),
-            frames_arrived: 0,
         }
     }
 }

@@ -15,7 +15,7 @@ pub(crate) use schema::word_of;
 pub use schema::{APPLICATION_ID, Catalogue, FILE_VERSION, full_catalogue};
 pub use statistics::{Figures, Statistics, Worst};
 pub use store::{Closed, Closing};
-pub use summary::{PassFacts, Summary, SummarySpan};
+pub use summary::{PassFacts, Summary};
 pub use verdict::{Evidence, Groups, Judgement, NotJudged, Verdict, judge};
 pub use writer::{PassSender, QUEUE_FIELDS, WhenFull, Writer, WriterState, WriterWatch, create};
 

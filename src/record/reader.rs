@@ -14,7 +14,7 @@ use rusqlite::{Connection, OptionalExtension};
 use super::error::{RecordError, sqlite};
 use super::head::{PassHead, ProgrammeSpan};
 use super::open::open_read_only;
-use super::schema::{Catalogue, StoredQuantity, full_catalogue, stored_quantities};
+use super::schema::{Catalogue, StoredQuantity, full_catalogue, of_word, stored_quantities};
 use crate::alarms::{Event, EventId};
 use crate::fields::FieldPlace;
 use crate::measures::{QUANTITY_COUNT, Value};
@@ -238,16 +238,27 @@ impl<const N: usize> Pass<N> {
     /// # Errors
     /// When the file cannot be read.
     pub fn programme(&self) -> Result<Vec<ProgrammeSpan>, RecordError> {
-        self.all(
+        let rows = self.all(
             "SELECT start_field, end_field, why_ended FROM programme ORDER BY start_field",
             |row| {
-                Ok(ProgrammeSpan {
+                let span = ProgrammeSpan {
                     start: read_field(row, 0)?,
                     end: row.get::<_, Option<i64>>(1)?.map(index),
-                    why_ended: row.get(2)?,
-                })
+                    why_ended: None,
+                };
+                Ok((span, row.get::<_, Option<String>>(2)?))
             },
-        )
+        )?;
+        let with_reason = |(span, word): (ProgrammeSpan, Option<String>)| {
+            let why_ended = match word {
+                None => None,
+                Some(word) => Some(of_word(&word).ok_or_else(|| {
+                    self.damaged(format!("programme ended by '{word}', which is no reason"))
+                })?),
+            };
+            Ok(ProgrammeSpan { why_ended, ..span })
+        };
+        rows.into_iter().map(with_reason).collect()
     }
 
     /// What was measured and could not be stored.

@@ -8,11 +8,11 @@
 use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value as Json};
 
+use super::head::ProgrammeSpan;
 use super::verdict::{Evidence, Groups, Judgement, NotJudged, Verdict, judge};
-use crate::alarms::{EventRecord, Span, WhyEnded};
+use crate::alarms::EventRecord;
 use crate::sources::FieldOrder;
 use crate::standard::Standard;
-use crate::timecode::FieldIndex;
 
 /// What is known of a pass besides what was measured.
 #[derive(Clone, Debug, PartialEq)]
@@ -39,7 +39,7 @@ pub struct Summary {
     /// From the start of the first field to the end of the last.
     pub seconds: f64,
     /// Stretches of programme.
-    pub programme: Vec<SummarySpan>,
+    pub programme: Vec<ProgrammeSpan>,
     /// The word for the pass.
     pub verdict: Verdict,
     /// The word for each group.
@@ -56,27 +56,6 @@ pub struct Summary {
     pub limits: Json,
     /// Version of the program.
     pub version: String,
-}
-
-/// A stretch of programme.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub struct SummarySpan {
-    /// First field.
-    pub start_field: FieldIndex,
-    /// Last field; `None` while it goes on.
-    pub end_field: Option<FieldIndex>,
-    /// Why it ended; `None` while it goes on.
-    pub why_ended: Option<WhyEnded>,
-}
-
-impl From<&Span> for SummarySpan {
-    fn from(span: &Span) -> Self {
-        Self {
-            start_field: span.start.field,
-            end_field: span.end.map(|end| end.field),
-            why_ended: span.why_ended,
-        }
-    }
 }
 
 impl Summary {
@@ -103,7 +82,7 @@ impl Summary {
             field_order: facts.field_order,
             fields: last.map_or(0, |last| last.field.0 + 1),
             seconds: last.map_or(0.0, |last| (last.seconds + period).0),
-            programme: evidence.spans.iter().map(SummarySpan::from).collect(),
+            programme: evidence.spans.iter().map(ProgrammeSpan::from).collect(),
             verdict,
             groups,
             not_judged,

@@ -206,7 +206,11 @@ fn lack_of_evidence(evidence: Evidence<'_>, group: Group, anchor: &str) -> Optio
     let share = evidence.statistics.measured(anchor) as f64 / fields as f64;
     (share * 100.0 < evidence.limits.numbers.evidence_pct).then(|| NotJudged {
         group,
-        why: format!("measurable on {} of the programme only", percent(share)),
+        why: if share > 0.0 {
+            format!("measurable on {} of the programme only", percent(share))
+        } else {
+            String::from("not measurable anywhere in the programme")
+        },
         share: Some(share),
     })
 }

@@ -140,6 +140,11 @@ impl Y4m {
         let io = |error| SourceError::io(format!("cannot read frame {index} of {name}"), error);
         match read_frame_line(&mut self.input, &mut self.line).map_err(io)? {
             FrameLine::Whole => {}
+            FrameLine::End if index == 0 => {
+                return Err(malformed(format!(
+                    "{name} holds no frame: it ends right after its header"
+                )));
+            }
             FrameLine::End => return Ok(None),
             FrameLine::CutShort => {
                 return Err(malformed(format!(

@@ -83,6 +83,42 @@ fn y4m_headers_that_make_no_sense_are_refused() {
 }
 
 #[test]
+fn a_header_without_frames_is_no_tape() {
+    let world = World::new();
+    world.write("bare.y4m", header("YUV4MPEG2 W720 H576 F25:1 It C422"));
+    let run = world.run(["scan", "bare.y4m", "--no-record"]);
+    assert_eq!(run.code, 1, "{}", run.stderr);
+    assert!(
+        run.stderr.contains("bare.y4m holds no frame"),
+        "{}",
+        run.stderr
+    );
+}
+
+#[test]
+fn a_place_that_cannot_be_written_is_named() {
+    let world = World::new();
+    world.tape("clean", "625", "0.2");
+    let record = ["scan", "clean-625.y4m", "--record", "nowhere/a.pass"];
+    refused(&world, &record, 1, &["nowhere/a.pass"]);
+    let tape = ["tape", "--seconds", "0.1", "-o", "nowhere/a.y4m"];
+    refused(&world, &tape, 1, &["nowhere/"]);
+    world.ok(["scan", "clean-625.y4m", "--record", "a.pass"]);
+    let export = |file| ["export", "a.pass", "events", "--as", "csv", "-o", file];
+    refused(&world, &export("nowhere/a.csv"), 1, &["nowhere/a.csv"]);
+    refused(&world, &export("."), 1, &["'.'", "directory"]);
+}
+
+#[test]
+fn lines_that_were_not_kept_cannot_be_exported() {
+    let world = World::new();
+    world.tape("clean", "625", "0.2");
+    world.ok(["scan", "clean-625.y4m", "--record", "a.pass"]);
+    let export = ["export", "a.pass", "lines", "--as", "csv", "-o", "-"];
+    refused(&world, &export, 1, &["a.pass", "--keep-lines"]);
+}
+
+#[test]
 fn a_truncated_y4m_keeps_what_was_measured_before_it_broke() {
     let world = World::new();
     let whole = fs::read(world.tape("clean", "625", "0.4")).expect("the tape");

@@ -2,4 +2,5 @@
 
 mod bad_input;
 mod passes;
+mod terminal;
 mod world;

@@ -398,3 +398,172 @@ fn scenes_are_listed() {
     let list = world.ok(["tape", "--scene", "list"]).stdout;
     assert!(list.lines().count() >= 15, "{list}");
 }
+
+/// The wobble lasts as long as the tape; after a second of it (here) it is a condition.
+#[test]
+fn a_fault_that_lasts_becomes_standing_and_is_told_once() {
+    let world = World::new();
+    world.tape("jitter", "525", "4");
+    world.write("soon.toml", "[events]\nstanding_after_s = 1.0\n");
+    let words = ["--no-record", "--limits", "soon.toml"];
+    let events = world.ok([&["scan", "jitter-525.y4m", "--events"], &words[..]].concat());
+    let wobbles: Vec<Value> = events
+        .json_lines()
+        .into_iter()
+        .filter(|event| event["kind"] == "wobble")
+        .collect();
+    assert_eq!(wobbles.len(), 1, "{wobbles:?}");
+    assert_eq!(wobbles[0]["standing"], true);
+    let told = world.ok([&["watch", "jitter-525.y4m"], &words[..]].concat());
+    let of_wobble = |what: &str| {
+        let lines = told.stdout.lines();
+        lines
+            .filter(|line| line.contains("wobble") && line.contains(what))
+            .count()
+    };
+    assert_eq!(
+        [
+            of_wobble(" begins "),
+            of_wobble(" stands "),
+            of_wobble(" worse ")
+        ],
+        [1, 1, 0],
+        "{}",
+        told.stdout
+    );
+}
+
+#[test]
+fn a_source_that_breaks_off_ends_the_programme_and_is_an_event() {
+    let world = World::new();
+    let whole = fs::read(world.tape("clean", "525", "0.4")).expect("the tape");
+    world.write("cut.y4m", &whole[..whole.len() - 1000]);
+    let run = world.run(["scan", "cut.y4m", "--no-record", "--json"]);
+    assert_eq!(run.code, 1, "{}", run.stderr);
+    let summary = run.json();
+    assert_eq!(summary["programme"][0]["why_ended"], "source_lost");
+    assert!(kinds(summary["events"].as_array().expect("a list")).contains(&"source_lost"));
+}
+
+#[test]
+fn a_tape_rendered_into_a_pipe_is_measured_as_it_comes() {
+    let world = World::new();
+    let mut tape = world
+        .command(["tape", "--scene", "chart", "--seconds", "0.4", "-o", "-"])
+        .stdout(Stdio::piped())
+        .stderr(Stdio::null())
+        .spawn()
+        .expect("the binary starts");
+    let frames = tape.stdout.take().expect("it was asked for");
+    let scan = world
+        .command(["scan", "-", "--no-record", "--json"])
+        .stdin(Stdio::from(frames))
+        .output()
+        .expect("the binary starts");
+    assert!(tape.wait().expect("it ends").success());
+    assert_eq!(Run::of(scan).json()["fields"], 24);
+}
+
+#[test]
+fn a_reader_that_goes_away_is_no_failure() {
+    let world = World::new();
+    world.tape("jitter", "525", "1");
+    let mut scan = world
+        .command([
+            "scan",
+            "jitter-525.y4m",
+            "--no-record",
+            "--json",
+            "--events",
+        ])
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .expect("the binary starts");
+    drop(scan.stdout.take());
+    let run = Run::of(scan.wait_with_output().expect("it ends"));
+    assert_eq!(run.code, 0, "{}", run.stderr);
+    assert!(!run.stderr.contains("panicked"), "{}", run.stderr);
+}
+
+#[test]
+fn timecode_wraps_at_midnight_and_both_fields_share_a_label() {
+    let world = World::new();
+    world.tape("clean", "525", "0.4");
+    world.ok([
+        "scan",
+        "clean-525.y4m",
+        "--record",
+        "late.pass",
+        "--start-timecode",
+        "23:59:59;26",
+    ]);
+    let rows = world
+        .ok(["export", "late.pass", "fields", "--as", "jsonl", "-o", "-"])
+        .json_lines();
+    let labels: Vec<&str> = rows[4..12]
+        .iter()
+        .filter_map(|row| row["timecode"].as_str())
+        .collect();
+    let expected = ["23:59:59;28", "23:59:59;29", "00:00:00;00", "00:00:00;01"];
+    assert_eq!(labels, expected.map(|label| [label; 2]).concat());
+}
+
+/// The same frames in other sample formats: black may move by rounding, half a code or 0.23 IRE.
+#[test]
+fn sample_formats_change_nothing_but_rounding() {
+    let world = World::new();
+    let tape = world.tape("still", "625", "0.4");
+    let scan = |file: &str| world.ok(["scan", file, "--no-record", "--json"]).json();
+    let whole = scan("still-625.y4m");
+    let black = |summary: &Value| {
+        summary["quantities"]["levels.black_ire"]["median"]
+            .as_f64()
+            .expect("a number")
+    };
+    for format in ["yuv422p10le", "yuv444p", "yuv420p", "yuv411p", "gray"] {
+        let file = format!("{format}.y4m");
+        let converted = Command::new("ffmpeg")
+            .args(["-v", "error", "-i"])
+            .arg(&tape)
+            .args(["-pix_fmt", format, "-f", "yuv4mpegpipe", "-strict", "-1"])
+            .arg(world.path(&file))
+            .stdin(Stdio::null())
+            .status()
+            .expect("ffmpeg is installed (scripts/setup does it)");
+        assert!(converted.success(), "{format}");
+        let summary = scan(&file);
+        assert_eq!(summary["fields"], whole["fields"], "{format}");
+        assert!(
+            (black(&summary) - black(&whole)).abs() < 0.25,
+            "{format}: {} and {}",
+            black(&summary),
+            black(&whole)
+        );
+    }
+}
+
+/// Rasters of neither standard: levels are read, times within a line are not made up.
+#[test]
+fn a_raster_of_neither_standard_has_levels_and_no_line_timing() {
+    let world = World::new();
+    for size in ["1920x1080", "16x16"] {
+        let drawn = Command::new("ffmpeg")
+            .args(["-v", "error", "-f", "lavfi", "-i"])
+            .arg(format!("testsrc2=size={size}:rate=25:duration=0.2"))
+            .args(["-pix_fmt", "yuv420p", "-f", "yuv4mpegpipe", "-y"])
+            .arg(world.path("odd.y4m"))
+            .stdin(Stdio::null())
+            .status()
+            .expect("ffmpeg is installed (scripts/setup does it)");
+        assert!(drawn.success());
+        let run = world.ok(["scan", "odd.y4m", "--no-record", "--json"]);
+        assert!(run.stderr.contains(size), "{}", run.stderr);
+        let summary = run.json();
+        assert_eq!(summary["standard"], Value::Null);
+        assert_eq!(summary["verdict"], "undecided", "{size}");
+        let figures = &summary["quantities"];
+        assert_eq!(figures["line_timing.error_rms_ns"]["n"], 0, "{size}");
+        assert!(figures["levels.black_ire"]["median"].is_number(), "{size}");
+    }
+}

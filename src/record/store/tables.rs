@@ -7,7 +7,7 @@ use std::fmt::Write;
 use rusqlite::{Connection, named_params};
 
 use super::batch::{Missed, micros, parity_code, stored_index};
-use crate::alarms::Event;
+use crate::alarms::{Event, WhyEnded};
 use crate::record::head::{PassHead, ProgrammeSpan};
 use crate::record::schema::{self, SECOND_PARTS, StoredQuantity, word_of};
 use crate::sources::SourceDescription;
@@ -152,7 +152,7 @@ pub(super) fn write_programme(
             (
                 stored_index(span.start),
                 span.end.map(stored_index),
-                &span.why_ended,
+                span.why_ended.map(WhyEnded::word),
             ),
         )?;
     }

@@ -1,6 +1,7 @@
 //! Tests of writing, crashing and full disks.
 
 use super::*;
+use crate::alarms::WhyEnded;
 use crate::record::head::ProgrammeSpan;
 use crate::record::reader::Pass;
 use crate::record::testing::{catalogue, closing, event, head, row};
@@ -156,7 +157,7 @@ fn spans_of_programme_and_the_end_replace_what_was_said_before() {
     let span = |start, end| ProgrammeSpan {
         start: FieldIndex(start),
         end,
-        why_ended: end.map(|_| "blank tape".to_owned()),
+        why_ended: end.map(|_| WhyEnded::Snow),
     };
     for spans in [
         vec![span(5, None)],

@@ -58,7 +58,7 @@ pub(super) fn slip(evidence: Evidence<'_>) -> Option<Finding> {
         verdict: Verdict::Unfit,
         weight: OFF,
         sentence: format!(
-            "Sound recorded beside it is off by up to {:.0} ms, first at {}.",
+            "Sound recorded beside it is off by up to {:.0} ms, as at {}.",
             worst.value.abs(),
             evidence.clock.label(worst.place.frame())
         ),
@@ -117,7 +117,7 @@ fn worst_of(evidence: Evidence<'_>, kind: Kind, events: &[&Event], count: u64) -
         let badness = |value| threshold.badness(value, 0.0);
         badness(*a).total_cmp(&badness(*b))
     })?;
-    let amount = amount(limit, value, None, evidence.sample_rate)?;
+    let amount = amount(limit, value, evidence.sample_rate)?;
     let label = match place_of(evidence, kind, value) {
         Some(label) => label,
         None if count == 1 => return Some(format!(", worst {amount}")),

@@ -342,7 +342,7 @@ fn a_seed_gives_the_same_frames_and_another_seed_others() {
 }
 
 /// Changes whenever a scene, a picture or the simulation does; it must not change from one machine to the next.
-const BARE_PLAYER_SEED_1: u64 = 0x6EA9_72FE_E79D_FE97;
+const BARE_PLAYER_SEED_1: u64 = 0x58A2_66A0_4ABF_F4A3;
 
 #[test]
 fn frames_are_the_same_on_every_machine() {

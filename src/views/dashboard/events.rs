@@ -103,6 +103,7 @@ fn figures(event: &Event, rate: Option<Hertz>) -> [String; 2] {
         "ns" => words::timing(worst, rate),
         // A row of the field: the one quantity without a unit that has limits.
         "" => format!("line {}", words::tidy(worst)),
+        "fields" | "lines" => format!("{worst:.0} {}", event.unit),
         unit => format!("{} {unit}", words::tidy(worst)),
     };
     let with_limit = event.limit.map(|limit| {

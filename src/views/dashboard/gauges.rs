@@ -228,10 +228,6 @@ fn source_ways(totals: Totals, health: &Health) -> Vec<String> {
         0 => String::new(),
         capacity => format!("queue {} of {capacity}", health.queue_frames),
     };
-    let device = match health.device.as_str() {
-        "" => String::new(),
-        word => format!("device {word}"),
-    };
     let writer = &health.writer;
     if !health.writer_well {
         return vec![
@@ -240,11 +236,6 @@ fn source_ways(totals: Totals, health: &Health) -> Vec<String> {
         ];
     }
     vec![
-        format!(
-            "{:<20}{}",
-            "source",
-            list(&[&lost, &device, &queue, writer])
-        ),
         format!("{:<20}{}", "source", list(&[&lost, &queue, writer])),
         format!("source {}", list(&[&lost, &queue, writer])),
         format!("source {}", list(&[&lost, &queue])),

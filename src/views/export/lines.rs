@@ -4,13 +4,10 @@ use std::io::Write;
 
 use super::Failure;
 use super::table::{Cell, Table};
-use crate::measures::line_timing::{Basis, LineShift};
+use crate::measures::line_timing::{Basis, LineShift, USABLE_SIGMA};
 use crate::record::{FieldLines, Pass};
 use crate::timecode::FieldIndex;
-use crate::units::{Hertz, Nanos, Samples, nanos_from_samples};
-
-/// A line's timing is usable up to this standard error: the jitter that is just visible is larger.
-const USABLE_SIGMA: Samples = Samples(0.25);
+use crate::units::{Hertz, Nanos, nanos_from_samples};
 
 /// Displacements are kept in tenths of a nanosecond.
 const ERROR_DECIMALS: usize = 1;

@@ -11,6 +11,7 @@ use std::io::{self, BufWriter, ErrorKind, Write};
 use std::path::{Path, PathBuf};
 
 use crate::record::{Pass, RecordError};
+use crate::timecode::FieldIndex;
 
 use super::beside::{Beside, is_stream};
 use table::Table;
@@ -83,6 +84,11 @@ pub fn export<const N: usize>(
     format: Format,
     destination: &Destination,
 ) -> Result<(), ExportError> {
+    if matches!(what, What::Lines) {
+        // A pass without them is refused before a header is written.
+        pass.lines(FieldIndex(0)..FieldIndex(0))
+            .map_err(ExportError::Pass)?;
+    }
     match destination {
         Destination::Stdout => {
             let out = BufWriter::new(io::stdout().lock());

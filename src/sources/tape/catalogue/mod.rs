@@ -413,11 +413,11 @@ static CATALOGUE: &[Scene] = &[
         "the player mutes to blue, grey and black between recordings",
         &[
             still(5.0, Picture::Harbour),
-            muted(2.0, (0.1, 0.15, 0.75)),
+            muted(3.0, (0.1, 0.15, 0.75)),
             still(4.0, Picture::Street),
-            muted(2.0, (0.5, 0.5, 0.5)),
+            muted(3.0, (0.5, 0.5, 0.5)),
             still(4.0, Picture::Hall),
-            muted(2.0, (0.0, 0.0, 0.0)),
+            muted(3.0, (0.0, 0.0, 0.0)),
         ],
     ),
     scene(

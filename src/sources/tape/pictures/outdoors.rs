@@ -44,8 +44,10 @@ pub(super) fn harbour(grain: &Grain, dice: &mut Dice) -> Sketch {
     );
     for post in 0..16 {
         let left = post as f32 * 64.0 + 9.0;
+        // Tarred, and black: as most pictures this one has some. Those at the sides have weathered.
+        let tar = if (1..15).contains(&post) { 0.1 } else { 1.0 };
         sketch.area((left, 560.0), (11.0, 52.0), |x, _, _| {
-            Some(Colour::rgb(0.3, 0.24, 0.18).times(1.3 - 0.08 * (x - left)))
+            Some(Colour::rgb(0.3, 0.24, 0.18).times(tar * (1.3 - 0.08 * (x - left))))
         });
     }
     sketch
@@ -180,7 +182,8 @@ fn draw_house(sketch: &mut Sketch, grain: &Grain, dice: &mut Dice, left: f32) {
     }
     let (door_x, door_y) = (left + 50.0, PAVEMENT - 62.0);
     sketch.area((door_x, door_y), (28.0, 62.0), |x, _, _| {
-        Some(Colour::rgb(0.16, 0.28, 0.2).lit(0.003 * (x - door_x)))
+        // A door left open: black inside, as most pictures have some.
+        Some(Colour::rgb(0.01, 0.02, 0.015).lit(0.001 * (x - door_x)))
     });
 }
 
