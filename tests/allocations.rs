@@ -149,8 +149,8 @@ impl Chain {
     }
 }
 
-/// Frames until every buffer has been used and the programme has begun.
-const WARM_UP: u32 = 120;
+/// Frames until every buffer has been used, the programme has begun, and what it begins with has been noted.
+const WARM_UP: u32 = 250;
 
 /// Frames that are counted.
 const COUNTED: u32 = 150;

@@ -1,4 +1,6 @@
 //! `trueline export`: what a pass holds as a table.
+//!
+//! In: an [`ExportJob`]. Out: the table, in a file or on stdout. Does not know: what is in it.
 
 use anyhow::Result;
 

@@ -1,4 +1,6 @@
 //! `trueline tape`: the simulated tape as a Y4M file, with what was put in beside it.
+//!
+//! In: a [`TapeJob`]. Out: both files, and how far it is on stderr. Does not know: how a tape is drawn.
 
 use std::io::{self, IsTerminal};
 

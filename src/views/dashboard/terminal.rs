@@ -86,7 +86,7 @@ impl Keys {
             Self::Tty(tty) => PollFd::new(tty, PollFlags::IN),
         }];
         let longest = Timespec {
-            tv_sec: longest.as_secs() as i64,
+            tv_sec: longest.as_secs().cast_signed(),
             tv_nsec: longest.subsec_nanos().into(),
         };
         match poll(&mut asked, Some(&longest)) {
