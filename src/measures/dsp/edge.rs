@@ -12,6 +12,8 @@
 //!
 //! Does not know: fields, lines, units, or which side of the picture it looks at.
 
+use multiversion::multiversion;
+
 use super::fit::invert;
 use super::normal::{density, integral};
 
@@ -187,36 +189,7 @@ impl Kernel {
     ///
     /// `least` is the least height worth following.
     pub fn locate(&mut self, profile: &[f32], start: f32, least: f32) -> Found {
-        let longest = LONGEST_STEP * self.width as f32;
-        let mut place = start;
-        for step in 0..STEPS {
-            let Some((index, first, at)) = self.tune(profile.len(), place) else {
-                return Found::Outside;
-            };
-            let Some(taps) = &self.taps[index] else {
-                return Found::Outside;
-            };
-            let window = window_of(profile, first, self.length);
-            let height = dot(&taps.height, &window);
-            if height < least {
-                return Found::Nothing;
-            }
-            let wanted = dot(&taps.shift, &window) / height;
-            let shift = wanted.clamp(-longest, longest);
-            place = at + shift;
-            let settled = shift.abs() <= NEAREST_STEP;
-            if settled || step + 1 == STEPS {
-                if shift.abs() > 2.0 * NEAREST_STEP {
-                    return Found::Nothing;
-                }
-                let mut edge = finish(taps, &window, height, shift, self.length);
-                edge.place = place;
-                edge.power = edge.residual[0] / taps.freedom;
-                edge.taps = index as u16;
-                return Found::Edge(edge);
-            }
-        }
-        Found::Nothing
+        search(self, profile, start, least)
     }
 
     /// The tables an edge was read with.
@@ -252,11 +225,17 @@ impl Kernel {
     }
 
     /// Fills the tables for an edge near `place`: their index, the first sample and the place they are made for.
+    #[expect(
+        clippy::inline_always,
+        reason = "only what is inlined there is compiled for its instructions"
+    )]
+    #[inline(always)]
     fn tune(&mut self, samples: usize, place: f32) -> Option<(usize, isize, f32)> {
         if !(place > 0.0 && place < samples as f32) {
             return None;
         }
-        let steps = (place * PHASES as f32).round() as usize;
+        // The place is positive, so cutting off rounds.
+        let steps = (place * PHASES as f32 + 0.5) as usize;
         let (whole, phase) = (steps / PHASES, steps % PHASES);
         let first = whole.cast_signed() - self.before.cast_signed();
         let cut = usize::try_from(-first).unwrap_or(0);
@@ -344,6 +323,42 @@ impl Kernel {
         }
         invert_general(&leaves)
     }
+}
+
+/// [`Kernel::locate`] with the widest vector instructions there are: this is where a field's time goes.
+#[multiversion(targets("x86_64+avx2"))]
+fn search(kernel: &mut Kernel, profile: &[f32], start: f32, least: f32) -> Found {
+    let longest = LONGEST_STEP * kernel.width as f32;
+    let mut place = start;
+    for step in 0..STEPS {
+        let Some((index, first, at)) = kernel.tune(profile.len(), place) else {
+            return Found::Outside;
+        };
+        let Some(taps) = &kernel.taps[index] else {
+            return Found::Outside;
+        };
+        let mut cut_off = [0.0; WINDOW];
+        let window = window_of(profile, first, kernel.length, &mut cut_off);
+        let height = dot(&taps.height, window);
+        if height < least {
+            return Found::Nothing;
+        }
+        let wanted = dot(&taps.shift, window) / height;
+        let shift = wanted.clamp(-longest, longest);
+        place = at + shift;
+        let settled = shift.abs() <= NEAREST_STEP;
+        if settled || step + 1 == STEPS {
+            if shift.abs() > 2.0 * NEAREST_STEP {
+                return Found::Nothing;
+            }
+            let mut edge = finish(taps, window, height, shift, kernel.length);
+            edge.place = place;
+            edge.power = edge.residual[0] / taps.freedom;
+            edge.taps = index as u16;
+            return Found::Edge(edge);
+        }
+    }
+    Found::Nothing
 }
 
 impl Taps {
@@ -524,20 +539,27 @@ fn by_lag(row: &[f64; WINDOW]) -> [f32; LAGS] {
     })
 }
 
-fn window_of(profile: &[f32], first: isize, length: usize) -> Row {
-    let mut window = [0.0; WINDOW];
-    let missing = usize::try_from(-first).unwrap_or(0).min(length);
+#[expect(
+    clippy::inline_always,
+    reason = "only what is inlined there is compiled for its instructions"
+)]
+#[inline(always)]
+fn window_of<'a>(profile: &'a [f32], first: isize, length: usize, cut_off: &'a mut Row) -> &'a Row {
     let from = usize::try_from(first).unwrap_or(0);
-    let there = &profile[from..from + length - missing];
-    if let Some(whole) = profile.get(from..from + WINDOW).filter(|_| missing == 0) {
-        window.copy_from_slice(whole);
-    } else {
-        window[missing..length].copy_from_slice(there);
+    let missing = usize::try_from(-first).unwrap_or(0).min(length);
+    if let Some(whole) = profile[from..].first_chunk().filter(|_| missing == 0) {
+        return whole;
     }
-    window
+    cut_off[missing..length].copy_from_slice(&profile[from..from + length - missing]);
+    cut_off
 }
 
 /// Inner product in eight lanes, which the compiler turns into vector instructions.
+#[expect(
+    clippy::inline_always,
+    reason = "only what is inlined there is compiled for its instructions"
+)]
+#[inline(always)]
 fn dot(a: &Row, b: &Row) -> f32 {
     let mut lanes = [0.0_f32; 8];
     for (a, b) in a.chunks_exact(8).zip(b.chunks_exact(8)) {
@@ -545,10 +567,19 @@ fn dot(a: &Row, b: &Row) -> f32 {
             *lane += a * b;
         }
     }
-    let half: [f32; 4] = std::array::from_fn(|i| lanes[i] + lanes[i + 4]);
+    let (low, high) = lanes.split_at(4);
+    let mut half = [0.0_f32; 4];
+    for ((sum, a), b) in half.iter_mut().zip(low).zip(high) {
+        *sum = a + b;
+    }
     (half[0] + half[2]) + (half[1] + half[3])
 }
 
+#[expect(
+    clippy::inline_always,
+    reason = "only what is inlined there is compiled for its instructions"
+)]
+#[inline(always)]
 fn finish(taps: &Taps, window: &Row, height: f32, shift: f32, length: usize) -> Edge {
     let slope = dot(&taps.slope, window);
     let widening = dot(&taps.width, window) / height;
@@ -569,14 +600,22 @@ fn finish(taps: &Taps, window: &Row, height: f32, shift: f32, length: usize) -> 
     }
 }
 
+#[expect(
+    clippy::inline_always,
+    reason = "only what is inlined there is compiled for its instructions"
+)]
+#[inline(always)]
 fn residual_products(rest: &Row) -> [f32; LAGS] {
+    // A loop and not `from_fn`, whose closure would be compiled for the plainest processor.
     let mut padded = [0.0; WINDOW + 8];
     padded[..WINDOW].copy_from_slice(rest);
-    std::array::from_fn(|lag| {
+    let mut products = [0.0; LAGS];
+    for (lag, product) in products.iter_mut().enumerate() {
         let mut later = [0.0; WINDOW];
         later.copy_from_slice(&padded[lag..lag + WINDOW]);
-        dot(rest, &later)
-    })
+        *product = dot(rest, &later);
+    }
+    products
 }
 
 #[cfg(test)]

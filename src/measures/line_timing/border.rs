@@ -138,10 +138,11 @@ pub(super) fn picture_noise(luma: &Plane, blanking: f32, powers: &mut Vec<f32>) 
 fn block_power(upper: &[u8; BLOCK], lower: &[u8; BLOCK], blanking: f32) -> Option<f32> {
     let (mut level, mut sum, mut squares) = (0_i32, 0_i32, 0_i32);
     for (&a, &b) in upper.iter().zip(lower) {
-        let difference = i32::from(a) - i32::from(b);
+        // Sixteen bits: there is an instruction that multiplies and adds those.
+        let difference = i16::from(a) - i16::from(b);
         level += i32::from(a);
-        sum += difference;
-        squares += difference * difference;
+        sum += i32::from(difference);
+        squares += i32::from(difference) * i32::from(difference);
     }
     let n = BLOCK as f32;
     let level = level as f32 / n;

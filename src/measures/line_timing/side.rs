@@ -10,6 +10,8 @@
 //!
 //! Does not know: the other side, times, or what is made of the places.
 
+use multiversion::multiversion;
+
 use crate::fields::Plane;
 use crate::measures::dsp::edge::{CUTS, Edge, Found, Kernel, LAGS};
 use crate::measures::dsp::robust;
@@ -75,6 +77,16 @@ pub(super) enum Line {
 pub(super) struct Shift {
     pub value: f32,
     pub variance: f32,
+}
+
+impl Shift {
+    /// The same with more doubt.
+    pub(super) fn doubted(self, variance: f32) -> Self {
+        Self {
+            variance: self.variance + variance,
+            ..self
+        }
+    }
 }
 
 /// The luma noise next to the edges.
@@ -166,13 +178,13 @@ impl Side {
         }
         let last = clear as usize;
         let columns = last.saturating_sub(MOST_COLUMNS - 1)..=last;
-        let hand = self.hand;
-        self.scratch.clear();
+        let mut counts = [0_u32; 256];
         for row in luma.samples.chunks_exact(luma.width) {
-            let pick = |column| f32::from(row[hand.index(column, row.len())]);
-            self.scratch.extend(columns.clone().map(pick));
+            for column in columns.clone() {
+                counts[usize::from(row[self.hand.index(column, row.len())])] += 1;
+            }
         }
-        let plateau = trimmed_plateau(&mut self.scratch)?;
+        let plateau = trimmed_plateau(&counts)?;
         let level = self
             .level
             .map_or(plateau.level, |old| settle(old, plateau.level));
@@ -185,14 +197,19 @@ impl Side {
         let Some(reference) = self.reference else {
             return Line::Dark;
         };
-        let profile = self.hand.profile(row, blanking);
+        let mut profile = [0.0; REACH];
+        self.hand.profile(row, blanking, &mut profile);
         let noise = self.noise_sigma;
         let least = LEAST_HEIGHT.max(LEAST_HEIGHT_SIGMAS * noise);
         let start = reference + self.hand.turned(guess);
         let mut line = self.try_from(&profile, start, least, noise);
         if !matches!(line, Line::Edge(_)) {
             line = match scan(&profile, least) {
-                Scan::Rise(place) => self.try_from(&profile, place, least, noise),
+                Scan::Rise(place) => match self.try_from(&profile, place, least, noise) {
+                    // Out of reach at the inner end: not an edge that was pushed out of the raster.
+                    Line::CutOff if place > self.kernel.before() as f32 => Line::Unlike,
+                    line => line,
+                },
                 Scan::CutOff => Line::CutOff,
                 Scan::Dark => Line::Dark,
             };
@@ -270,10 +287,18 @@ impl Side {
         let usual = usual.unwrap_or(noise.autocovariance[0]);
         let slopes = self.usual_slope(&noise, usual);
         self.note_slopes(&noise);
+        let mut around = Around::default();
+        for slope in self.slopes.iter().take(AROUND) {
+            around.add(*slope);
+        }
         for row in 0..self.lines.len() {
-            if let Line::Edge(edge) = self.lines[row] {
+            around.add(self.slopes.get(row + AROUND).copied().flatten());
+            if let Some(gone) = row.checked_sub(AROUND + 1) {
+                around.take(self.slopes[gone]);
+            }
+            if let (Line::Edge(edge), Some(slope)) = (self.lines[row], self.slopes[row]) {
                 let detail = detail_power(edge.power, usual, quiet.min(usual));
-                let shift = self.corrected(&edge, &noise, slopes.near(&self.slopes, row), detail);
+                let shift = self.corrected(&edge, slope, &noise, slopes.near(&around), detail);
                 self.shifts[row] = Some(Shift {
                     value: self.hand.turned(shift.value - reference),
                     ..shift
@@ -291,6 +316,11 @@ impl Side {
                 shift.value -= by;
             }
         }
+    }
+
+    /// How far inwards a displacement to the right is at this side.
+    pub(super) fn inwards(&self, shift: f32) -> f32 {
+        self.hand.turned(shift)
     }
 
     /// Adds a variance to every displacement.
@@ -316,11 +346,17 @@ impl Side {
     }
 
     /// The place of an edge with as much of its slope taken into account as the slope deserves.
-    fn corrected(&self, edge: &Edge, noise: &Noise, usual: Trend, detail: f32) -> Shift {
+    fn corrected(
+        &self,
+        edge: &Edge,
+        own: Shift,
+        noise: &Noise,
+        usual: Trend,
+        detail: f32,
+    ) -> Shift {
         let taps = self.kernel.taps(edge);
         let per_height = 1.0 / edge.height.powi(2);
-        let slope_variance = taps.slope_variance(&noise.autocovariance) * per_height;
-        let (slope, slope_doubt) = usual.believed(edge.slope / edge.height, slope_variance);
+        let (slope, slope_doubt) = usual.believed(own.value, own.variance);
         let level_doubt = (LEVEL_DOUBT * taps.level_lean / edge.height).powi(2);
         let by_detail = self.kernel.detail_gain() * detail * per_height;
         let plain = taps.shift_variance(&noise.autocovariance) * per_height;
@@ -451,8 +487,10 @@ impl Side {
         let hand = self.hand;
         let least = (2.0 * LEAST_HEIGHT).max(LEAST_HEIGHT_SIGMAS * noise);
         self.scratch.clear();
+        let mut profile = [0.0; REACH];
         for row in luma.samples.chunks_exact(luma.width) {
-            if let Scan::Rise(place) = scan(&hand.profile(row, blanking), least) {
+            hand.profile(row, blanking, &mut profile);
+            if let Scan::Rise(place) = scan(&profile, least) {
                 self.scratch.push(place);
             }
         }
@@ -536,19 +574,57 @@ impl Hand {
         }
     }
 
-    fn profile(self, row: &[u8], blanking: f32) -> [f32; REACH] {
-        let mut profile = [0.0; REACH];
+    /// The samples from the outside inwards, blanking taken off.
+    fn profile(self, row: &[u8], blanking: f32, profile: &mut [f32; REACH]) {
         match self {
-            Self::Left => fill(&mut profile, row.iter(), blanking),
-            Self::Right => fill(&mut profile, row.iter().rev(), blanking),
+            Self::Left => {
+                if let Some(samples) = row.first_chunk() {
+                    above_blanking(samples, blanking, profile);
+                }
+            }
+            Self::Right => {
+                if let Some(samples) = row.last_chunk() {
+                    above_blanking(samples, blanking, profile);
+                    profile.reverse();
+                }
+            }
         }
-        profile
     }
 }
 
-fn fill<'a>(profile: &mut [f32; REACH], samples: impl Iterator<Item = &'a u8>, blanking: f32) {
+#[multiversion(targets("x86_64+avx2"))]
+fn above_blanking(samples: &[u8; REACH], blanking: f32, profile: &mut [f32; REACH]) {
     for (slot, &sample) in profile.iter_mut().zip(samples) {
         *slot = f32::from(sample) - blanking;
+    }
+}
+
+/// Lines on either side of a line whose slopes are looked at with its own.
+const AROUND: usize = 4;
+
+/// Sums of the slopes around a line, moved on line by line; wide, so that what was added can be taken away.
+#[derive(Clone, Copy, Debug, Default)]
+struct Around {
+    lines: usize,
+    sum: f64,
+    noise: f64,
+}
+
+impl Around {
+    fn add(&mut self, slope: Option<Shift>) {
+        if let Some(slope) = slope {
+            self.lines += 1;
+            self.sum += f64::from(slope.value);
+            self.noise += f64::from(slope.variance);
+        }
+    }
+
+    fn take(&mut self, slope: Option<Shift>) {
+        if let Some(slope) = slope {
+            self.lines -= 1;
+            self.sum -= f64::from(slope.value);
+            self.noise -= f64::from(slope.variance);
+        }
     }
 }
 
@@ -602,19 +678,15 @@ impl Trend {
     }
 
     /// The trend around a row: that of the field, unless the lines around it clearly tell of another.
-    fn near(self, slopes: &[Option<Shift>], row: usize) -> Self {
-        const REACH: usize = 4;
-        let around = &slopes[row.saturating_sub(REACH)..(row + REACH + 1).min(slopes.len())];
-        let (mut sum, mut noise, mut count) = (0.0, 0.0, 0.0);
-        for slope in around.iter().flatten() {
-            sum += slope.value;
-            noise += slope.variance;
-            count += 1.0;
-        }
-        if count < REACH as f32 {
+    fn near(self, around: &Around) -> Self {
+        let count = around.lines as f32;
+        if around.lines < AROUND {
             return self;
         }
-        let (mean, variance) = (sum / count, noise / (count * count));
+        let (mean, variance) = (
+            around.sum as f32 / count,
+            around.noise as f32 / (count * count),
+        );
         let local = surprise(
             mean - self.mean,
             variance + self.variance / count + self.mean_variance,
@@ -703,30 +775,41 @@ fn settle(old: f32, new: f32) -> f32 {
     }
 }
 
-/// Mean and variance of the samples about the most common level.
-fn trimmed_plateau(samples: &mut [f32]) -> Option<Plateau> {
-    const LEAST_SAMPLES: usize = 40;
-    if samples.len() < LEAST_SAMPLES {
+/// Mean and variance of samples, counted by code, about the most common level.
+fn trimmed_plateau(counts: &[u32; 256]) -> Option<Plateau> {
+    const LEAST_SAMPLES: u32 = 40;
+    let total: u32 = counts.iter().sum();
+    if total < LEAST_SAMPLES {
         return None;
     }
-    let centre = robust::median(samples)?;
-    let quarter = robust::quantile(samples, 0.25)?;
-    let spread = 1.4826 * (centre - quarter);
+    let centre = code_at(counts, total / 2);
+    let spread = robust::SIGMA_PER_MAD * (centre - code_at(counts, total / 4));
     let limit = (3.0 * spread).max(2.0);
-    let (mut sum, mut squares, mut count) = (0.0_f32, 0.0_f32, 0_usize);
-    for sample in samples.iter().map(|sample| sample - centre) {
-        if sample.abs() <= limit {
-            sum += sample;
-            squares += sample * sample;
-            count += 1;
+    let (mut sum, mut squares, mut samples) = (0.0_f32, 0.0_f32, 0_u32);
+    for (code, &count) in counts.iter().enumerate() {
+        let away = code as f32 - centre;
+        if away.abs() <= limit {
+            sum += away * count as f32;
+            squares += away * away * count as f32;
+            samples += count;
         }
     }
-    let mean = sum / count as f32;
+    let mean = sum / samples as f32;
     Some(Plateau {
         level: centre + mean,
-        variance: (squares / count as f32 - mean * mean).max(0.0),
-        samples: count,
+        variance: (squares / samples as f32 - mean * mean).max(0.0),
+        samples: samples as usize,
     })
+}
+
+/// The code of the sample that comes after `before` others in rising order.
+fn code_at(counts: &[u32; 256], before: u32) -> f32 {
+    let mut below = 0;
+    let code = counts.iter().position(|&count| {
+        below += count;
+        below > before
+    });
+    code.map_or(0.0, |code| code as f32)
 }
 
 /// Foretells the displacement of a line from those right above it.

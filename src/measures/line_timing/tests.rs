@@ -1,5 +1,6 @@
 //! Fields with exactly known edges, written without any of the estimator's code.
 
+use proptest::prelude::*;
 use statrs::function::erf::erf;
 
 use rand_xoshiro::Xoshiro256PlusPlus;
@@ -575,6 +576,93 @@ fn gain_and_set_up_do_not_change_the_timing() {
     });
     for value in rms {
         assert!((value - rms[0]).abs() < 1.0, "{rms:?}");
+    }
+}
+
+/// The last of a few fields of `scene`, each changed by `change` before it is read.
+fn changed(scene: &Scene, change: impl Fn(&mut Field)) -> Reading {
+    let shifts: Vec<f64> = (0..scene.rows()).map(wobble).collect();
+    let mut measure = LineTiming::default();
+    let mut last = Reading::default();
+    for index in 0..8 {
+        let mut field = scene.draw(index, &shifts, &mut Dice::new(40 + index));
+        change(&mut field);
+        last = reading_of(&mut measure, field);
+    }
+    last
+}
+
+#[test]
+fn full_range_codes_give_the_same_timing() {
+    let studio = Scene::new(Standard::Lines625);
+    let full = Scene {
+        blanking: 0.0,
+        picture: |_, _| 128.0,
+        ..studio.clone()
+    };
+    let rms = |reading: Reading| reading.error_rms.expect("edges are seen").value.0;
+    let found = rms(changed(&full, |field| field.raster.range = CodeRange::Full));
+    // Blanking at code 0 loses half its noise to the end of the scale, so its level reads 0.4 codes high.
+    assert!(
+        (found - rms(changed(&studio, |_| ()))).abs() < 1.0,
+        "{found}"
+    );
+}
+
+#[test]
+fn a_presumed_sample_rate_widens_every_standard_error() {
+    let scene = Scene::new(Standard::Lines625);
+    let known = changed(&scene, |_| ());
+    let presumed = changed(&scene, |field| {
+        field.raster.rate_trust = RateTrust::Presumed
+    });
+    let [a, b] = [&known, &presumed].map(|reading| reading.error_rms.expect("edges are seen"));
+    assert_eq!(a.value, b.value);
+    let expected = a.sigma.0.hypot(PRESUMED_RATE_SIGMA * a.value.0);
+    assert!(
+        (b.sigma.0 - expected).abs() < 1e-9 && b.sigma.0 > a.sigma.0,
+        "{a:?} {b:?}"
+    );
+    for (row, line) in presumed.lines.usable() {
+        let of_known = known.lines.get(row).expect("the same lines").sigma.0;
+        let expected = of_known.hypot(PRESUMED_RATE_SIGMA * line.displacement.0);
+        assert!((line.sigma.0 - expected).abs() < 1e-3, "{row}");
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 12, failure_persistence: None, ..ProptestConfig::default() })]
+
+    #[test]
+    fn moving_every_line_by_the_same_changes_no_line_against_another(
+        offset in -3.0_f64..3.0,
+        amount in 0.1_f64..1.5,
+    ) {
+        let scene = Scene { margins: (12.0, 12.0), ..Scene::new(Standard::Lines625) };
+        let [still, moved] = [0.0, offset].map(|offset| {
+            plain(&scene, |row| amount * wobble(row) + offset).error_rms.expect("edges are seen").value.0
+        });
+        prop_assert!((still - moved).abs() < 1.0, "{still} {moved}");
+    }
+
+    #[test]
+    fn gain_moves_nothing(height in 40_u8..200, amount in 0.1_f64..1.5) {
+        let scene = Scene::new(Standard::Lines625);
+        let rms = |factor: f64| {
+            let shifts: Vec<f64> = (0..scene.rows()).map(|row| amount * wobble(row)).collect();
+            let mut measure = LineTiming::default();
+            let mut last = Reading::default();
+            for index in 0..8 {
+                let mut field = scene.draw(index, &shifts, &mut Dice::new(40 + index));
+                for sample in &mut field.luma.samples {
+                    *sample = (16.0 + factor * (f64::from(*sample) - 16.0)).round().clamp(0.0, 255.0) as u8;
+                }
+                last = reading_of(&mut measure, field);
+            }
+            last.error_rms.expect("edges are seen").value.0
+        };
+        let [plain, scaled] = [1.0, f64::from(height) / 110.0].map(rms);
+        prop_assert!((plain - scaled).abs() < 1.0 + 0.02 * plain, "{plain} {scaled}");
     }
 }
 
