@@ -614,7 +614,7 @@ fn a_presumed_sample_rate_widens_every_standard_error() {
     let scene = Scene::new(Standard::Lines625);
     let known = changed(&scene, |_| ());
     let presumed = changed(&scene, |field| {
-        field.raster.rate_trust = RateTrust::Presumed
+        field.raster.rate_trust = RateTrust::Presumed;
     });
     let [a, b] = [&known, &presumed].map(|reading| reading.error_rms.expect("edges are seen"));
     assert_eq!(a.value, b.value);
