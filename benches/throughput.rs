@@ -21,7 +21,8 @@ const FRAMES: u32 = SECONDS_OF_TAPE * 25;
 const FRAME_BYTES: usize = 720 * 576 * 2;
 /// Best of this many: what else the machine does only ever adds.
 const TRIES: usize = 5;
-const WATCHED: Duration = Duration::from_secs(20);
+/// Long enough for the evening's first bent picture, so that an alarm is drawn.
+const WATCHED: Duration = Duration::from_secs(45);
 /// Kernel clock ticks a second in `/proc/PID/stat` (a constant of the user-space interface).
 const TICKS: f64 = 100.0;
 
@@ -129,13 +130,15 @@ fn offline(tape: &Path) -> Result<()> {
 fn live(place: &Path) -> Result<()> {
     let pass = place.join("live.pass");
     let exe = env!("CARGO_BIN_EXE_trueline");
+    let transcript = place.join("transcript");
     // A terminal of its own, so that the dashboard draws as it would for an operator.
     let line = format!(
         "stty rows 40 cols 120; exec {exe} watch tape --standard 525 --record {}",
         pass.display()
     );
     let mut child = Command::new("script")
-        .args(["-qfec", &line, "/dev/null"])
+        .args(["-qfec", &line])
+        .arg(&transcript)
         .stdin(Stdio::piped())
         .stdout(Stdio::null())
         .stderr(Stdio::null())
@@ -145,8 +148,9 @@ fn live(place: &Path) -> Result<()> {
     let (first, start, early) = (thread_seconds(pid)?, Instant::now(), resident_mib(pid)?);
     std::thread::sleep(WATCHED);
     let (last, elapsed, late) = (thread_seconds(pid)?, start.elapsed(), resident_mib(pid)?);
-    run(Command::new("kill").args(["-INT", &pid.to_string()]))?;
+    run(Command::new("sh").args(["-c", "kill -s INT \"$0\"", &pid.to_string()]))?;
     child.wait()?;
+    let said = String::from_utf8_lossy(&fs::read(&transcript)?).into_owned();
 
     println!(
         "\nwatch on a live 525-line simulated tape with the dashboard at 120x40, {WATCHED:?}:"
@@ -168,6 +172,12 @@ fn live(place: &Path) -> Result<()> {
     }
     println!("{:<28} {ours:>12.2}", "all but the simulator");
     println!("resident memory: {early:.1} MiB after warm-up, {late:.1} MiB at the end");
+    for line in said
+        .lines()
+        .filter(|line| line.contains("alarms were on screen"))
+    {
+        println!("{}", line.trim());
+    }
     Ok(())
 }
 

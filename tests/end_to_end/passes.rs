@@ -6,7 +6,7 @@ use std::time::{Duration, Instant};
 
 use serde_json::Value;
 
-use crate::world::{Run, World};
+use crate::world::{Run, World, send_signal};
 
 const EVENT_COLUMNS: [&str; 14] = [
     "id",
@@ -347,11 +347,7 @@ fn an_interrupted_watch_closes_its_pass() {
         assert!(Instant::now() < patience, "the pass never appeared");
         std::thread::yield_now();
     }
-    let killed = Command::new("kill")
-        .args(["-INT", &child.id().to_string()])
-        .status()
-        .expect("kill is there");
-    assert!(killed.success());
+    send_signal("INT", &child.id().to_string());
     let code = child.wait().expect("it ends").code();
     assert_eq!(code, Some(130));
     let pass = rusqlite::Connection::open(world.path("cut.pass")).expect("the pass");

@@ -3,7 +3,7 @@
 use std::io::{Read, Write};
 use std::process::{Child, ChildStdin, ChildStdout, Command, Stdio};
 
-use crate::world::World;
+use crate::world::{World, send_signal};
 
 /// What takes the terminal and what gives it back (xterm control sequences: alternate screen, cursor).
 const TAKEN: &str = "\u{1b}[?1049h";
@@ -113,11 +113,7 @@ fn a_signal_ends_the_dashboard_and_leaves_the_terminal_as_it_was() {
     );
     terminal.wait_for("quit");
     let pid = std::fs::read_to_string(world.path("pid")).expect("the shell wrote it");
-    let killed = Command::new("kill")
-        .args(["-TERM", pid.trim()])
-        .status()
-        .expect("kill is there");
-    assert!(killed.success());
+    send_signal("TERM", pid.trim());
     as_it_was(&terminal.afterwards(), 130);
 }
 

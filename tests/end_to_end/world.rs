@@ -76,6 +76,15 @@ impl World {
     }
 }
 
+/// Sends a signal to a process, through the shell: a bare system has no `kill` program.
+pub(crate) fn send_signal(name: &str, process: &str) {
+    let sent = Command::new("sh")
+        .args(["-c", "kill -s \"$0\" \"$1\"", name, process])
+        .status()
+        .expect("a shell is there");
+    assert!(sent.success(), "no signal {name} to {process}");
+}
+
 impl Run {
     pub(crate) fn of(output: Output) -> Self {
         Self {
