@@ -80,8 +80,13 @@ impl Alarms {
         if let Some(turn) = turn {
             take_turn(turn, rules, &mut desk);
         }
-        for rule in rules {
-            rule.observe(look, &mut desk);
+        for at in 0..rules.len() {
+            let (louder, rest) = rules.split_at_mut(at);
+            if louder.iter().any(|louder| rest[0].yields_to(louder)) {
+                rest[0].stand_back(&mut desk);
+            } else {
+                rest[0].observe(look, &mut desk);
+            }
         }
         desk.pass_on(place);
         self.coverage.settle(phase);

@@ -224,9 +224,30 @@ impl Rule {
                     self.close(desk);
                 }
             }
-            None if complete => self.begin(window, look, desk),
+            None if complete && self.is_ripe(window, place) => self.begin(window, look, desk),
             None => {}
         }
+    }
+
+    /// Whether the fields in the window are all there will be: one of several has time to become more first.
+    fn is_ripe(&self, window: usize, now: FieldPlace) -> bool {
+        let later = u64::from(self.limit.of - 1) * 2;
+        let first = self.windows[window].hits().next();
+        self.limit.hits > 1 || first.is_some_and(|hit| hit.from.field.0 + later <= now.field.0)
+    }
+
+    /// Whether it says less about the same quantity than an event in progress: nothing is told twice.
+    pub(super) fn yields_to(&self, louder: &Self) -> bool {
+        louder.open.is_some()
+            && louder.limit.quantity == self.limit.quantity
+            && louder.limit.kind == self.limit.kind
+            && louder.limit.severity > self.limit.severity
+    }
+
+    /// Leaves the field to a louder rule.
+    pub(super) fn stand_back(&mut self, desk: &mut Desk<'_>) {
+        self.close(desk);
+        self.forget();
     }
 
     fn begin(&mut self, window: usize, look: Look<'_>, desk: &mut Desk<'_>) {

@@ -109,6 +109,9 @@ impl HeadSwitch {
         let settled = self.settled(timing, above)?;
         self.below.clear();
         for row in zone..rows {
+            if !timing.lines.is_whole(row) {
+                continue; // a switch moves the whole line, detail beside an edge one end of it
+            }
             if let Some(line) = timing.lines.get(row) {
                 let expected = settled.line.at(row as f64);
                 self.below.push(Point {

@@ -3,6 +3,7 @@
 //! In: the displacement of every line. Out: how many picture lines lie in runs of three or more that stand beyond
 //! max(1 sample, 6 standard deviations) from the lines around them, to one side, with a jump where the run starts or ends.
 //! A bend at the top or a wave has no jump and is no tear. Runs up to about 20 lines are seen; a longer one is the picture.
+//! A tear displaces whole lines: lines of which one end alone stands apart are picture detail beside that edge.
 //!
 //! Nothing is said where fewer than three in ten picture lines show their timing.
 //!
@@ -46,6 +47,7 @@ struct Stand {
     row: usize,
     off: f32,
     sigma: f32,
+    whole: bool,
 }
 
 /// The measure.
@@ -85,6 +87,7 @@ impl Measure for Tear {
                     row,
                     off: line.displacement.0 as f32,
                     sigma: line.sigma.0 as f32,
+                    whole: timing.lines.is_whole(row),
                 }),
         );
         if self.lines.is_empty() || (self.lines.len() as f64) < LEAST_COVERAGE * rows.len() as f64 {
@@ -152,7 +155,9 @@ impl Tear {
             let before = from.checked_sub(1).and_then(|i| self.lines.get(i));
             let starts = jump(before, &first);
             let ends = jump(self.lines.get(from + run), &self.lines[from + run - 1]);
-            if run >= LEAST_RUN && (starts || ends) {
+            let lines = &self.lines[from..from + run];
+            let whole = lines.iter().filter(|line| line.whole).count();
+            if whole >= LEAST_RUN && 2 * whole > run && (starts || ends) {
                 count += run as u32;
             }
             from += run;
@@ -229,6 +234,26 @@ mod tests {
             Some(jitter(row) + bend + 2.0 * ONE * (row as f64 / 20.0).sin())
         };
         assert_eq!(torn(shift), Some(0));
+    }
+
+    #[test]
+    fn lines_of_which_one_end_alone_stands_apart_are_no_tear() {
+        let mut reading = reading_of(240, |row| {
+            Some(
+                jitter(row)
+                    + if (100..112).contains(&row) {
+                        5.0 * ONE
+                    } else {
+                        0.0
+                    },
+            )
+        });
+        let mut lines = line_timing::LineTrace::blank(240);
+        for (row, shift) in reading.lines.usable() {
+            lines.set(row, shift);
+        }
+        reading.lines = lines;
+        assert_eq!(Tear::default().measure(&reading).lines, Some(0));
     }
 
     #[test]

@@ -1,10 +1,13 @@
-//! Whether the border moves with the tape or was put there by the chain.
+//! Whether a side's border moves with the tape or was put there by the chain.
 //!
-//! In: what the sides saw of one field. Out: a slow, two-threshold decision. A regenerated border shows itself by any two
-//! of: samples with far less noise than the picture; edges steadier than the picture's noise allows; the same sample
-//! phase always. Each alone occurs on tapes: re-blanking in the player, a time-base corrector, a very clean picture.
-//! Detail that fills the picture passes for noise, so a border that is noisy in itself is the tape's, and
-//! sides that move together settle it: only a tape does that.
+//! In: what each side saw of one field. Out: a slow, two-threshold decision for each side. A regenerated border shows
+//! itself by any two of: samples with far less noise than the picture; edges steadier than the picture's noise allows; all
+//! lines on the same sample phase; lines that move far less than at the other side. Each alone occurs on tapes: a camera noisier than its tape, a time-base corrector, a very
+//! clean picture. Detail that fills the picture passes for noise, so a border that is noisy in itself is the tape's.
+//!
+//! What draws a border draws it at both sides: a side that is quiet beside one that is regenerated is regenerated too, even
+//! where the tape's own blanking, a little inside, makes its edge move. And nothing changes the border while a tape plays:
+//! a decision stands until the border is noisy, or moves.
 //!
 //! Does not know: lines, and what is made of the decision.
 
@@ -20,8 +23,21 @@ const MOST_BORDER_NOISE: f32 = 0.6;
 /// Share of the variance foretold from the picture's noise below which an edge is too steady to have come with it.
 const STEADY_SHARE: f32 = 0.7;
 
-/// Spread and drift of the edge, in samples, that pass for one sample phase: below what a time-base corrector leaves.
+/// Spread of the edge beyond its noise, in samples, that passes for one sample phase: below what a time-base corrector leaves.
 const SAME_PHASE: f32 = 0.03;
+
+/// Drift of the edge, in samples, that passes for none: the picture beside it pulls a little.
+const NO_DRIFT: f32 = 0.06;
+
+/// Motion of one side over that of the other below which its border holds it back: lines do not change their length by
+/// half of what they move.
+const HELD_BACK: f32 = 0.5;
+
+/// Least motion of the other side, in samples, rms, for that.
+const LEAST_MOTION: f32 = 0.06;
+
+/// Spread of the edge, as a multiple of what passes for one sample phase, that is a border in motion.
+const MOVING: f32 = 4.0;
 
 /// Picture noise power, in codes², below which it cannot be told from rounding.
 const LEAST_PICTURE_NOISE: f32 = 0.4;
@@ -33,7 +49,7 @@ const MEMORY_FIELDS: f32 = 20.0;
 const ENTER: f32 = 0.6;
 const LEAVE: f32 = 0.3;
 
-/// What one field shows of its border.
+/// What one field shows of the border at one side.
 #[derive(Clone, Copy, Debug, Default)]
 pub(super) struct Evidence {
     /// Power of the noise in the blanking, in codes².
@@ -44,57 +60,130 @@ pub(super) struct Evidence {
     pub moves_together: bool,
     /// Variance of the place of one line, from line to line, in samples².
     pub place_variance: f32,
+    /// Spread of the places of all lines, in samples.
+    pub spread: f32,
     /// The field's median place against the reference, in samples.
     pub place: f32,
     /// The variance that white noise of power 1 gives a place.
     pub variance_by_white_noise: f32,
 }
 
-/// The decision over the fields.
+/// The decision over the fields, for the left and the right side.
 #[derive(Clone, Copy, Debug, Default)]
 pub(super) struct BorderJudge {
+    sides: [Decision; 2],
+}
+
+#[derive(Clone, Copy, Debug, Default)]
+struct Decision {
+    /// Whether the side has shown anything yet.
+    seen: bool,
     score: f32,
     regenerated: bool,
 }
 
 impl BorderJudge {
-    /// Takes one field's evidence.
-    pub(super) fn see(&mut self, evidence: &Evidence) {
-        let noisy = evidence
-            .border_noise
-            .is_some_and(|noise| noise > MOST_BORDER_NOISE);
-        let suspect = signs(evidence) >= 2 && !evidence.moves_together && !noisy;
-        let suspect = f32::from(u8::from(suspect));
-        self.score += (suspect - self.score) / MEMORY_FIELDS;
-        self.regenerated = self.score > if self.regenerated { LEAVE } else { ENTER };
+    /// Takes one field's evidence of the left and the right side.
+    pub(super) fn see(&mut self, evidence: [Option<Evidence>; 2]) {
+        let regenerated = self.sides.map(|side| side.regenerated);
+        for (hand, own) in evidence.iter().enumerate() {
+            if let Some(own) = own {
+                let held = evidence[1 - hand].is_some_and(|other| own.held_back(&other));
+                self.sides[hand].see(own, held, regenerated[1 - hand]);
+            }
+        }
     }
 
-    /// Whether the border is no evidence, or may turn out to be none.
+    /// Whether no side is evidence, or each may turn out to be none.
     pub(super) fn doubtful(self) -> bool {
-        self.regenerated || self.score > LEAVE
+        self.every(|side| side.regenerated || side.score > LEAVE)
     }
 
-    /// Whether the border is no evidence.
+    /// Whether no side is evidence.
     pub(super) fn regenerated(self) -> bool {
-        self.regenerated
+        self.every(|side| side.regenerated)
+    }
+
+    /// Which sides are no evidence.
+    pub(super) fn regenerated_sides(self) -> [bool; 2] {
+        self.sides.map(|side| side.regenerated)
+    }
+
+    fn every(self, is: fn(&Decision) -> bool) -> bool {
+        let seen = || self.sides.iter().filter(|side| side.seen);
+        seen().next().is_some() && seen().all(is)
     }
 }
 
-fn signs(evidence: &Evidence) -> usize {
-    let noise = evidence
-        .picture_noise
-        .filter(|&noise| noise > LEAST_PICTURE_NOISE);
-    let quiet = noise
-        .zip(evidence.border_noise)
-        .is_some_and(|(picture, border)| border < QUIET_SHARE * picture);
-    let foretold = noise.map(|noise| noise * evidence.variance_by_white_noise);
-    let steady = foretold.is_some_and(|foretold| evidence.place_variance < STEADY_SHARE * foretold);
-    let allowed = SAME_PHASE * SAME_PHASE;
-    let same_phase = evidence.place_variance < allowed && evidence.place.abs() < SAME_PHASE;
-    [quiet, steady, same_phase]
-        .into_iter()
-        .filter(|&sign| sign)
-        .count()
+impl Decision {
+    fn see(&mut self, evidence: &Evidence, held_back: bool, beside_regenerated: bool) {
+        self.seen = true;
+        let quiet = evidence.quiet();
+        let stands = quiet != Some(false) && !evidence.noisy();
+        if self.regenerated && stands && (beside_regenerated || !evidence.moving()) {
+            return;
+        }
+        let alone = evidence.signs() >= 2 && (evidence.same_phase() || !evidence.moves_together);
+        let beside = (beside_regenerated || held_back) && quiet == Some(true);
+        let suspect = !evidence.noisy() && (alone || beside);
+        self.score += (f32::from(u8::from(suspect)) - self.score) / MEMORY_FIELDS;
+        self.regenerated = self.score > if self.regenerated { LEAVE } else { ENTER };
+    }
+}
+
+impl Evidence {
+    fn signs(&self) -> usize {
+        let foretold = self.told_noise().map(|_| self.foretold());
+        let steady = foretold.is_some_and(|foretold| self.place_variance < STEADY_SHARE * foretold);
+        [self.quiet() == Some(true), steady, self.same_phase()]
+            .into_iter()
+            .filter(|&sign| sign)
+            .count()
+    }
+
+    /// The picture's noise, where it can be told from rounding.
+    fn told_noise(&self) -> Option<f32> {
+        self.picture_noise
+            .filter(|&noise| noise > LEAST_PICTURE_NOISE)
+    }
+
+    fn quiet(&self) -> Option<bool> {
+        let (picture, border) = self.told_noise().zip(self.border_noise)?;
+        Some(border < QUIET_SHARE * picture)
+    }
+
+    fn noisy(&self) -> bool {
+        self.border_noise
+            .is_some_and(|noise| noise > MOST_BORDER_NOISE)
+    }
+
+    /// Variance of a place by the picture's noise.
+    fn foretold(&self) -> f32 {
+        self.picture_noise.unwrap_or(0.0) * self.variance_by_white_noise
+    }
+
+    /// Spread that noise makes of lines on one sample phase.
+    fn allowed(&self) -> f32 {
+        (SAME_PHASE * SAME_PHASE + self.foretold()).sqrt()
+    }
+
+    fn same_phase(&self) -> bool {
+        self.spread < self.allowed() && self.place.abs() < NO_DRIFT
+    }
+
+    /// Variance of the places beyond what noise makes.
+    fn motion(&self) -> f32 {
+        (self.spread * self.spread - self.foretold()).max(0.0)
+    }
+
+    fn held_back(&self, other: &Self) -> bool {
+        let most = HELD_BACK * HELD_BACK * other.motion();
+        other.motion() > LEAST_MOTION * LEAST_MOTION && self.motion() < most
+    }
+
+    fn moving(&self) -> bool {
+        self.spread > MOVING * self.allowed()
+    }
 }
 
 /// Samples of a block that noise is read from.
@@ -161,6 +250,7 @@ mod tests {
             picture_noise: Some(4.0),
             moves_together: false,
             place_variance: 0.01,
+            spread: 0.1,
             place: 0.02,
             variance_by_white_noise: 0.001,
         }
@@ -168,7 +258,7 @@ mod tests {
 
     fn decided(evidence: &Evidence, fields: usize, judge: &mut BorderJudge) -> bool {
         for _ in 0..fields {
-            judge.see(evidence);
+            judge.see([Some(*evidence), None]);
         }
         judge.regenerated()
     }
@@ -178,6 +268,7 @@ mod tests {
         let straight = Evidence {
             border_noise: Some(0.0),
             place_variance: 1e-5,
+            spread: 3e-3,
             place: 0.0,
             ..tape()
         };
@@ -199,6 +290,7 @@ mod tests {
             },
             Evidence {
                 place_variance: 5e-4,
+                spread: 0.02,
                 variance_by_white_noise: 1e-4,
                 place: 0.0,
                 ..tape()
@@ -211,16 +303,79 @@ mod tests {
         }
     }
 
-    #[test]
-    fn sides_that_move_together_are_a_tape_whatever_else() {
-        let straight = Evidence {
+    fn straight() -> Evidence {
+        Evidence {
             border_noise: Some(0.0),
             place_variance: 1e-5,
+            spread: 3e-3,
             place: 0.0,
+            ..tape()
+        }
+    }
+
+    #[test]
+    fn sides_that_wave_together_are_a_tape_even_if_quiet_and_smooth() {
+        let waving = Evidence {
+            spread: 0.5,
+            moves_together: true,
+            ..straight()
+        };
+        assert!(!decided(&waving, 500, &mut BorderJudge::default()));
+    }
+
+    #[test]
+    fn a_quiet_side_that_moves_is_regenerated_beside_a_straight_one() {
+        let moving = Evidence {
+            border_noise: Some(0.0),
             moves_together: true,
             ..tape()
         };
-        assert!(!decided(&straight, 500, &mut BorderJudge::default()));
+        let mut judge = BorderJudge::default();
+        for _ in 0..100 {
+            judge.see([Some(moving), Some(straight())]);
+        }
+        assert!(judge.regenerated());
+    }
+
+    #[test]
+    fn a_quiet_side_that_moves_far_less_than_the_other_is_regenerated() {
+        let moving = Evidence {
+            border_noise: Some(0.0),
+            spread: 0.4,
+            moves_together: true,
+            ..tape()
+        };
+        let held = Evidence {
+            spread: 0.1,
+            ..moving
+        };
+        let mut judge = BorderJudge::default();
+        for _ in 0..100 {
+            judge.see([Some(moving), Some(held)]);
+        }
+        assert!(judge.regenerated());
+    }
+
+    #[test]
+    fn a_noisy_side_beside_a_straight_one_stays_evidence() {
+        let mut judge = BorderJudge::default();
+        for _ in 0..100 {
+            judge.see([Some(tape()), Some(straight())]);
+        }
+        assert_eq!(judge.regenerated_sides(), [false, true]);
+        assert!(!judge.regenerated() && !judge.doubtful());
+    }
+
+    #[test]
+    fn a_decision_stands_while_the_border_is_quiet_and_still() {
+        let unclear = Evidence {
+            spread: 0.12,
+            place: 0.1,
+            ..straight()
+        };
+        let mut judge = BorderJudge::default();
+        assert!(decided(&straight(), 100, &mut judge));
+        assert!(decided(&unclear, 500, &mut judge));
     }
 
     #[test]
@@ -229,6 +384,7 @@ mod tests {
             border_noise: Some(0.0),
             picture_noise: Some(0.0),
             place_variance: 0.0,
+            spread: 0.0,
             place: 0.0,
             ..tape()
         };
@@ -240,6 +396,7 @@ mod tests {
         let straight = Evidence {
             border_noise: Some(0.0),
             place_variance: 1e-5,
+            spread: 3e-3,
             place: 0.0,
             ..tape()
         };

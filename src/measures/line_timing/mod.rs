@@ -41,7 +41,7 @@ use border::{BorderJudge, Evidence, picture_noise};
 use decompose::{Decomposer, Figure};
 use pair::Pair;
 pub use quantities::QUANTITIES;
-use side::{Follower, Hand, Plateau, REACH, ROUNDING, Shift, Side};
+use side::{Follower, Hand, Line, Plateau, REACH, ROUNDING, Shift, Side};
 
 /// Most rows a field can have and still be timed: half a 625-line frame, blanking included.
 pub const MAX_ROWS: usize = 313;
@@ -98,6 +98,8 @@ pub struct LineTrace {
     displacement_ns: [f32; MAX_ROWS],
     /// Infinite where the line shows nothing.
     sigma_ns: [f32; MAX_ROWS],
+    /// Whether the whole line stands there, and not only an edge.
+    whole: [bool; MAX_ROWS],
 }
 
 impl Default for LineTrace {
@@ -121,6 +123,7 @@ impl LineTrace {
             rows,
             displacement_ns: [0.0; MAX_ROWS],
             sigma_ns: [f32::INFINITY; MAX_ROWS],
+            whole: [false; MAX_ROWS],
         }
     }
 
@@ -144,6 +147,17 @@ impl LineTrace {
     pub fn set(&mut self, row: usize, shift: LineShift) {
         self.displacement_ns[row] = shift.displacement.0 as f32;
         self.sigma_ns[row] = shift.sigma.0 as f32;
+    }
+
+    /// Records that the whole line of a row was seen to stand where it is said to.
+    pub fn set_whole(&mut self, row: usize) {
+        self.whole[row] = true;
+    }
+
+    /// Whether both ends of a row's line say where it stands, or one does in a way that picture detail cannot imitate.
+    #[must_use]
+    pub fn is_whole(&self, row: usize) -> bool {
+        self.whole[..self.rows].get(row).is_some_and(|&whole| whole)
     }
 
     /// The rows that show something, top to bottom.
@@ -227,6 +241,10 @@ const MOST_BELOW_BLANKING: f32 = 0.1;
 
 /// Noise power, in codes², below which a border is the same code throughout.
 const CONSTANT: f32 = 0.01;
+
+/// Samples that the two ends of a line may be apart, and share of its displacement, to stand there as a whole.
+const WHOLE_APART: f32 = 0.3;
+const WHOLE_SHARE: f32 = 0.25;
 
 /// Fields between two searches for a side that is not seen.
 const SEARCH_INTERVAL: u32 = 12;
@@ -359,8 +377,9 @@ impl LineTiming {
             reading.why_none = Some("no blanking edge in view");
             return;
         }
-        let plateau = self.read_lines(luma, parity);
-        self.judge_border(luma, plateau);
+        let plateaux = self.read_lines(luma, parity);
+        self.judge_border(luma, plateaux);
+        self.combine_sides(luma.rows);
         let usable = self.trace(field, rate, reading);
         reading.border = if self.judge.regenerated() {
             Border::Regenerated
@@ -429,8 +448,8 @@ impl LineTiming {
         }
     }
 
-    /// Finds both edges of every line; returns what blanking looks like.
-    fn read_lines(&mut self, luma: &Plane, parity: usize) -> Option<Plateau> {
+    /// Finds both edges of every line; returns what blanking looks like at each side.
+    fn read_lines(&mut self, luma: &Plane, parity: usize) -> [Option<Plateau>; 2] {
         let left = self.pair.left.plateau(luma);
         let right = self.pair.right.plateau(luma);
         let best = match (left, right) {
@@ -455,35 +474,50 @@ impl LineTiming {
             .map_or(f32::INFINITY, |noise| noise.max(border_noise).max(ROUNDING));
         self.pair.left.finish(parity, quiet);
         self.pair.right.finish(parity, quiet);
-        self.pair.combine(luma.rows);
-        best
+        [left.or(best), right.or(best)]
     }
 
-    fn judge_border(&mut self, luma: &Plane, plateau: Option<Plateau>) {
-        let picture_noise = self.picture_noise;
-        let border_noise = plateau
-            .filter(|plateau| plateau.variance < CONSTANT || has_darker(luma, plateau.level))
-            .map(|plateau| plateau.variance);
-        let moves_together = self.pair.moves_together();
-        for side in [&mut self.pair.left, &mut self.pair.right] {
-            let seen = side.edges().count();
-            if 3 * seen < luma.rows {
-                continue;
+    fn judge_border(&mut self, luma: &Plane, plateaux: [Option<Plateau>; 2]) {
+        let (picture_noise, moves_together) = (self.picture_noise, self.pair.moves_together());
+        let scratch = &mut self.scratch;
+        let mut evidence = |side: &mut Side, plateau: Option<Plateau>| {
+            if 3 * side.edges().count() < luma.rows {
+                return None;
             }
-            if let (Some((place, place_variance)), Some(by_noise)) =
-                (side.scatter(), side.place_variance_by_white_noise())
-            {
-                self.judge.see(&Evidence {
-                    border_noise,
-                    picture_noise,
-                    moves_together,
-                    place_variance,
-                    place,
-                    variance_by_white_noise: by_noise,
-                });
-                return;
+            let border_noise = plateau
+                .filter(|plateau| plateau.variance < CONSTANT || has_darker(luma, plateau.level))
+                .map(|plateau| plateau.variance);
+            let (place, place_variance) = side.scatter()?;
+            scratch.clear();
+            scratch.extend((0..luma.rows).filter_map(|row| Some(side.shift(row)?.value)));
+            let (_, spread) = robust::median_and_spread(scratch)?;
+            Some(Evidence {
+                border_noise,
+                picture_noise,
+                moves_together,
+                place_variance,
+                spread,
+                place,
+                variance_by_white_noise: side.place_variance_by_white_noise()?,
+            })
+        };
+        let left = evidence(&mut self.pair.left, plateaux[0]);
+        let right = evidence(&mut self.pair.right, plateaux[1]);
+        self.judge.see([left, right]);
+    }
+
+    /// Makes one displacement a line of the sides that are evidence.
+    fn combine_sides(&mut self, rows: usize) {
+        if !self.judge.regenerated() {
+            let [left, right] = self.judge.regenerated_sides();
+            if left {
+                self.pair.left.leave_out();
+            }
+            if right {
+                self.pair.right.leave_out();
             }
         }
+        self.pair.combine(rows);
     }
 
     /// Writes the usable lines to the reading's trace; returns how many picture lines are among them.
@@ -504,9 +538,33 @@ impl LineTiming {
                     sigma: one * sigma,
                 },
             );
+            if self.is_whole(row, shift.value) {
+                reading.lines.set_whole(row);
+            }
             usable += usize::from(reading.picture_rows.contains(&row));
         }
         usable
+    }
+
+    /// Whether the line is seen to stand there as a whole: both sides agree; or one shows it and the other's edge left the
+    /// raster that way; or there is one side only, and its edge stands further out, where no picture detail can put it.
+    fn is_whole(&self, row: usize, middle: f32) -> bool {
+        let Pair { left, right, .. } = &self.pair;
+        match (left.shift(row), right.shift(row)) {
+            (Some(a), Some(b)) => {
+                let noise = 3.0 * (a.variance + b.variance).sqrt();
+                (a.value - b.value).abs() < WHOLE_APART + WHOLE_SHARE * middle.abs() + noise
+            }
+            (Some(_), None) if right.reference.is_some() => {
+                matches!(right.line(row), Line::CutOff) && middle > 0.0 || middle < 0.0
+            }
+            (None, Some(_)) if left.reference.is_some() => {
+                matches!(left.line(row), Line::CutOff) && middle < 0.0 || middle > 0.0
+            }
+            (Some(_), None) => middle < 0.0,
+            (None, Some(_)) => middle > 0.0,
+            (None, None) => false,
+        }
     }
 
     fn report_no_edge(&mut self, rows: usize, reading: &mut Reading) {

@@ -323,6 +323,11 @@ impl Side {
         self.hand.turned(shift)
     }
 
+    /// Takes back the displacements of a side that is no evidence.
+    pub(super) fn leave_out(&mut self) {
+        self.shifts.fill(None);
+    }
+
     /// Adds a variance to every displacement.
     pub(super) fn doubt(&mut self, variance: f32) {
         for shift in self.shifts.iter_mut().flatten() {

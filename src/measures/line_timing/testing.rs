@@ -15,6 +15,7 @@ pub(crate) fn reading_of(rows: usize, shift: impl Fn(usize) -> Option<f64>) -> R
                     sigma: Nanos(5.0),
                 },
             );
+            lines.set_whole(row);
         }
     }
     let picture_rows = 0..rows - super::HEAD_SWITCH_ROWS;

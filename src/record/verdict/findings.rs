@@ -81,13 +81,16 @@ pub(super) fn of_kind(evidence: Evidence<'_>, kind: Kind) -> Option<Finding> {
     let verdict = match severity {
         Severity::Alarm if share * 100.0 > numbers.alarm_share_pct => Verdict::Unfit,
         Severity::Alarm => Verdict::Usable,
+        // each is a place to play again
+        Severity::Notice if kind == Kind::Tear => Verdict::Usable,
         Severity::Notice if group == Group::Levels && share * 100.0 >= numbers.throughout_pct => {
             Verdict::Usable
         }
         Severity::Notice => return None,
     };
     let count = events.len() as u64 + unlisted.map_or(0, |more| more.events);
-    let place = if verdict == Verdict::Unfit || severity == Severity::Notice {
+    let throughout = severity == Severity::Notice && kind != Kind::Tear;
+    let place = if verdict == Verdict::Unfit || throughout {
         format!("on {} of the programme", percent(share))
     } else if count == 1 {
         format!("at {}", events[0].start_timecode)
