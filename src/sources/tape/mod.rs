@@ -27,7 +27,6 @@ use layout::{LUMA_WIDTH, Raster};
 use paint::{Painter, Planes};
 use player::{Cue, Player};
 use random::{Dice, Stream};
-use scene::Shows;
 use setup::{describe, draw_canvases, margins, no_such_scene, picture_format, raster_for};
 
 pub use box_model::{BoxModel, Sides};
@@ -38,7 +37,7 @@ pub use levels::{Levels, Setup};
 pub use line_lock::LineLock;
 pub use movers::Mover;
 pub use pictures::Picture;
-pub use scene::{Chain, Fault, FaultKind, Noise, Scene, Segment};
+pub use scene::{Chain, Fault, FaultKind, Noise, Scene, Segment, Shows};
 pub use timing::{Injection, Timing};
 pub use transport::Transport;
 pub use truth::{FieldTruth, TruthEvent, TruthHeader, TruthLevels};
