@@ -197,34 +197,22 @@ mod tests {
         4.0 * ((row * 7919 % 101) as f64 / 50.0 - 1.0)
     }
 
+    /// Jitter everywhere, and `rows` five samples late besides.
+    fn displaced(rows: std::ops::Range<usize>) -> impl Fn(usize) -> Option<f64> {
+        move |row| {
+            let late = if rows.contains(&row) { 5.0 * ONE } else { 0.0 };
+            Some(jitter(row) + late)
+        }
+    }
+
     #[test]
     fn lines_of_a_tear_are_counted() {
-        let shift = |row: usize| {
-            Some(
-                jitter(row)
-                    + if (100..112).contains(&row) {
-                        5.0 * ONE
-                    } else {
-                        0.0
-                    },
-            )
-        };
-        assert_eq!(torn(shift), Some(12));
+        assert_eq!(torn(displaced(100..112)), Some(12));
     }
 
     #[test]
     fn two_lines_are_no_tear() {
-        let shift = |row: usize| {
-            Some(
-                jitter(row)
-                    + if (100..102).contains(&row) {
-                        5.0 * ONE
-                    } else {
-                        0.0
-                    },
-            )
-        };
-        assert_eq!(torn(shift), Some(0));
+        assert_eq!(torn(displaced(100..102)), Some(0));
     }
 
     #[test]
