@@ -17,6 +17,7 @@
 //! Does not know: levels, alarms, or what a box was set to.
 
 mod border;
+pub mod content;
 mod decompose;
 mod pair;
 mod quantities;
