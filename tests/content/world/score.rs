@@ -204,8 +204,7 @@ impl Score {
     /// Adds fields of one scene and parity.
     fn add(&mut self, fields: &[&Seen], bent: bool) {
         let Some(first) = fields.first() else { return };
-        let levelled: Vec<Vec<Option<f64>>> =
-            fields.iter().map(|field| levelled(field, bent)).collect();
+        let levelled = levelled(fields, bent);
         for row in 0..first.truth.len() {
             let errors: Vec<Option<f64>> = levelled.iter().map(|errors| errors[row]).collect();
             let good: Vec<Option<f64>> = fields
@@ -271,53 +270,65 @@ fn scenes(run: &[Seen]) -> Vec<&[Seen]> {
     scenes
 }
 
-/// Errors of a field's lines without what the whole field has in common.
-fn levelled(field: &Seen, bent: bool) -> Vec<Option<f64>> {
-    let mut errors: Vec<Option<f64>> = field
-        .said
-        .lines
-        .iter()
-        .zip(&field.truth)
-        .map(|(line, truth)| line.map(|(value, _)| value - truth))
-        .collect();
-    // Where an object may carry lines away the rest says where the field stands.
-    let counts = |row: usize| field.is_good(row) && field.owner[row] != Owner::Object;
-    if bent {
-        remove_line(&mut errors, counts);
+/// Errors by field and line without what each whole field has in common.
+///
+/// What lines and what fields have in common are told apart in turns: the median over lines is as sharp as it can be only
+/// when the constants of the lines, which may be samples apart, are out of the way.
+fn levelled(fields: &[&Seen], bent: bool) -> Vec<Vec<Option<f64>>> {
+    const TURNS: usize = 6;
+    let mut errors: Vec<Vec<Option<f64>>> = fields.iter().map(|field| errors(field)).collect();
+    let rows = errors.first().map_or(0, Vec::len);
+    for _ in 0..TURNS {
+        let constants: Vec<f64> = (0..rows)
+            .map(|row| {
+                let seen = fields.iter().zip(&errors);
+                let mut good: Vec<f64> = seen
+                    .filter(|(field, _)| field.is_good(row))
+                    .filter_map(|(_, errors)| errors[row])
+                    .collect();
+                middle(&mut good).unwrap_or(0.0)
+            })
+            .collect();
+        for (field, errors) in fields.iter().zip(&mut errors) {
+            level(field, errors, &constants, bent);
+        }
     }
-    let mut level: Vec<f64> = (0..errors.len())
-        .filter(|&row| counts(row))
-        .filter_map(|row| errors[row])
-        .collect();
-    let level = middle(&mut level).unwrap_or(0.0);
-    errors
-        .iter_mut()
-        .flatten()
-        .for_each(|error| *error -= level);
     errors
 }
 
-/// Takes a straight line out: fitted to the lines that count, then to those near the first fit.
-fn remove_line(errors: &mut [Option<f64>], counts: impl Fn(usize) -> bool) {
-    let mut near = f64::INFINITY;
-    for _ in 0..3 {
-        let points: Vec<(f64, f64)> = errors
-            .iter()
-            .enumerate()
-            .filter(|&(row, _)| counts(row))
-            .filter_map(|(row, error)| Some((row as f64, (*error)?)))
-            .filter(|(_, error)| error.abs() <= near)
-            .collect();
-        let Some((level, slope)) = straight_line(&points) else {
-            return;
-        };
-        for (row, error) in errors.iter_mut().enumerate() {
-            if let Some(error) = error {
-                *error -= level + slope * row as f64;
-            }
+fn errors(field: &Seen) -> Vec<Option<f64>> {
+    let lines = field.said.lines.iter().zip(&field.truth);
+    lines
+        .map(|(line, truth)| line.map(|(value, _)| value - truth))
+        .collect()
+}
+
+/// Takes out of `errors` what the good lines say they have in common beside `constants`.
+fn level(field: &Seen, errors: &mut [Option<f64>], constants: &[f64], bent: bool) {
+    // Where an object may carry lines away the rest says where the field stands.
+    let mut points: Vec<(f64, f64)> = (0..errors.len())
+        .filter(|&row| field.is_good(row) && field.owner[row] != Owner::Object)
+        .filter_map(|row| Some((row as f64, errors[row]? - constants[row])))
+        .collect();
+    let mut values: Vec<f64> = points.iter().map(|point| point.1).collect();
+    let (mut level, mut slope) = (middle(&mut values).unwrap_or(0.0), 0.0);
+    if bent {
+        // Fitted to the lines that count, then to those near the first fit.
+        for _ in 0..3 {
+            let Some(line) = straight_line(&points) else {
+                break;
+            };
+            (level, slope) = line;
+            let off = |point: &(f64, f64)| (point.1 - level - slope * point.0).abs();
+            let mut sizes: Vec<f64> = points.iter().map(off).collect();
+            let near = 4.0 * 1.4826 * middle(&mut sizes).unwrap_or(0.0);
+            points.retain(|point| off(point) <= near);
         }
-        let mut sizes: Vec<f64> = errors.iter().flatten().map(|error| error.abs()).collect();
-        near = 4.0 * 1.4826 * middle(&mut sizes).unwrap_or(0.0);
+    }
+    for (row, error) in errors.iter_mut().enumerate() {
+        if let Some(error) = error {
+            *error -= level + slope * row as f64;
+        }
     }
 }
 
