@@ -1,7 +1,7 @@
 //! Line timing from the picture against the truth, as tables: `cargo bench --bench content -- [WORD…]`.
 //!
 //! Runs only the cells that have every word among their names: a table (`bound`, `motion`, `steady`), a picture, a motion,
-//! a jitter, `white` or `coloured`. Pictures beyond those in `fixtures/pictures` are fetched by `scripts/pictures`; cells without their
+//! a jitter, rows of a field, a noise (`38dB`), `flat` or `coloured` noise. Pictures beyond those in `fixtures/pictures` are fetched by `scripts/pictures`; cells without their
 //! picture are named and left out. Each figure stands beside its target.
 #![expect(
     clippy::print_stdout,

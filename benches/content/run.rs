@@ -36,7 +36,18 @@ impl Cell {
             self.jitter.name().to_owned(),
             self.rows.to_string(),
         ];
-        words.iter().all(|word| names.contains(word))
+        words.iter().all(|word| {
+            names.contains(word) || self.noises.iter().any(|noise| noise.is_called(word))
+        })
+    }
+
+    /// Keeps the noises that the words ask for: all where they name none.
+    pub(crate) fn keep_noises(&mut self, words: &[String]) {
+        for word in words {
+            if self.noises.iter().any(|noise| noise.is_called(word)) {
+                self.noises.retain(|noise| noise.is_called(word));
+            }
+        }
     }
 
     fn seed(&self) -> u64 {

@@ -54,6 +54,10 @@ fn noise(decibels: f64, coloured: bool) -> Noise {
 fn asked(table: &str, words: &[String], cells: impl Iterator<Item = Cell>) -> Vec<Cell> {
     cells
         .filter(|cell| cell.is_asked_for(table, words))
+        .map(|mut cell| {
+            cell.keep_noises(words);
+            cell
+        })
         .collect()
 }
 
@@ -93,7 +97,7 @@ fn bound(pictures: &Pictures, words: &[String]) {
          < 0.05 sample, robust deviation of error/sigma; rms over scenes"
     );
     println!(
-        "{:<26} {:>4} {:>6} | {:>7} {:>6} | {:>5} {:>5} | {:>5} {:>4} | {:>5} | {:>6} {:>5} | {:>4}",
+        "{:<26} {:>4} {:>8} | {:>7} {:>6} | {:>5} {:>5} | {:>5} {:>4} | {:>5} | {:>6} {:>5} | {:>4}",
         "jitter, motion, rows",
         "dB",
         "noise",
@@ -128,7 +132,7 @@ fn bound(pictures: &Pictures, words: &[String]) {
         .map(|(name, scores)| (name.to_owned(), scores));
     rows.extend(scenes);
     for (name, scores) in &rows {
-        for (noise, score) in noises.iter().zip(scores) {
+        for (noise, score) in cells[0].noises.iter().zip(scores) {
             print_bound(name, *noise, score);
         }
     }
@@ -158,9 +162,9 @@ fn print_bound(name: &str, noise: Noise, score: &Score) {
         .find(|(decibels, ..)| *decibels == noise.decibels)
         .expect("the noises of the table are those with targets");
     println!(
-        "{name:<26} {:>4} {:>6} | {:>7.4} {good:>6.3} | {:>5.2} {OVER_BOUND:>5} | {:>5.1} {covered:>4} | {:>5.2} | {:>6.4} {:>5.1} | {:>4}",
+        "{name:<26} {:>4} {:>8} | {:>7.4} {good:>6.3} | {:>5.2} {OVER_BOUND:>5} | {:>5.1} {covered:>4} | {:>5.2} | {:>6.4} {:>5.1} | {:>4}",
         noise.decibels,
-        if noise.coloured { "colour" } else { "white" },
+        noise.colour(),
         score.good.value(),
         score.over_bound.value(),
         score.fine_covered.percent(),
@@ -301,10 +305,12 @@ fn steady(pictures: &Pictures, words: &[String]) {
         "\nsteady: no jitter; wobble said to be there (samples, noise taken out), largest of a field / rms over fields (fields that say"
     );
     println!("anything of 20); target: < {MOST}");
-    println!(
-        "{:<28} | {:>20} | {:>20} | {:>20}",
-        "motion, scene", "46 dB", "38 dB", "30 dB"
-    );
+    let columns: Vec<String> = cells[0]
+        .noises
+        .iter()
+        .map(|noise| format!("{:>17} dB", noise.decibels))
+        .collect();
+    println!("{:<28} | {}", "motion, scene", columns.join(" | "));
     let runs = on_all(&cells, |cell| {
         let runs = cell.run(pictures)?;
         Some(runs.iter().map(|run| wobble(run)).collect::<Vec<_>>())

@@ -50,6 +50,15 @@ pub struct Noise {
 }
 
 impl Noise {
+    /// Whether `word` asks for it: `38dB`, `flat` or `coloured`.
+    pub fn is_called(self, word: &str) -> bool {
+        word == format!("{}dB", self.decibels) || word == self.colour()
+    }
+
+    pub fn colour(self) -> &'static str {
+        if self.coloured { "coloured" } else { "flat" }
+    }
+
     pub fn deviation(self) -> f64 {
         219.0 / 10_f64.powf(self.decibels / 20.0)
     }
