@@ -1,6 +1,6 @@
 //! Line timing from the picture against the truth, as tables: `cargo bench --bench content -- [WORD…]`.
 //!
-//! Runs only the cells that have every word among their names: a table (`bound`, `motion`, `steady`), a picture, a motion,
+//! Runs only the cells that have every word among their names: a table (`bound`, `motion`, `steady`, `rowshift`), a picture, a motion,
 //! a jitter, rows of a field, a noise (`38dB`), `flat` or `coloured` noise. Pictures beyond those in `fixtures/pictures` are fetched by `scripts/pictures`; cells without their
 //! picture are named and left out. Each figure stands beside its target.
 #![expect(
@@ -8,6 +8,7 @@
     reason = "the tables are what this program is for"
 )]
 
+mod rowshift;
 mod run;
 mod tables;
 #[path = "../../tests/content/world/mod.rs"]
@@ -19,4 +20,5 @@ fn main() {
         .filter(|word| !word.starts_with("--"))
         .collect();
     tables::print(&words);
+    rowshift::print(&words);
 }

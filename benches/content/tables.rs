@@ -114,6 +114,7 @@ fn bound(pictures: &Pictures, words: &[String]) {
     );
     let scores = on_all(&cells, |cell| scores(cell, pictures));
     let mut rows: Vec<(String, Vec<Score>)> = Vec::new();
+    let mut sums: Vec<(String, Vec<Score>)> = Vec::new();
     let mut by_scene: BTreeMap<&str, Vec<Score>> = BTreeMap::new();
     for (cell, scores) in cells.iter().zip(scores) {
         let Some(scores) = scores else { continue };
@@ -124,13 +125,14 @@ fn bound(pictures: &Pictures, words: &[String]) {
             cell.rows
         );
         merge(row_of(&mut rows, &name), &scores);
-        merge(row_of(&mut rows, &format!("~ all {}", cell.rows)), &scores);
+        merge(row_of(&mut sums, &format!("~ all {}", cell.rows)), &scores);
         merge(by_scene.entry(cell.picture).or_default(), &scores);
     }
     let scenes = by_scene
         .into_iter()
         .map(|(name, scores)| (name.to_owned(), scores));
     rows.extend(scenes);
+    rows.extend(sums);
     for (name, scores) in &rows {
         for (noise, score) in cells[0].noises.iter().zip(scores) {
             print_bound(name, *noise, score);
