@@ -9,3 +9,4 @@ pub mod normal;
 pub mod robust;
 pub mod running;
 pub mod smoother;
+pub mod spline;
