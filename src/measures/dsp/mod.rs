@@ -5,6 +5,7 @@
 pub mod codes;
 pub mod edge;
 pub mod fit;
+pub mod gappy;
 pub mod normal;
 pub mod robust;
 pub mod running;
