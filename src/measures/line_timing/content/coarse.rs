@@ -78,7 +78,9 @@ impl Coarse {
         }
         let usual = robust::median(&mut self.scratch)?;
         // Rounding alone leaves a quarter of a code a sample.
-        let usual = usual.max(0.25 * STRETCH as f32);
+        let least = 0.25 * STRETCH as f32;
+        let floor = least * self.scratch.len() as f32;
+        let usual = usual.max(least);
         let most = MOST_MISS * usual as u32;
         let mut totals = [0_u32; SHIFTS];
         for (stretch, costs) in self.costs.iter().enumerate().take(stretches) {
@@ -91,10 +93,11 @@ impl Coarse {
         let best = (0..SHIFTS).map(|nth| {
             let shift = nth as f32 - REACH as f32;
             let away = (shift - guess).abs().min(PULL_REACH);
+            let total = totals[nth] as f32;
             (
                 shift,
-                totals[nth] as f32,
-                totals[nth] as f32 * (1.0 + PULL_PER_SAMPLE * away),
+                total,
+                (total + floor) * (1.0 + PULL_PER_SAMPLE * away),
             )
         });
         let (shift, miss, _) = best.min_by(|a, b| a.2.total_cmp(&b.2))?;
@@ -134,7 +137,7 @@ mod tests {
 
     fn row(shift: isize) -> Vec<u8> {
         (0..704_isize)
-            .map(|x| (((x - shift) * (x - shift) / 7 + 31 * (x - shift)) % 173) as u8 + 30)
+            .map(|x| (((x - shift).pow(2) / 7 + 31 * (x - shift)).rem_euclid(173) + 30) as u8)
             .collect()
     }
 

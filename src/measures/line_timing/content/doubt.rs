@@ -40,6 +40,9 @@ const AROUND: usize = 3;
 /// How many stretches the field's noise counts as beside them.
 const FIELD_COUNTS: f32 = 8.0;
 
+/// Share of a line's information that must be more than noise makes of it.
+const LEAST_REAL: f32 = 0.3;
+
 /// Median of χ² with one degree of freedom.
 const MEDIAN_SQUARE: f32 = 0.455;
 
@@ -58,6 +61,8 @@ pub(super) struct Verdict {
     /// Displacement, in samples; the sums were made with it.
     pub at: f32,
     pub sums: RowSums,
+    /// Noise in a sum of squared slopes of the reference, a sample.
+    pub slope_noise: f32,
     /// Stretches left out, a bit each.
     pub out: u32,
     pub solution: Option<Solution>,
@@ -70,6 +75,7 @@ impl Default for Verdict {
         Self {
             at: 0.0,
             sums: [Sums::default(); MAX_STRETCHES],
+            slope_noise: 0.0,
             out: 0,
             solution: None,
             variance: f32::INFINITY,
@@ -140,10 +146,8 @@ struct Level {
 }
 
 impl Doubts {
-    /// Solves and judges all lines; `still` is a line's displacement that camera motion alone makes.
-    ///
-    /// `slope_noise` is the noise in a sum of squared slopes over one sample, over that of a value.
-    pub(super) fn judge(&mut self, lines: &mut [Verdict], stretches: usize, slope_noise: f32) {
+    /// Solves and judges all lines.
+    pub(super) fn judge(&mut self, lines: &mut [Verdict], stretches: usize) {
         for line in lines.iter_mut() {
             line.out = 0;
             line.solve();
@@ -155,7 +159,7 @@ impl Doubts {
             }
             noise = self.noise(lines);
         }
-        spread(lines, noise, slope_noise);
+        spread(lines, noise);
         self.doubt_narrow(lines, stretches);
     }
 
@@ -321,7 +325,7 @@ fn leave_out_blocks(lines: &mut [Verdict], stretches: usize, noise: f32) -> bool
 }
 
 /// Gives every line its variance.
-fn spread(lines: &mut [Verdict], noise: f32, slope_noise: f32) {
+fn spread(lines: &mut [Verdict], noise: f32) {
     for row in 0..lines.len() {
         let rows = row.saturating_sub(AROUND)..(row + AROUND + 1).min(lines.len());
         let (mut square, mut information, mut count) = (0.0, 0.0, 0.0);
@@ -354,8 +358,8 @@ fn spread(lines: &mut [Verdict], noise: f32, slope_noise: f32) {
         };
         let power = (FIELD_COUNTS * noise + count * around) / (FIELD_COUNTS + count);
         let weight: f32 = line.kept().map(|(_, sums)| sums.weight).sum();
-        let real = solution.information - slope_noise * noise * weight;
-        line.variance = if real > 0.2 * solution.information {
+        let real = solution.information - line.slope_noise * weight;
+        line.variance = if real > LEAST_REAL * solution.information {
             power * solution.information / (real * real)
         } else {
             f32::INFINITY

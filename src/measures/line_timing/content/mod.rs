@@ -226,12 +226,7 @@ impl ContentTiming {
             self.heads[head].memory.forget_moves();
         }
         self.fit_lines(&shot, head, &motion.warp);
-        let slope_noise = self.filter.slope_noise();
-        self.doubts.judge(
-            &mut self.verdicts,
-            shot.stretches(),
-            slope_noise / self.trace.averaged.max(1.0),
-        );
+        self.doubts.judge(&mut self.verdicts, shot.stretches());
         let lean =
             motion.warp.lean_of_turn(shot.frame(), pixel_aspect(luma)) - motion.warp.across[2];
         let middle = self.middle(shot.rows(), lean);
@@ -258,6 +253,7 @@ impl ContentTiming {
     fn fit_lines(&mut self, shot: &Shot, head: usize, warp: &Warp) {
         let Self {
             heads,
+            filter,
             coarse,
             composer,
             expected,
@@ -267,6 +263,7 @@ impl ContentTiming {
             made_of,
             ..
         } = self;
+        let slope_over_value = filter.slope_noise() / filter.value_noise();
         let past = Past::of_all(heads[head].memory.shots(), warp);
         let samples = shot.stretches() * STRETCH;
         expected.resize(samples, 0.0);
@@ -289,7 +286,11 @@ impl ContentTiming {
             let rough = coarse.search(shot.codes(row), codes, |s| made.knows(s), guess);
             let verdict = rough.map_or_else(Verdict::default, |rough| {
                 guess = rough.shift;
-                settle(&look, rough.shift, rough.scale)
+                let mut verdict = settle(&look, rough.shift, rough.scale);
+                // Of the noise that is left over, the reference has one part to K of the field's own.
+                let scale = usual_scale(&verdict.sums).unwrap_or(rough.scale);
+                verdict.slope_noise = slope_over_value * scale * scale / (made.fields() + 1.0);
+                verdict
             });
             made_of.push(made);
             verdicts.push(verdict);
