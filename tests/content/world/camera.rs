@@ -53,11 +53,6 @@ impl Motion {
             Self::HandHeld => hand(t / 60.0),
         }
     }
-
-    /// Whether it tilts or stretches the picture, so that displacements are known up to a straight line only.
-    pub fn bends_the_picture(self) -> bool {
-        matches!(self, Self::HandHeld | Self::Zoom(_))
-    }
 }
 
 /// The picture's place in the frame: samples, frame rows, radians, size.
