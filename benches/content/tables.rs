@@ -116,16 +116,17 @@ fn bound(pictures: &Pictures, words: &[String]) {
     println!(
         "\nbound: good = rms error of good lines (sigma <= 0.1 sample); ratio = of those whose bound is < 0.05 sample, error over\n\
          Cramer-Rao bound; cov = share of those that are good. /line = with a straight line of each field taken out of the error,\n\
-         for what is not told from a tilt. z = robust deviation of error/sigma (/line); bound = rms over good lines; lines = good\n\
+         for what is not told from a tilt; fine = good/line of those with a bound < 0.05. z = robust deviation of error/sigma (/line); bound = rms over good lines; lines = good\n\
          among all; cuts = scene cuts called without one"
     );
     println!(
-        "{:<26} {:>4} {:>8} | target {:>7} {:>7} | target {:>6} {:>6} | target {:>5} | {:>5} | {:>6} {:>5} {:>4}",
+        "{:<26} {:>4} {:>8} | target {:>7} {:>7} {:>7} | target {:>6} {:>6} | target {:>5} | {:>5} | {:>6} {:>5} {:>4}",
         "jitter, motion, rows",
         "dB",
         "noise",
         "good",
         "/line",
+        "fine",
         "ratio",
         "/line",
         "cov",
@@ -187,11 +188,12 @@ fn print_bound(name: &str, noise: Noise, trial: &Trial) {
         .expect("the noises of the table are those with targets");
     let Trial { level, line } = trial;
     println!(
-        "{name:<26} {:>4} {:>8} | {good:>6.3} {:>7.4} {:>7.4} | {OVER_BOUND:>6} {:>6.2} {:>6.2} | {covered:>6} {:>5.1} | {:>5.2} | {:>6.4} {:>5.1} {:>4}",
+        "{name:<26} {:>4} {:>8} | {good:>6.3} {:>7.4} {:>7.4} {:>7.4} | {OVER_BOUND:>6} {:>6.2} {:>6.2} | {covered:>6} {:>5.1} | {:>5.2} | {:>6.4} {:>5.1} {:>4}",
         noise.decibels,
         noise.colour(),
         level.good.value(),
         line.good.value(),
+        line.fine.value(),
         level.over_bound.value(),
         line.over_bound.value(),
         level.fine_covered.percent(),

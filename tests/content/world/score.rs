@@ -126,6 +126,8 @@ impl Share {
 pub struct Score {
     /// Error over bound of good lines of fine bound.
     pub over_bound: Rms,
+    /// Error of those lines, in samples.
+    pub fine: Rms,
     /// Good lines among those of fine bound.
     pub fine_covered: Share,
     /// Error of good lines of the scene's own, in samples.
@@ -169,6 +171,7 @@ impl Score {
 
     pub fn merge(&mut self, other: &Self) {
         self.over_bound.merge(other.over_bound);
+        self.fine.merge(other.fine);
         self.fine_covered.merge(other.fine_covered);
         self.good.merge(other.good);
         self.covered.merge(other.covered);
@@ -252,6 +255,7 @@ impl Score {
         self.z.push(error / sigma);
         if bound < FINE_BOUND {
             self.over_bound.add(error / bound);
+            self.fine.add(error);
         }
     }
 }
