@@ -146,7 +146,7 @@ impl Scene {
     }
 
     fn row(&self, y: isize) -> &[f32] {
-        let y = (y + MARGIN as isize).clamp(0, self.picture.height as isize - 1) as usize;
+        let y = (y + MARGIN.cast_signed()).clamp(0, self.picture.height.cast_signed() - 1) as usize;
         &self.picture.samples[y * self.picture.width..(y + 1) * self.picture.width]
     }
 }
@@ -268,7 +268,7 @@ impl Renderer {
         upright.resize(scene.picture.width, 0.0);
         for (k, weight) in taps.iter().enumerate() {
             if weight.abs() > 1e-9 {
-                let row = scene.row(whole + k as isize);
+                let row = scene.row(whole + k.cast_signed());
                 for (slot, value) in upright.iter_mut().zip(row) {
                     *slot += weight * value;
                 }
@@ -279,7 +279,7 @@ impl Renderer {
 
     fn between(&self, row: &[f32], x: f64) -> f32 {
         let (whole, taps) = self.place(x);
-        let first = whole.clamp(0, (row.len() - 2 * REACH) as isize) as usize;
+        let first = whole.clamp(0, (row.len() - 2 * REACH).cast_signed()) as usize;
         row[first..first + 2 * REACH]
             .iter()
             .zip(taps)
@@ -291,7 +291,7 @@ impl Renderer {
         let (whole, taps) = self.place(y);
         taps.iter()
             .enumerate()
-            .map(|(k, weight)| weight * self.between(scene.row(whole + k as isize), x))
+            .map(|(k, weight)| weight * self.between(scene.row(whole + k.cast_signed()), x))
             .sum()
     }
 
@@ -299,7 +299,10 @@ impl Renderer {
     fn place(&self, x: f64) -> (isize, &[f32; 2 * REACH]) {
         let whole = x.floor();
         let phase = ((x - whole) * PHASES as f64).round() as usize;
-        (whole as isize - (REACH as isize - 1), &self.taps[phase])
+        (
+            whole as isize - (REACH.cast_signed() - 1),
+            &self.taps[phase],
+        )
     }
 
     /// Puts the object before the scene, its sides softened over a sample.
@@ -459,9 +462,9 @@ impl Filter {
     /// Limits white noise to the band and gives it back its power.
     fn colour(&mut self, grain: &mut [f32]) {
         self.smooth(grain);
-        grain
-            .iter_mut()
-            .for_each(|value| *value *= self.coloured_gain);
+        for value in grain {
+            *value *= self.coloured_gain;
+        }
     }
 }
 
