@@ -161,6 +161,20 @@ fn bound(pictures: &Pictures, words: &[String]) {
             print_bound(name, *noise, score);
         }
     }
+    zones(&cells[0].noises, &rows);
+}
+
+/// Where in the field the errors are, at the first noise of the table.
+fn zones(noises: &[Noise], rows: &[(String, Vec<Trial>)]) {
+    println!(
+        "\nzones: good/line at {} dB: the top 40 lines, where the picture flags; the middle; the last 7, where the heads switch",
+        noises[0].decibels
+    );
+    for (name, trials) in rows {
+        let zones = trials[0].line.zones;
+        let figures = zones.map(|zone| format!("{:>7.4}", zone.value())).join(" ");
+        println!("{name:<26} | {figures}");
+    }
 }
 
 fn row_of<'a>(rows: &'a mut Vec<(String, Vec<Trial>)>, name: &str) -> &'a mut Vec<Trial> {

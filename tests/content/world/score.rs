@@ -17,6 +17,9 @@ pub const GOOD_SIGMA: f64 = 0.1;
 pub const FINE_BOUND: f64 = 0.05;
 /// Error in samples that a good line that the object owns must not have.
 pub const WRONG: f64 = 0.1;
+/// Rows of the zones that are told apart: where the top bends, and where the heads switch.
+const TOP_ROWS: usize = 40;
+const BOTTOM_ROWS: usize = 7;
 /// Least fields in which a line must be good for its constant to be taken out.
 const LEAST_FIELDS: usize = 3;
 
@@ -132,6 +135,8 @@ pub struct Score {
     pub fine_covered: Share,
     /// Error of good lines of the scene's own, in samples.
     pub good: Rms,
+    /// The same by zone: the top 40 lines, the middle, the last 7.
+    pub zones: [Rms; 3],
     /// Good lines among all of the scene's own that no object crosses.
     pub covered: Share,
     /// Error of all lines of which something is said.
@@ -174,6 +179,9 @@ impl Score {
         self.fine.merge(other.fine);
         self.fine_covered.merge(other.fine_covered);
         self.good.merge(other.good);
+        for (zone, other) in self.zones.iter_mut().zip(other.zones) {
+            zone.merge(other);
+        }
         self.covered.merge(other.covered);
         self.usable.merge(other.usable);
         self.bound.merge(other.bound);
@@ -251,12 +259,23 @@ impl Score {
             return;
         };
         self.good.add(error);
+        self.zones[zone_of(row, field.truth.len())].add(error);
         self.bound.add(bound);
         self.z.push(error / sigma);
         if bound < FINE_BOUND {
             self.over_bound.add(error / bound);
             self.fine.add(error);
         }
+    }
+}
+
+fn zone_of(row: usize, rows: usize) -> usize {
+    if row < TOP_ROWS {
+        0
+    } else if row + BOTTOM_ROWS < rows {
+        1
+    } else {
+        2
     }
 }
 
