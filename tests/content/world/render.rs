@@ -101,6 +101,8 @@ pub struct CleanField {
     /// Σg² of each line: g = horizontal derivative without its mean.
     pub information: Vec<f64>,
     pub owner: Vec<Owner>,
+    /// The row of the scene that each line shows, in field lines.
+    pub scene_row: Vec<f64>,
     pub new_scene: bool,
 }
 
@@ -211,11 +213,14 @@ impl Renderer {
             displacement: jitter.field(rows, &mut self.dice),
             information: Vec::with_capacity(rows),
             owner: Vec::with_capacity(rows),
+            scene_row: Vec::with_capacity(rows),
             new_scene: is_second && t == self.run.fields / 2,
         };
         for row in 0..rows {
             let frame_row = 2 * row + usize::from(parity == Parity::Bottom);
-            self.film(scene, motion.view(t), frame_row);
+            let view = motion.view(t);
+            self.film(scene, view, frame_row);
+            field.scene_row.push(view.scene_row(frame_row, rows));
             let over = mover.filter(|m| (m.first_row..m.first_row + m.rows).contains(&row));
             if let Some(mover) = over {
                 self.cover(mover, frame_row);

@@ -2,7 +2,8 @@
 //!
 //! Only changes of timing can be seen in the picture: each field's displacement is known up to a constant (a pan), or up
 //! to a straight line where the camera tilts or zooms, and each line's, per parity, up to a constant that every field of
-//! the scene repeats. Those are taken out of the error first. A constant taken out of n values takes 1/n of their variance
+//! the scene repeats. Where the picture moves up or down, what each of its rows was taken to stand at when it was first seen, under
+//! another line's error, is unknown as well. Those are taken out of the error first. A constant taken out of n values takes 1/n of their variance
 //! along, which is put back.
 
 use trueline::standard::Parity;
@@ -41,7 +42,20 @@ pub struct Seen {
     /// Least standard error of each line, in samples.
     pub bound: Vec<f64>,
     pub owner: Vec<Owner>,
+    /// The row of the scene that each line shows, in field lines.
+    pub scene_row: Vec<f64>,
     pub new_scene: bool,
+}
+
+/// What is taken out of the error beside the constant of each line.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Unknown {
+    /// The level of each field.
+    Level,
+    /// A straight line of each field.
+    Line,
+    /// That, and a constant of each row of the scene.
+    SceneRows,
 }
 
 impl Seen {
@@ -59,12 +73,13 @@ impl Seen {
             truth: field.displacement.clone(),
             bound: field.information.iter().map(bound).collect(),
             owner: field.owner.clone(),
+            scene_row: field.scene_row.clone(),
             new_scene: field.new_scene,
             said,
         }
     }
 
-    fn is_good(&self, row: usize) -> bool {
+    pub(super) fn is_good(&self, row: usize) -> bool {
         self.said.lines[row].is_some_and(|(_, sigma)| sigma <= GOOD_SIGMA)
     }
 }
@@ -155,8 +170,8 @@ pub struct Score {
 }
 
 impl Score {
-    /// Scores a run; `bent` takes out a straight line of each field.
-    pub fn of(run: &[Seen], bent: bool) -> Self {
+    /// Scores a run.
+    pub fn of(run: &[Seen], unknown: Unknown) -> Self {
         let mut score = Self::default();
         let scenes = scenes(run);
         score.count_cuts(run);
@@ -168,7 +183,7 @@ impl Score {
                     .iter()
                     .filter(|field| field.parity == parity)
                     .collect();
-                score.add(&fields, bent);
+                score.add(&fields, unknown);
             }
         }
         score
@@ -213,9 +228,16 @@ impl Score {
     }
 
     /// Adds fields of one scene and parity.
-    fn add(&mut self, fields: &[&Seen], bent: bool) {
+    fn add(&mut self, fields: &[&Seen], unknown: Unknown) {
         let Some(first) = fields.first() else { return };
+        let bent = unknown != Unknown::Level;
         let levelled = levelled(fields, bent);
+        if unknown == Unknown::SceneRows {
+            for (field, row, error) in super::rows::without_rows(fields, &levelled) {
+                self.add_line(field, row, error);
+            }
+            return;
+        }
         for row in 0..first.truth.len() {
             let errors: Vec<Option<f64>> = levelled.iter().map(|errors| errors[row]).collect();
             let good: Vec<Option<f64>> = fields
