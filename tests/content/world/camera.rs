@@ -59,7 +59,7 @@ impl View {
     /// The row of the scene, in field lines, that a field's row shows in the middle of a frame of `rows` lines a field.
     pub fn scene_row(self, frame_row: usize, rows: usize) -> f64 {
         let middle = rows as f64;
-        ((frame_row as f64 - self.down - middle) / self.size + middle) / 2.0
+        0.5 * ((frame_row as f64 - self.down - middle) / self.size + middle)
     }
 }
 
