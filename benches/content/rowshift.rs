@@ -85,7 +85,7 @@ fn displaced(row: &[f32], shift: isize, deviation: f64, dice: &mut Dice) -> Vec<
 
 /// The row from `SIDE` on, put back by `shift`.
 fn inside(row: &[f32], shift: isize) -> &[f32] {
-    let first = SIDE.strict_add_signed(shift);
+    let first = SIDE.saturating_add_signed(shift);
     &row[first..first + row.len() - 2 * SIDE]
 }
 
@@ -179,7 +179,7 @@ fn by_dynamic_programming(rows: &[Vec<f32>]) -> Vec<isize> {
     shifts.reverse();
     shifts
         .iter()
-        .map(|&shift| shift as isize - LARGEST)
+        .map(|&shift| shift.cast_signed() - LARGEST)
         .collect()
 }
 
@@ -330,6 +330,9 @@ fn double(picture: &Picture, deviation: f64, seed: u64) -> Vec<Tally> {
     tallies
 }
 
+/// Scores of one frame, or two, of a picture at a noise, by seed.
+type Setting = fn(&Picture, f64, u64) -> Vec<Tally>;
+
 /// Prints both settings.
 pub(crate) fn print(words: &[String]) {
     if !words
@@ -345,8 +348,7 @@ pub(crate) fn print(words: &[String]) {
          One frame is not addressed by content timing: it needs two fields of a scene."
     );
     let methods = ["X6", "X", "DP", "P", "content"];
-    let settings: [(&str, fn(&Picture, f64, u64) -> Vec<Tally>); 2] =
-        [("one frame", single), ("two frames", double)];
+    let settings: [(&str, Setting); 2] = [("one frame", single), ("two frames", double)];
     for (setting, method) in settings {
         let columns = methods.map(|name| format!("{name:>17}")).join(" | ");
         println!("{setting:<22} | {columns}");

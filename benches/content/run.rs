@@ -57,7 +57,9 @@ impl Cell {
     /// The run at each of the noises.
     pub(crate) fn run(&self, pictures: &Pictures) -> Option<Vec<Vec<Seen>>> {
         let scene = pictures.scene(self.picture, self.rows)?;
-        let after = pictures.scene(next_after(self.picture), self.rows);
+        let after = (self.motion == Motion::Cut)
+            .then(|| pictures.scene(next_after(self.picture), self.rows))
+            .flatten();
         let after = after.as_ref().unwrap_or(&scene);
         let mut renderer = Renderer::new(Run {
             rows: self.rows,

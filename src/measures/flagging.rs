@@ -399,4 +399,28 @@ mod tests {
         assert!(look(|row| (row > 6).then(|| jitter(row))).offset.is_none());
         assert!(look(|_| None).offset.is_none());
     }
+
+    /// The fixture is fitted with the very model it was made of; a bank of fixed pairs comes within 5 % or 0.1 sample.
+    #[test]
+    fn offsets_are_those_of_least_squares_in_scipy() {
+        let text = include_str!("../../fixtures/reference/settling.json");
+        let fixture: serde_json::Value = serde_json::from_str(text).expect("the fixture is JSON");
+        let sample = Nanos(1e9 / 13.5e6);
+        for case in fixture["cases"].as_array().expect("a list") {
+            let values = case["values"].as_array().expect("a list");
+            let offset = case["offset"].as_f64().expect("a number");
+            let shift = |row: usize| Some(values.get(row)?.as_f64()? * sample.0);
+            let reading = reading_of(values.len(), shift);
+            let found = Flagging::default()
+                .measure(&reading)
+                .offset
+                .expect("the top is seen");
+            let ours = found.value.0 / sample.0;
+            assert!(
+                (ours - offset).abs() < 0.1 + 0.05 * offset.abs(),
+                "{} {ours} {offset}",
+                case["name"]
+            );
+        }
+    }
 }

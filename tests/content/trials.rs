@@ -5,7 +5,7 @@ use crate::world::dice::Dice;
 use crate::world::jitter::Jitter;
 use crate::world::picture::Picture;
 use crate::world::render::{CleanField, Filter, Noise, Renderer, Run, Sampling, Scene, WIDTH};
-use crate::world::score::{Said, Score, Seen, wobble};
+use crate::world::score::{Said, Score, Seen, Unknown, wobble};
 
 const ROWS: usize = 240;
 const FIELDS: usize = 24;
@@ -58,12 +58,32 @@ fn told(run: &[CleanField], factor: f64) -> Vec<Seen> {
 fn an_estimator_at_the_bound_scores_one() {
     let run = run_of("coffee", Motion::Static, Jitter::All);
     for factor in [1.0, 1.5] {
-        let score = Score::of(&told(&run, factor), false);
+        let score = Score::of(&told(&run, factor), Unknown::Level);
         let ratio = score.over_bound.value() / factor;
         assert!((ratio - 1.0).abs() < 0.03, "{factor} {ratio}");
         assert!((score.honesty() - 1.0).abs() < 0.05, "{}", score.honesty());
         assert!(score.fine_covered.percent() > 99.0);
     }
+}
+
+/// Each row of the scene came with a constant of its own, as where it was first seen under another line's error.
+#[test]
+fn constants_of_moving_rows_are_not_counted() {
+    let run = run_of("coffee", Motion::VerticalPan(0.37), Jitter::White);
+    let mut seen = told(&run, 1.0);
+    let mut dice = Dice::new(4);
+    let constants: Vec<f64> = (0..2 * ROWS).map(|_| dice.normal()).collect();
+    for field in &mut seen {
+        for (line, place) in field.said.lines.iter_mut().zip(&field.scene_row) {
+            let (lower, share) = ((place + 60.0) as usize, place.rem_euclid(1.0));
+            let constant = (1.0 - share) * constants[lower] + share * constants[lower + 1];
+            line.as_mut().expect("every line is told").0 += constant;
+        }
+    }
+    let plain = Score::of(&seen, Unknown::Line);
+    assert!(plain.good.value() > 0.5, "{}", plain.good.value());
+    let ratio = Score::of(&seen, Unknown::SceneRows).over_bound.value();
+    assert!((ratio - 1.0).abs() < 0.1, "{ratio}");
 }
 
 #[test]
@@ -80,7 +100,7 @@ fn an_estimator_that_reports_zero_scores_the_jitter() {
             Seen::new(field, said, NOISE.density())
         })
         .collect();
-    let score = Score::of(&seen, false);
+    let score = Score::of(&seen, Unknown::Level);
     assert!(
         (score.good.value() - 0.5).abs() < 0.02,
         "{}",
@@ -103,7 +123,7 @@ fn silence_covers_nothing_and_misses_the_cut() {
             Seen::new(field, said, NOISE.density())
         })
         .collect();
-    let score = Score::of(&seen, false);
+    let score = Score::of(&seen, Unknown::Level);
     assert_eq!(score.fine_covered.hits(), 0);
     assert!(score.fine_covered.of() > 1000);
     assert_eq!((score.cuts_missed, score.cuts_invented), (1, 0));

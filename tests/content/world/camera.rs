@@ -53,10 +53,13 @@ impl Motion {
             Self::HandHeld => hand(t / 60.0),
         }
     }
+}
 
-    /// Whether it tilts or stretches the picture, so that displacements are known up to a straight line only.
-    pub fn bends_the_picture(self) -> bool {
-        matches!(self, Self::HandHeld | Self::Zoom(_))
+impl View {
+    /// The row of the scene, in field lines, that a field's row shows in the middle of a frame of `rows` lines a field.
+    pub fn scene_row(self, frame_row: usize, rows: usize) -> f64 {
+        let middle = rows as f64;
+        0.5 * ((frame_row as f64 - self.down - middle) / self.size + middle)
     }
 }
 

@@ -13,4 +13,5 @@ pub mod dice;
 pub mod jitter;
 pub mod picture;
 pub mod render;
+pub mod rows;
 pub mod score;

@@ -66,7 +66,7 @@ impl Picture {
         let down = Taps::all(self.height, height, margin);
         let rows = height + 2 * margin;
         let columns = width + 2 * margin;
-        let narrow: Vec<f32> = (0..self.height as isize)
+        let narrow: Vec<f32> = (0..self.height.cast_signed())
             .flat_map(|y| across.iter().map(move |taps| taps.sum(|x| self.at(x, y))))
             .collect();
         let mut samples = vec![0.0; rows * columns];
@@ -89,7 +89,7 @@ fn places() -> [PathBuf; 2] {
 }
 
 fn mirror(x: isize, n: usize) -> usize {
-    let n = n as isize;
+    let n = n.cast_signed();
     let folded = x.rem_euclid(2 * n);
     folded.min(2 * n - 1 - folded) as usize
 }
@@ -117,7 +117,9 @@ impl Taps {
                     .map(|m| windowed_sinc((m as f64 - place) / stretch, Self::REACH) as f32)
                     .collect();
                 let sum: f32 = weights.iter().sum();
-                weights.iter_mut().for_each(|weight| *weight /= sum);
+                for weight in &mut weights {
+                    *weight /= sum;
+                }
                 Self { first, weights }
             })
             .collect()

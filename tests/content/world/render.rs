@@ -101,6 +101,8 @@ pub struct CleanField {
     /// Σg² of each line: g = horizontal derivative without its mean.
     pub information: Vec<f64>,
     pub owner: Vec<Owner>,
+    /// The row of the scene that each line shows, in field lines.
+    pub scene_row: Vec<f64>,
     pub new_scene: bool,
 }
 
@@ -146,7 +148,7 @@ impl Scene {
     }
 
     fn row(&self, y: isize) -> &[f32] {
-        let y = (y + MARGIN as isize).clamp(0, self.picture.height as isize - 1) as usize;
+        let y = (y + MARGIN.cast_signed()).clamp(0, self.picture.height.cast_signed() - 1) as usize;
         &self.picture.samples[y * self.picture.width..(y + 1) * self.picture.width]
     }
 }
@@ -211,11 +213,14 @@ impl Renderer {
             displacement: jitter.field(rows, &mut self.dice),
             information: Vec::with_capacity(rows),
             owner: Vec::with_capacity(rows),
+            scene_row: Vec::with_capacity(rows),
             new_scene: is_second && t == self.run.fields / 2,
         };
         for row in 0..rows {
             let frame_row = 2 * row + usize::from(parity == Parity::Bottom);
-            self.film(scene, motion.view(t), frame_row);
+            let view = motion.view(t);
+            self.film(scene, view, frame_row);
+            field.scene_row.push(view.scene_row(frame_row, rows));
             let over = mover.filter(|m| (m.first_row..m.first_row + m.rows).contains(&row));
             if let Some(mover) = over {
                 self.cover(mover, frame_row);
@@ -268,7 +273,7 @@ impl Renderer {
         upright.resize(scene.picture.width, 0.0);
         for (k, weight) in taps.iter().enumerate() {
             if weight.abs() > 1e-9 {
-                let row = scene.row(whole + k as isize);
+                let row = scene.row(whole + k.cast_signed());
                 for (slot, value) in upright.iter_mut().zip(row) {
                     *slot += weight * value;
                 }
@@ -279,7 +284,7 @@ impl Renderer {
 
     fn between(&self, row: &[f32], x: f64) -> f32 {
         let (whole, taps) = self.place(x);
-        let first = whole.clamp(0, (row.len() - 2 * REACH) as isize) as usize;
+        let first = whole.clamp(0, (row.len() - 2 * REACH).cast_signed()) as usize;
         row[first..first + 2 * REACH]
             .iter()
             .zip(taps)
@@ -291,7 +296,7 @@ impl Renderer {
         let (whole, taps) = self.place(y);
         taps.iter()
             .enumerate()
-            .map(|(k, weight)| weight * self.between(scene.row(whole + k as isize), x))
+            .map(|(k, weight)| weight * self.between(scene.row(whole + k.cast_signed()), x))
             .sum()
     }
 
@@ -299,7 +304,10 @@ impl Renderer {
     fn place(&self, x: f64) -> (isize, &[f32; 2 * REACH]) {
         let whole = x.floor();
         let phase = ((x - whole) * PHASES as f64).round() as usize;
-        (whole as isize - (REACH as isize - 1), &self.taps[phase])
+        (
+            whole as isize - (REACH.cast_signed() - 1),
+            &self.taps[phase],
+        )
     }
 
     /// Puts the object before the scene, its sides softened over a sample.
@@ -459,9 +467,9 @@ impl Filter {
     /// Limits white noise to the band and gives it back its power.
     fn colour(&mut self, grain: &mut [f32]) {
         self.smooth(grain);
-        grain
-            .iter_mut()
-            .for_each(|value| *value *= self.coloured_gain);
+        for value in grain {
+            *value *= self.coloured_gain;
+        }
     }
 }
 

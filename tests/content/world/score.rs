@@ -2,7 +2,8 @@
 //!
 //! Only changes of timing can be seen in the picture: each field's displacement is known up to a constant (a pan), or up
 //! to a straight line where the camera tilts or zooms, and each line's, per parity, up to a constant that every field of
-//! the scene repeats. Those are taken out of the error first. A constant taken out of n values takes 1/n of their variance
+//! the scene repeats. Where the picture moves up or down, what each of its rows was taken to stand at when it was first seen, under
+//! another line's error, is unknown as well. Those are taken out of the error first. A constant taken out of n values takes 1/n of their variance
 //! along, which is put back.
 
 use trueline::standard::Parity;
@@ -17,6 +18,9 @@ pub const GOOD_SIGMA: f64 = 0.1;
 pub const FINE_BOUND: f64 = 0.05;
 /// Error in samples that a good line that the object owns must not have.
 pub const WRONG: f64 = 0.1;
+/// Rows of the zones that are told apart: where the top bends, and where the heads switch.
+const TOP_ROWS: usize = 40;
+const BOTTOM_ROWS: usize = 7;
 /// Least fields in which a line must be good for its constant to be taken out.
 const LEAST_FIELDS: usize = 3;
 
@@ -38,7 +42,20 @@ pub struct Seen {
     /// Least standard error of each line, in samples.
     pub bound: Vec<f64>,
     pub owner: Vec<Owner>,
+    /// The row of the scene that each line shows, in field lines.
+    pub scene_row: Vec<f64>,
     pub new_scene: bool,
+}
+
+/// What is taken out of the error beside the constant of each line.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Unknown {
+    /// The level of each field.
+    Level,
+    /// A straight line of each field.
+    Line,
+    /// That, and a constant of each row of the scene.
+    SceneRows,
 }
 
 impl Seen {
@@ -56,12 +73,13 @@ impl Seen {
             truth: field.displacement.clone(),
             bound: field.information.iter().map(bound).collect(),
             owner: field.owner.clone(),
+            scene_row: field.scene_row.clone(),
             new_scene: field.new_scene,
             said,
         }
     }
 
-    fn is_good(&self, row: usize) -> bool {
+    pub(super) fn is_good(&self, row: usize) -> bool {
         self.said.lines[row].is_some_and(|(_, sigma)| sigma <= GOOD_SIGMA)
     }
 }
@@ -126,10 +144,14 @@ impl Share {
 pub struct Score {
     /// Error over bound of good lines of fine bound.
     pub over_bound: Rms,
+    /// Error of those lines, in samples.
+    pub fine: Rms,
     /// Good lines among those of fine bound.
     pub fine_covered: Share,
     /// Error of good lines of the scene's own, in samples.
     pub good: Rms,
+    /// The same by zone: the top 40 lines, the middle, the last 7.
+    pub zones: [Rms; 3],
     /// Good lines among all of the scene's own that no object crosses.
     pub covered: Share,
     /// Error of all lines of which something is said.
@@ -148,8 +170,8 @@ pub struct Score {
 }
 
 impl Score {
-    /// Scores a run; `bent` takes out a straight line of each field.
-    pub fn of(run: &[Seen], bent: bool) -> Self {
+    /// Scores a run.
+    pub fn of(run: &[Seen], unknown: Unknown) -> Self {
         let mut score = Self::default();
         let scenes = scenes(run);
         score.count_cuts(run);
@@ -161,7 +183,7 @@ impl Score {
                     .iter()
                     .filter(|field| field.parity == parity)
                     .collect();
-                score.add(&fields, bent);
+                score.add(&fields, unknown);
             }
         }
         score
@@ -169,8 +191,12 @@ impl Score {
 
     pub fn merge(&mut self, other: &Self) {
         self.over_bound.merge(other.over_bound);
+        self.fine.merge(other.fine);
         self.fine_covered.merge(other.fine_covered);
         self.good.merge(other.good);
+        for (zone, other) in self.zones.iter_mut().zip(other.zones) {
+            zone.merge(other);
+        }
         self.covered.merge(other.covered);
         self.usable.merge(other.usable);
         self.bound.merge(other.bound);
@@ -202,9 +228,16 @@ impl Score {
     }
 
     /// Adds fields of one scene and parity.
-    fn add(&mut self, fields: &[&Seen], bent: bool) {
+    fn add(&mut self, fields: &[&Seen], unknown: Unknown) {
         let Some(first) = fields.first() else { return };
+        let bent = unknown != Unknown::Level;
         let levelled = levelled(fields, bent);
+        if unknown == Unknown::SceneRows {
+            for (field, row, error) in super::rows::without_rows(fields, &levelled) {
+                self.add_line(field, row, error);
+            }
+            return;
+        }
         for row in 0..first.truth.len() {
             let errors: Vec<Option<f64>> = levelled.iter().map(|errors| errors[row]).collect();
             let good: Vec<Option<f64>> = fields
@@ -248,11 +281,23 @@ impl Score {
             return;
         };
         self.good.add(error);
+        self.zones[zone_of(row, field.truth.len())].add(error);
         self.bound.add(bound);
         self.z.push(error / sigma);
         if bound < FINE_BOUND {
             self.over_bound.add(error / bound);
+            self.fine.add(error);
         }
+    }
+}
+
+fn zone_of(row: usize, rows: usize) -> usize {
+    if row < TOP_ROWS {
+        0
+    } else if row + BOTTOM_ROWS < rows {
+        1
+    } else {
+        2
     }
 }
 
