@@ -27,6 +27,8 @@ pub(crate) mod testing;
 mod tests;
 mod wave;
 
+use std::cmp::Ordering;
+
 use crate::fields::{Field, FieldRaster, Neighbourhood, Plane};
 use crate::standard::{PRESUMED_RATE_SIGMA, Parity, RateTrust};
 use crate::units::{
@@ -427,7 +429,11 @@ impl LineTiming {
         let known = [&self.pair.left, &self.pair.right]
             .iter()
             .any(|side| side.reference.is_some());
-        let (darker, spread) = if left.0 < right.0 { left } else { right };
+        let (darker, spread) = match left.0.total_cmp(&right.0) {
+            Ordering::Less => left,
+            Ordering::Greater => right,
+            Ordering::Equal => (left.0, left.1.min(right.1)),
+        };
         let blanking = if known { self.blanking } else { darker };
         if blanking > HIGHEST_BLANKING {
             return;
@@ -453,7 +459,7 @@ impl LineTiming {
         let left = self.pair.left.plateau(luma);
         let right = self.pair.right.plateau(luma);
         let best = match (left, right) {
-            (Some(a), Some(b)) => Some(if a.samples >= b.samples { a } else { b }),
+            (Some(a), Some(b)) => Some(a.better(b)),
             (a, b) => a.or(b),
         };
         if let Some(plateau) = best {

@@ -7,6 +7,8 @@
 //!
 //! Does not know: times, and what the trace is used for.
 
+use std::cmp::Ordering;
+
 use crate::measures::dsp::robust;
 
 use super::MAX_ROWS;
@@ -96,7 +98,8 @@ impl Pair {
         let near = |shift: &f32| (shift - guess).abs() <= ALONE;
         let seen = match (self.left.rough_shift(left), self.right.rough_shift(right)) {
             (Some(a), Some(b)) if (a - b).abs() <= ALONE => Some(0.5 * (a + b)),
-            (a, b) => a.filter(near).or(b.filter(near)),
+            (Some(a), Some(b)) => Some(nearer(guess, a, b)).filter(near),
+            (a, b) => a.or(b).filter(near),
         };
         follower.see(seen);
         self.left.keep(left);
@@ -349,6 +352,16 @@ impl Pair {
     }
 }
 
+/// The one of two that is nearer to what was expected; their mean where neither is.
+fn nearer(expected: f32, a: f32, b: f32) -> f32 {
+    let (from_a, from_b) = ((a - expected).abs(), (b - expected).abs());
+    match from_a.total_cmp(&from_b) {
+        Ordering::Less => a,
+        Ordering::Greater => b,
+        Ordering::Equal => 0.5 * (a + b),
+    }
+}
+
 /// Sums over lines that show both sides.
 #[derive(Clone, Copy, Debug, Default)]
 struct Agreement {
@@ -391,12 +404,13 @@ fn agreed(left: Shift, right: Shift, length: f32, follower: &Follower) -> Option
     let allowed = CONTRADICTION * (left.variance + right.variance + length).sqrt();
     if difference > allowed + LEAST_CONTRADICTION {
         let expected = follower.recent()?;
-        let nearer = if (left.value - expected).abs() < (right.value - expected).abs() {
+        let (from_left, from_right) = (left.value - expected, right.value - expected);
+        let believed = if from_left.abs() < from_right.abs() {
             left
         } else {
             right
         };
-        return ((nearer.value - expected).abs() <= ALONE).then_some(nearer);
+        return ((believed.value - expected).abs() <= ALONE).then_some(believed);
     }
     let (a, b) = (1.0 / left.variance, 1.0 / right.variance);
     let variance = 1.0 / (a + b);

@@ -10,6 +10,8 @@
 //!
 //! Does not know: the other side, times, or what is made of the places.
 
+use std::cmp::Ordering;
+
 use multiversion::multiversion;
 
 use crate::fields::Plane;
@@ -41,6 +43,12 @@ const NOISE_GAIN: f32 = 0.25;
 
 /// Fields in which the width is learned fast.
 const FAST_FIELDS: u32 = 10;
+
+/// Fields after which the width has settled enough to learn the edge's shape beyond it.
+const SHAPE_AFTER: u32 = 3;
+
+/// Fields from one update of the shape to the next, at most: a few seconds.
+const SHAPE_INTERVAL: u32 = 128;
 
 /// Change of the width that makes new tables worth while.
 const RETUNE_STEP: f64 = 0.005;
@@ -115,6 +123,10 @@ pub(super) struct Side {
     smear: f64,
     width: f64,
     fields: u32,
+    /// When the tables follow what was learned of the edge's shape.
+    shape_due: u32,
+    /// Power up to which a residual is not picture.
+    clean_power: f32,
     /// By parity: the two heads differ.
     noise: [Option<Noise>; 2],
     /// The last known of either, for telling an edge from noise.
@@ -135,6 +147,21 @@ pub(super) struct Plateau {
     pub samples: usize,
 }
 
+impl Plateau {
+    /// The one of more samples; of as many, their mean.
+    pub(super) fn better(self, other: Self) -> Self {
+        match self.samples.cmp(&other.samples) {
+            Ordering::Greater => self,
+            Ordering::Less => other,
+            Ordering::Equal => Self {
+                level: 0.5 * (self.level + other.level),
+                variance: 0.5 * (self.variance + other.variance),
+                samples: self.samples,
+            },
+        }
+    }
+}
+
 impl Side {
     pub(super) fn new(hand: Hand, width: f64, smear: f64) -> Self {
         Self {
@@ -144,6 +171,8 @@ impl Side {
             smear,
             width,
             fields: 0,
+            shape_due: SHAPE_AFTER + 1,
+            clean_power: 0.0,
             noise: [None; 2],
             noise_sigma: 1.0,
             level: None,
@@ -159,8 +188,11 @@ impl Side {
         self.reference = None;
         self.width = width;
         self.smear = smear;
+        self.kernel.forget_shape();
         self.kernel.retune(width, smear);
         self.fields = 0;
+        self.shape_due = SHAPE_AFTER + 1;
+        self.clean_power = 0.0;
         self.noise = [None; 2];
         self.noise_sigma = 1.0;
         self.level = None;
@@ -214,6 +246,11 @@ impl Side {
                 Scan::Dark => Line::Dark,
             };
         }
+        if let Line::Edge(edge) = &line
+            && edge.power <= self.clean_power
+        {
+            self.kernel.learn(edge);
+        }
         line
     }
 
@@ -246,6 +283,11 @@ impl Side {
             self.kernel.retune(self.width, self.smear);
             self.width = self.kernel.width();
             // What a kernel of the wrong width left over was not noise.
+            self.noise = [None; 2];
+        }
+        if self.fields >= self.shape_due {
+            self.shape_due = self.fields + (self.fields - SHAPE_AFTER).min(SHAPE_INTERVAL);
+            self.kernel.settle_shape();
             self.noise = [None; 2];
         }
         self.lines.clear();
@@ -305,6 +347,12 @@ impl Side {
                 });
             }
         }
+        self.kernel.blend_shape();
+        self.clean_power = if self.fields > SHAPE_AFTER {
+            2.0 * usual
+        } else {
+            0.0
+        };
         self.learn_width(usual);
     }
 
