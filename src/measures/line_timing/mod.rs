@@ -18,6 +18,7 @@
 
 mod border;
 mod decompose;
+mod own;
 mod pair;
 mod quantities;
 mod side;
@@ -381,7 +382,7 @@ impl LineTiming {
         }
         let plateaux = self.read_lines(luma, parity);
         self.judge_border(luma, plateaux);
-        self.combine_sides(luma.rows);
+        self.combine_sides(parity, luma.rows);
         let usable = self.trace(field, rate, reading);
         reading.border = if self.judge.regenerated() {
             Border::Regenerated
@@ -513,7 +514,7 @@ impl LineTiming {
     }
 
     /// Makes one displacement a line of the sides that are evidence.
-    fn combine_sides(&mut self, rows: usize) {
+    fn combine_sides(&mut self, parity: usize, rows: usize) {
         if !self.judge.regenerated() {
             let [left, right] = self.judge.regenerated_sides();
             if left {
@@ -523,7 +524,7 @@ impl LineTiming {
                 self.pair.right.leave_out();
             }
         }
-        self.pair.combine(rows);
+        self.pair.combine(parity, rows);
     }
 
     /// Writes the usable lines to the reading's trace; returns how many picture lines are among them.
@@ -625,8 +626,8 @@ impl LineTiming {
                 .rms(rows.clone(), |row| wide(shift(row)))
                 .map(|(figure, lines)| nanos(figure, lines))
         };
-        reading.left_rms = rms(&|row| pair.left.shift(row));
-        reading.right_rms = rms(&|row| pair.right.shift(row));
+        reading.left_rms = rms(&|row| pair.left_shift(row));
+        reading.right_rms = rms(&|row| pair.right_shift(row));
         reading.length_rms = rms(&|row| pair.length(row));
         reading.field_shift = self
             .field_shift(rows, parity)

@@ -12,6 +12,7 @@ use std::cmp::Ordering;
 use crate::measures::dsp::robust;
 
 use super::MAX_ROWS;
+use super::own::OwnErrors;
 use super::side::{Follower, Line, Shift, Side};
 
 /// Displacement, in samples, up to which one side alone is believed against the lines right above.
@@ -63,6 +64,7 @@ pub(super) struct Pair {
     middle: Vec<Option<Shift>>,
     /// By row: what picture detail may add to the variance at the left and the right side.
     detail: Vec<[f32; 2]>,
+    own: OwnErrors,
     scratch: Vec<f32>,
     fields: f32,
     lengths: f32,
@@ -76,6 +78,7 @@ impl Pair {
             right,
             middle: Vec::with_capacity(MAX_ROWS),
             detail: Vec::with_capacity(MAX_ROWS),
+            own: OwnErrors::new(),
             scratch: Vec::with_capacity(MAX_ROWS),
             fields: 0.0,
             lengths: 0.0,
@@ -87,6 +90,7 @@ impl Pair {
     pub(super) fn reset(&mut self) {
         self.fields = 0.0;
         self.lengths = 0.0;
+        self.own.reset();
         self.middle.clear();
     }
 
@@ -107,10 +111,11 @@ impl Pair {
     }
 
     /// Makes one displacement a line, after both sides are finished.
-    pub(super) fn combine(&mut self, rows: usize) {
+    pub(super) fn combine(&mut self, parity: usize, rows: usize) {
         let length = self.learn_length(rows);
         self.doubt_sides(rows);
         self.blame_detail(rows, length);
+        self.learn_own_errors(parity, rows, length);
         self.middle.clear();
         let mut follower = Follower::default();
         for row in 0..rows {
@@ -166,21 +171,44 @@ impl Pair {
         }
     }
 
+    /// The left side's displacement, with all that is known of its error.
+    pub(super) fn left_shift(&self, row: usize) -> Option<Shift> {
+        Some(self.left_of(row)?.corrected(self.own.at(row)[0]))
+    }
+
+    /// The same of the right side.
+    pub(super) fn right_shift(&self, row: usize) -> Option<Shift> {
+        Some(self.right_of(row)?.corrected(self.own.at(row)[1]))
+    }
+
     fn middle_of(&self, row: usize, follower: &Follower, length: f32) -> Option<Shift> {
-        match (self.left.shift(row), self.right.shift(row)) {
-            (Some(left), Some(right)) => {
-                let [by_left, by_right] = self.detail[row];
-                agreed(
-                    left.doubted(by_left),
-                    right.doubted(by_right),
-                    length,
-                    follower,
-                )
-            }
+        match (self.left_shift(row), self.right_shift(row)) {
+            (Some(left), Some(right)) => agreed(left, right, length, follower),
             (Some(one), None) => alone(one, follower, self.right.line(row), 1.0),
             (None, Some(one)) => alone(one, follower, self.left.line(row), -1.0),
             (None, None) => None,
         }
+    }
+
+    fn left_of(&self, row: usize) -> Option<Shift> {
+        Some(self.left.shift(row)?.doubted(self.detail[row][0]))
+    }
+
+    fn right_of(&self, row: usize) -> Option<Shift> {
+        Some(self.right.shift(row)?.doubted(self.detail[row][1]))
+    }
+
+    /// Holds the sides' difference against their variances.
+    fn learn_own_errors(&mut self, parity: usize, rows: usize, length: f32) {
+        self.own.begin();
+        for row in 0..rows {
+            if let (Some(left), Some(right)) = (self.left_of(row), self.right_of(row))
+                && !contradict(left, right, length)
+            {
+                self.own.see(row, left, right);
+            }
+        }
+        self.own.learn(parity, rows);
     }
 
     /// Makes the sides' references agree over lines that show both; returns the spread of the length without noise, as a
@@ -398,11 +426,16 @@ impl Agreement {
     }
 }
 
+/// Whether two sides cannot both be right.
+fn contradict(left: Shift, right: Shift, length: f32) -> bool {
+    let allowed = CONTRADICTION * (left.variance + right.variance + length).sqrt();
+    (left.value - right.value).abs() > allowed + LEAST_CONTRADICTION
+}
+
 /// Both sides' mean by information; the believable one of two that contradict each other, or none.
 fn agreed(left: Shift, right: Shift, length: f32, follower: &Follower) -> Option<Shift> {
     let difference = (left.value - right.value).abs();
-    let allowed = CONTRADICTION * (left.variance + right.variance + length).sqrt();
-    if difference > allowed + LEAST_CONTRADICTION {
+    if contradict(left, right, length) {
         let expected = follower.recent()?;
         let (from_left, from_right) = (left.value - expected, right.value - expected);
         let believed = if from_left.abs() < from_right.abs() {

@@ -103,6 +103,17 @@ impl Shift {
     }
 }
 
+impl Shift {
+    /// The same with a variance that was found to be too small, or too large, by so much.
+    pub(super) fn corrected(self, by: f32) -> Self {
+        const LEAST_SHARE: f32 = 0.25;
+        Self {
+            variance: (self.variance + by).max(LEAST_SHARE * self.variance),
+            ..self
+        }
+    }
+}
+
 /// The luma noise next to the edges.
 #[derive(Clone, Copy, Debug)]
 struct Noise {
