@@ -35,6 +35,10 @@ const LEAST_SHARE: f64 = 0.4;
 /// Share of an error by which one side may be blamed more than the other: what tells them apart is never sure.
 const MOST_BLAME: f64 = 0.8;
 
+/// Largest error, as a variance in samples², that the lines around put on a line: what is beyond shows in its own residual, or
+/// as a contradiction, and lines of no use say little of the others.
+const MOST_ERROR: f64 = 0.03;
+
 /// Standard errors from which a difference between the sides' errors is believed.
 const TOLD: f64 = 2.0;
 
@@ -261,7 +265,10 @@ impl Sums {
             self.left_over_right()
                 .clamp(-MOST_BLAME * excess, MOST_BLAME * excess)
         };
-        Some([excess + lopsided, excess - lopsided].map(|sum| 0.5 * sum / self.weight))
+        Some(
+            [excess + lopsided, excess - lopsided]
+                .map(|sum| (0.5 * sum / self.weight).min(MOST_ERROR)),
+        )
     }
 
     /// What the left side errs more than the right side beyond their variances, as far as it can be told.
