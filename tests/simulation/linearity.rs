@@ -126,15 +126,15 @@ fn wobble_is_read_in_proportion_beside_detail() {
 
 #[test]
 fn the_harbour_in_625_lines_has_too_few_edges_for_a_figure_under_jitter_of_five_samples() {
-    // Known to be too few: a dark hull at the left side and lines thrown about leave more than 40 lines on end in doubt.
+    // Known to be too few: some lines at the left are misread by samples, and those beside them are in doubt over more than
+    // 40 lines on end.
     let Outcome { fields, .. } = outcome(Picture::Harbour, Standard::Lines625, 5.0);
     assert!(fields < 15, "{fields} fields");
 }
 
 #[test]
 fn wobble_is_read_in_proportion_beside_the_hall_but_for_a_twentieth_of_a_sample() {
-    // Known to be too much: a curtain's folds reach the edges over dozens of lines, alike at both sides, and nothing but the
-    // picture's own past could tell them from the tape's movement.
+    // Known to be too much: lines err by more than the difference of their sides tells.
     check(Picture::Hall, Standard::Lines525, 2.0);
     check(Picture::Hall, Standard::Lines625, 4.0);
 }
