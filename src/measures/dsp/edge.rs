@@ -295,10 +295,11 @@ impl Kernel {
         let (w, v) = (self.width, self.smear);
         let mut columns = Columns::default();
         let deviation = self.shape.deviation(phase);
-        for i in cut..self.length {
+        let present = deviation.iter().enumerate().take(self.length).skip(cut);
+        for (i, deviation) in present {
             let u = i as f64 - self.before as f64 - phase;
             let (area, bell) = (integral(u / w), density(u / w));
-            columns.step[i] = area + deviation[i];
+            columns.step[i] = area + deviation;
             columns.ridge[i] = -bell / w;
             columns.ramp[i] = u * area + v * v / w * bell;
             columns.width[i] = -u / w * bell;

@@ -221,7 +221,9 @@ impl OwnErrors {
         self.by_row.clear();
         let means = &self.rows[parity];
         let mut all = Sums::default();
-        means.iter().for_each(|row| all.add(&row.sums, 1.0));
+        for row in means {
+            all.add(&row.sums, 1.0);
+        }
         let everywhere = all.own_errors().filter(|_| all.rows >= LEAST_LINES);
         let (mut window, mut next) = (Sums::default(), 0);
         for row in 0..rows {
