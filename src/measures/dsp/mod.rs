@@ -4,6 +4,7 @@
 
 pub mod codes;
 pub mod edge;
+mod edge_shape;
 pub mod fit;
 pub mod gappy;
 pub mod normal;

@@ -20,6 +20,7 @@ mod border;
 pub mod content;
 mod decompose;
 mod drum;
+mod own;
 mod pair;
 mod quantities;
 mod side;
@@ -28,6 +29,8 @@ pub(crate) mod testing;
 #[cfg(test)]
 mod tests;
 mod wave;
+
+use std::cmp::Ordering;
 
 use crate::fields::{Field, FieldRaster, Neighbourhood, Plane};
 use crate::standard::{PRESUMED_RATE_SIGMA, Parity, RateTrust};
@@ -393,7 +396,7 @@ impl LineTiming {
         }
         let plateaux = self.read_lines(luma, parity);
         self.judge_border(luma, plateaux);
-        self.combine_sides(luma.rows);
+        self.combine_sides(parity, luma.rows);
         let usable = self.trace(field, rate, reading);
         reading.border = if self.judge.regenerated() {
             Border::Regenerated
@@ -441,7 +444,11 @@ impl LineTiming {
         let known = [&self.pair.left, &self.pair.right]
             .iter()
             .any(|side| side.reference.is_some());
-        let (darker, spread) = if left.0 < right.0 { left } else { right };
+        let (darker, spread) = match left.0.total_cmp(&right.0) {
+            Ordering::Less => left,
+            Ordering::Greater => right,
+            Ordering::Equal => (left.0, left.1.min(right.1)),
+        };
         let blanking = if known { self.blanking } else { darker };
         if blanking > HIGHEST_BLANKING {
             return;
@@ -467,7 +474,7 @@ impl LineTiming {
         let left = self.pair.left.plateau(luma);
         let right = self.pair.right.plateau(luma);
         let best = match (left, right) {
-            (Some(a), Some(b)) => Some(if a.samples >= b.samples { a } else { b }),
+            (Some(a), Some(b)) => Some(a.better(b)),
             (a, b) => a.or(b),
         };
         if let Some(plateau) = best {
@@ -521,7 +528,7 @@ impl LineTiming {
     }
 
     /// Makes one displacement a line of the sides that are evidence.
-    fn combine_sides(&mut self, rows: usize) {
+    fn combine_sides(&mut self, parity: usize, rows: usize) {
         if !self.judge.regenerated() {
             let [left, right] = self.judge.regenerated_sides();
             if left {
@@ -531,7 +538,7 @@ impl LineTiming {
                 self.pair.right.leave_out();
             }
         }
-        self.pair.combine(rows);
+        self.pair.combine(parity, rows);
     }
 
     /// Writes the usable lines to the reading's trace; returns how many picture lines are among them.
@@ -649,8 +656,8 @@ impl LineTiming {
                 .rms(rows.clone(), |row| wide(shift(row)))
                 .map(|(figure, lines)| nanos(figure, lines))
         };
-        reading.left_rms = rms(&|row| pair.left.shift(row));
-        reading.right_rms = rms(&|row| pair.right.shift(row));
+        reading.left_rms = rms(&|row| pair.left_shift(row));
+        reading.right_rms = rms(&|row| pair.right_shift(row));
         reading.length_rms = rms(&|row| pair.length(row));
         reading.field_shift = self
             .field_shift(rows, parity)
