@@ -16,6 +16,7 @@
 //!
 //! Does not know: levels, alarms, or what a box was set to.
 
+mod blend;
 mod border;
 pub mod content;
 mod decompose;
@@ -42,7 +43,9 @@ use crate::units::{
 use super::Measure;
 use super::dsp::edge::RISE_PER_WIDTH;
 use super::dsp::robust;
+use blend::{Blend, shared_motion};
 use border::{BorderJudge, Evidence, picture_noise};
+use content::ContentTiming;
 use decompose::{Decomposer, Figure};
 use drum::DrumProfile;
 use pair::Pair;
@@ -277,6 +280,10 @@ pub struct LineTiming {
     judge: BorderJudge,
     decomposer: Decomposer,
     drum: DrumProfile,
+    content: ContentTiming,
+    /// The picture's columns as they are read; kept, for a scene is forgotten when they change.
+    columns: std::ops::Range<usize>,
+    blend: Blend,
     scratch: Vec<f32>,
     blanking: f32,
     picture_noise: Option<f32>,
@@ -294,6 +301,9 @@ impl Default for LineTiming {
             judge: BorderJudge::default(),
             decomposer: Decomposer::new(),
             drum: DrumProfile::default(),
+            content: ContentTiming::new(),
+            columns: 0..0,
+            blend: Blend::default(),
             scratch: Vec::with_capacity(MAX_ROWS * 16),
             blanking: 16.0,
             picture_noise: None,
@@ -373,6 +383,9 @@ impl LineTiming {
         self.without_edge = 0;
         self.positions = [RunningMean::default(); 2];
         self.drum.reset();
+        self.content.forget();
+        self.columns = 0..0;
+        self.blend.reset();
         self.blanking = match raster.range {
             CodeRange::Studio => 16.0,
             CodeRange::Full => 0.0,
@@ -390,39 +403,119 @@ impl LineTiming {
         let luma = &field.luma;
         let parity = usize::from(field.place.parity == Parity::Bottom);
         self.search_if_due(luma);
-        if self.pair.left.reference.is_none() && self.pair.right.reference.is_none() {
-            reading.why_none = Some("no blanking edge in view");
+        self.settle_columns(luma.width);
+        self.content
+            .time(luma, field.place.parity, self.columns.clone());
+        let edges = self.read_edges(luma, parity, reading);
+        let rows = reading.picture_rows.clone();
+        let enough = decompose::LEAST_COVERAGE * rows.len() as f64;
+        let by_edge = edges.map_or(0, |()| self.usable_edges(rows.clone()));
+        let by_picture = self.usable_changes(rows);
+        if by_edge as f64 >= enough || by_edge > by_picture {
+            self.read_both(luma.rows, parity);
+            reading.basis = Basis::Edge;
+            reading.static_error = StaticError::Included;
+            reading.masked_rows = self.pair.dark_rows_at_bottom(luma.rows);
+            self.without_edge = 0;
+        } else if by_picture > 0 {
+            let picture = self.content.trace();
+            self.blend.picture_alone(parity, luma.rows, picture);
+            reading.basis = Basis::Content;
+            reading.static_error = if self.blend.knows_constant(parity) {
+                StaticError::Included
+            } else {
+                StaticError::Unknown
+            };
+        } else {
+            reading.why_none = Some(edges.err().unwrap_or("picture too dark or too plain"));
             return;
+        }
+        let usable = self.trace(field, rate, reading);
+        let coverage = usable as f64 / reading.picture_rows.len().max(1) as f64;
+        reading.coverage = Some(Ratio(coverage));
+        self.fill(rate, parity, reading);
+    }
+
+    /// The columns that are picture, a little inside the border; as they were unless the border has moved.
+    fn settle_columns(&mut self, width: usize) {
+        /// Columns between the middle of an edge and what is read as picture.
+        const INSIDE: f32 = 8.0;
+        /// Columns by which the border may move before the scene is read anew.
+        const MOVED: usize = 10;
+        let inner = |side: &Side| side.reference.map_or(INSIDE, |place| place + INSIDE) as usize;
+        let left = inner(&self.pair.left).min(width / 3);
+        let right = width - inner(&self.pair.right).min(width / 3);
+        let moved = self
+            .columns
+            .start
+            .abs_diff(left)
+            .max(self.columns.end.abs_diff(right));
+        if moved > MOVED {
+            self.columns = left..right;
+        }
+    }
+
+    /// Reads the blanking edges; why they are no evidence, where they are not.
+    fn read_edges(
+        &mut self,
+        luma: &Plane,
+        parity: usize,
+        reading: &mut Reading,
+    ) -> Result<(), &'static str> {
+        if self.pair.left.reference.is_none() && self.pair.right.reference.is_none() {
+            return Err("no blanking edge in view");
         }
         let plateaux = self.read_lines(luma, parity);
         self.judge_border(luma, plateaux);
         self.combine_sides(parity, luma.rows);
-        let usable = self.trace(field, rate, reading);
         reading.border = if self.judge.regenerated() {
             Border::Regenerated
         } else {
             Border::Tape
         };
+        if self.judge.regenerated() {
+            return Err("border put there by the chain");
+        }
         if self.judge.doubtful() {
-            reading.why_none = Some(if self.judge.regenerated() {
-                "border put there by the chain"
-            } else {
-                "border may be the chain's: still looking"
-            });
-            reading.lines = LineTrace::blank(luma.rows);
-            return;
+            return Err("border may be the chain's: still looking");
         }
-        let coverage = usable as f64 / reading.picture_rows.len().max(1) as f64;
-        reading.coverage = Some(Ratio(coverage));
-        if usable == 0 {
-            self.report_no_edge(luma.rows, reading);
-            return;
+        if self.usable_edges(0..luma.rows) == 0 {
+            return Err(self.report_no_edge(luma.rows, reading));
         }
-        self.without_edge = 0;
-        reading.masked_rows = self.pair.dark_rows_at_bottom(luma.rows);
-        reading.basis = Basis::Edge;
-        reading.static_error = StaticError::Included;
-        self.fill(rate, parity, reading);
+        Ok(())
+    }
+
+    /// Lines among `rows` whose edges tell.
+    fn usable_edges(&self, rows: std::ops::Range<usize>) -> usize {
+        rows.filter(|&row| {
+            self.pair
+                .middle(row)
+                .is_some_and(|shift| usable_shift(&shift))
+        })
+        .count()
+    }
+
+    /// Lines among `rows` whose picture tells.
+    fn usable_changes(&self, rows: std::ops::Range<usize>) -> usize {
+        let picture = self.content.trace();
+        rows.filter(|&row| {
+            picture
+                .change(row)
+                .is_some_and(|change| usable_shift(&change.whole))
+        })
+        .count()
+    }
+
+    /// Edges that are evidence, with what the picture adds.
+    fn read_both(&mut self, rows: usize, parity: usize) {
+        let Self {
+            pair,
+            blend,
+            content,
+            ..
+        } = self;
+        let edge = |row| pair.middle(row).filter(usable_shift);
+        blend.both(parity, rows, edge, content.trace());
     }
 
     /// Looks for the edges of a side that has none, every now and then.
@@ -500,6 +593,7 @@ impl LineTiming {
 
     fn judge_border(&mut self, luma: &Plane, plateaux: [Option<Plateau>; 2]) {
         let (picture_noise, moves_together) = (self.picture_noise, self.pair.moves_together());
+        let picture = self.content.trace();
         let scratch = &mut self.scratch;
         let mut evidence = |side: &mut Side, plateau: Option<Plateau>| {
             if 3 * side.edges().count() < luma.rows {
@@ -520,6 +614,7 @@ impl LineTiming {
                 spread,
                 place,
                 variance_by_white_noise: side.place_variance_by_white_noise()?,
+                shared_motion: shared_motion(luma.rows, |row| side.shift(row), picture),
             })
         };
         let left = evidence(&mut self.pair.left, plateaux[0]);
@@ -547,7 +642,7 @@ impl LineTiming {
         let one = nanos_from_samples(Samples(1.0), rate);
         let mut usable = 0;
         for row in 0..field.luma.rows {
-            let Some(shift) = self.pair.middle(row).filter(usable_shift) else {
+            let Some(shift) = self.blend.line(row).filter(usable_shift) else {
                 continue;
             };
             let value = f64::from(shift.value);
@@ -584,17 +679,15 @@ impl LineTiming {
             }
             (Some(_), None) => middle < 0.0,
             (None, Some(_)) => middle > 0.0,
-            (None, None) => false,
+            (None, None) => {
+                let change = self.content.trace().change(row);
+                change.is_some_and(|change| change.wide)
+            }
         }
     }
 
-    fn report_no_edge(&mut self, rows: usize, reading: &mut Reading) {
+    fn report_no_edge(&mut self, rows: usize, reading: &mut Reading) -> &'static str {
         let cut_off = self.pair.cut_off_share(rows) > 0.5;
-        reading.why_none = Some(if cut_off {
-            "no blanking edge in view"
-        } else {
-            "picture too dark at its sides"
-        });
         if cut_off {
             reading.border = Border::Absent;
             self.without_edge += 1;
@@ -603,6 +696,9 @@ impl LineTiming {
                 self.pair.right.reference = None;
                 self.since_search = 0;
             }
+            "no blanking edge in view"
+        } else {
+            "picture too dark at its sides"
         }
     }
 
@@ -621,13 +717,23 @@ impl LineTiming {
                 lines,
             )
         };
+        let by_edge = reading.basis == Basis::Edge;
+        // Changes are against a mean that has a part of them in it.
+        let excess = if reading.static_error == StaticError::Unknown {
+            self.content.trace().excess()
+        } else {
+            1.0
+        };
+        let one = one / excess;
         let Self {
             pair,
             decomposer,
             drum,
+            blend,
+            content,
             ..
         } = self;
-        if let Some(figures) = decomposer.figures(rows.clone(), |row| wide(pair.middle(row))) {
+        if let Some(figures) = decomposer.figures(rows.clone(), |row| wide(blend.line(row))) {
             let lines = figures.lines;
             reading.error_rms = Some(nanos(figures.error_rms, lines));
             reading.error_pp = Some(nanos(figures.error_pp, lines));
@@ -644,7 +750,7 @@ impl LineTiming {
                 let amplitudes_ns = waves.amplitudes.map(|samples| samples * one as f32);
                 reading.wave_spectrum = Some(WaveSpectrum::new(amplitudes_ns));
             }
-            if reading.border == Border::Tape {
+            if by_edge && reading.border == Border::Tape {
                 let residual = |row| decomposer.residual(&rows, row);
                 reading.drum_difference_rms = drum
                     .see(parity, rows.clone(), residual)
@@ -656,6 +762,14 @@ impl LineTiming {
                 .rms(rows.clone(), |row| wide(shift(row)))
                 .map(|(figure, lines)| nanos(figure, lines))
         };
+        if !by_edge {
+            let third = |row: usize, nth: usize| content.trace().change(row)?.thirds[nth];
+            let length = |row| Some(longer(third(row, 0)?, third(row, 1)?));
+            reading.left_rms = rms(&|row| third(row, 0));
+            reading.right_rms = rms(&|row| third(row, 1));
+            reading.length_rms = rms(&length);
+            return;
+        }
         reading.left_rms = rms(&|row| pair.left_shift(row));
         reading.right_rms = rms(&|row| pair.right_shift(row));
         reading.length_rms = rms(&|row| pair.length(row));
@@ -719,6 +833,14 @@ fn rate_doubt(trust: RateTrust) -> f64 {
 )]
 fn usable_shift(shift: &Shift) -> bool {
     f64::from(shift.variance) <= USABLE_SIGMA.0 * USABLE_SIGMA.0
+}
+
+/// By how much the right side stands further right than the left one.
+fn longer(left: Shift, right: Shift) -> Shift {
+    Shift {
+        value: right.value - left.value,
+        variance: left.variance + right.variance,
+    }
 }
 
 fn wide(shift: Option<Shift>) -> Option<(f64, f64)> {

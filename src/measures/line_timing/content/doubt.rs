@@ -12,6 +12,8 @@
 //!
 //! Does not know: where the sums come from.
 
+use std::ops::Range;
+
 use crate::measures::dsp::robust;
 use crate::measures::dsp::spline::STRETCH;
 
@@ -68,6 +70,10 @@ pub(super) struct Verdict {
     pub solution: Option<Solution>,
     /// Of [`Self::shift`], noise of the reference included; infinite where nothing is said.
     pub variance: f32,
+    /// Power of the noise where the line has slopes.
+    pub power: f32,
+    /// The evidence fills the width.
+    pub wide: bool,
 }
 
 impl Default for Verdict {
@@ -79,6 +85,8 @@ impl Default for Verdict {
             out: 0,
             solution: None,
             variance: f32::INFINITY,
+            power: 1.0,
+            wide: false,
         }
     }
 }
@@ -87,6 +95,19 @@ impl Verdict {
     /// Where the line stands.
     pub(super) fn shift(&self) -> Option<f32> {
         self.solution.map(|solution| self.at + solution.missing)
+    }
+
+    /// Where a part of the line stands by itself, and the variance of that.
+    pub(super) fn part(&self, stretches: &Range<usize>) -> Option<(f32, f32)> {
+        let mut sums = Sums::default();
+        for (_, own) in self.kept().filter(|(nth, _)| stretches.contains(nth)) {
+            sums.add(own);
+        }
+        let solution = sums.solve()?;
+        let real = solution.information - self.slope_noise * sums.weight;
+        let tells = self.variance.is_finite() && real > LEAST_REAL * solution.information;
+        let variance = self.power * solution.information / (real * real);
+        tells.then_some((self.at + solution.missing, variance))
     }
 
     fn kept(&self) -> impl Iterator<Item = (usize, &Sums)> {
@@ -182,8 +203,10 @@ impl Doubts {
     /// Takes back lines of narrow evidence that stand elsewhere than their neighbours and the field.
     fn doubt_narrow(&mut self, lines: &mut [Verdict], stretches: usize) {
         self.narrow.clear();
-        self.narrow
-            .extend(lines.iter().map(|line| !line.is_wide(stretches)));
+        for line in lines.iter_mut() {
+            line.wide = line.is_wide(stretches);
+        }
+        self.narrow.extend(lines.iter().map(|line| !line.wide));
         if !self.narrow.contains(&true) {
             return;
         }
@@ -357,6 +380,7 @@ fn spread(lines: &mut [Verdict], noise: f32) {
             noise
         };
         let power = (FIELD_COUNTS * noise + count * around) / (FIELD_COUNTS + count);
+        line.power = power;
         let weight: f32 = line.kept().map(|(_, sums)| sums.weight).sum();
         let real = solution.information - line.slope_noise * weight;
         line.variance = if real > LEAST_REAL * solution.information {

@@ -80,8 +80,21 @@ const FIRM: f32 = 0.06;
 #[derive(Debug, Default)]
 pub struct ContentTrace {
     lines: Vec<Option<Shift>>,
+    changes: Vec<Option<Change>>,
     averaged: f32,
+    seen: f32,
     cut: bool,
+}
+
+/// How far a line stands from where it stood on the mean of the last third of a second.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Change {
+    /// Of the whole line.
+    pub whole: Shift,
+    /// Of its left and its right third, where they tell by themselves.
+    pub thirds: [Option<Shift>; 2],
+    /// The evidence fills the width of the picture: no single thing in it moved.
+    pub wide: bool,
 }
 
 impl ContentTrace {
@@ -95,6 +108,18 @@ impl ContentTrace {
     #[must_use]
     pub fn averaged(&self) -> f32 {
         self.averaged
+    }
+
+    /// How a row changed against the mean of the last fields.
+    pub(super) fn change(&self, row: usize) -> Option<Change> {
+        self.changes.get(row).copied().flatten()
+    }
+
+    /// What the rms of changes must be divided by to be that of the lines: the mean they are against is of few fields, and
+    /// has a part of the lines' own error.
+    pub(super) fn excess(&self) -> f64 {
+        let part = f64::from((1.0 / (self.seen + 1.0)).max(LEAST_FOLLOWED));
+        (1.0 + part / (2.0 - part)).sqrt()
     }
 
     /// Another scene began with this field.
@@ -173,6 +198,12 @@ impl ContentTiming {
         self.foretold = Warp::default();
     }
 
+    /// What the last field said.
+    #[must_use]
+    pub fn trace(&self) -> &ContentTrace {
+        &self.trace
+    }
+
     /// Times one field; `columns` are those of the picture, without any border.
     ///
     /// Says nothing of the first field of a scene in each parity, or of pictures too small to tell.
@@ -180,6 +211,9 @@ impl ContentTiming {
         let width = columns.len();
         self.trace.lines.clear();
         self.trace.lines.resize(luma.rows, None);
+        self.trace.changes.clear();
+        self.trace.changes.resize(luma.rows, None);
+        self.trace.seen = 0.0;
         self.trace.averaged = 0.0;
         self.trace.cut = false;
         let fits = luma.rows >= LEAST_ROWS
@@ -303,6 +337,9 @@ impl ContentTiming {
                 .filter(|&fields| fields > 0.0),
         );
         self.trace.averaged = robust::median(&mut self.scratch).unwrap_or(0.0);
+        self.scratch.clear();
+        self.scratch.extend(made_of.iter().map(|made| made.seen));
+        self.trace.seen = robust::median(&mut self.scratch).unwrap_or(0.0);
     }
 
     /// Where the lines stand on the whole, in samples, `lean` to the bottom apart: the camera's pan.
@@ -349,6 +386,22 @@ impl ContentTiming {
             });
             let seen = made.seen + 1.0;
             let part = (1.0 / (seen + 1.0)).max(LEAST_FOLLOWED);
+            let third = shot.width() / STRETCH / 3;
+            let thirds = [0..third, 2 * third..3 * third].map(|third| {
+                let (value, own) = line.part(&third)?;
+                Some(Shift {
+                    value: value - camera as f32,
+                    variance: own + drift[row],
+                })
+            });
+            self.trace.changes[row] = Some(Change {
+                whole: Shift {
+                    value: error,
+                    variance,
+                },
+                thirds,
+                wide: line.wide,
+            });
             drift[row] = (1.0 - part).powi(2) * drift[row] + gain * gain * line.variance;
             // This field leaves a part of its displacement in: the reference goes to where the line stands on the mean.
             let left = error * part;
