@@ -9,10 +9,10 @@
 //! show the overshoot of the other sign. The settled picture is what the curve comes to in the lower half of the field.
 //!
 //! Slow waves look like a bend. So what the lower part of the field waves by is in the standard error of the offset; a
-//! bend that reaches further down than [`LONGEST`], or that a smooth curve through the whole field explains better, is
+//! bend that has not died away by the middle of the field, or that a smooth curve through the field explains better, is
 //! a wave: then nothing is said. Nor where the first lines are not seen. A slant of the whole picture is not taken out:
-//! from the top to the middle of the lower half it is in the offset. On the tests' independent loops (decays of 5 to 40 lines, 2 to 20 samples) the offset errs
-//! by less than 5 % + 0.1 sample, with lines missing too.
+//! from the top to the middle of the lower half it is in the offset. On the tests' independent loops (decays of 5 to 40 lines,
+//! 2 to 20 samples) the offset errs by less than 5 % + 0.1 sample, with lines missing too.
 //!
 //! Does not know: which box or decoder the loop is in.
 
@@ -46,8 +46,8 @@ const MOST_CELLS: usize = FINE_ROWS + (MAX_ROWS - FINE_ROWS).div_ceil(COARSE);
 /// Offset over its standard error from which a bend stands out: the peak of a wave is 1.4 times its rms, of several 3 times.
 const SIGNIFICANT: f64 = 4.0;
 
-/// Lines over which a bend dies away at most: slower ones are waves.
-const LONGEST: f64 = 60.0;
+/// Share of the field by which a bend must have died away: the rest says where the picture settles.
+const SETTLED_BY: f64 = 0.5;
 
 /// What a bend leaves unexplained over what a cubic through the field leaves, at most: where both come down to noise, a
 /// bend is likelier.
@@ -222,7 +222,8 @@ impl Flagging {
             amounts: [Nanos(a), Nanos(b)],
         };
         let length = decay(&bend, fit.offset, a * fit.settled[0] + b * fit.settled[1]);
-        let length = length.filter(|&length| length <= LONGEST && !self.is_smooth(fit))?;
+        let length =
+            length.filter(|&length| length <= SETTLED_BY * rows as f64 && !self.is_smooth(fit))?;
         // The length is where the curve crosses a level that errs as the offset does.
         let share = (1.5 * offset.sigma.0 / offset.value.0.abs()).max(0.1);
         let decay = Estimate::new(Lines(length), Lines(length * share), offset.support);

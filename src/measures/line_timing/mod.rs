@@ -246,6 +246,10 @@ const CONSTANT: f32 = 0.01;
 const WHOLE_APART: f32 = 0.3;
 const WHOLE_SHARE: f32 = 0.25;
 
+/// Samples by which an edge alone must stand further out to speak for its line: light or dark detail right beside it moves
+/// it by up to a rise, no detail by two.
+const WHOLE_ALONE: f32 = 2.0;
+
 /// Fields between two searches for a side that is not seen.
 const SEARCH_INTERVAL: u32 = 12;
 
@@ -556,13 +560,13 @@ impl LineTiming {
                 (a.value - b.value).abs() < WHOLE_APART + WHOLE_SHARE * middle.abs() + noise
             }
             (Some(_), None) if right.reference.is_some() => {
-                matches!(right.line(row), Line::CutOff) && middle > 0.0 || middle < 0.0
+                matches!(right.line(row), Line::CutOff) && middle > 0.0 || middle < -WHOLE_ALONE
             }
             (None, Some(_)) if left.reference.is_some() => {
-                matches!(left.line(row), Line::CutOff) && middle < 0.0 || middle > 0.0
+                matches!(left.line(row), Line::CutOff) && middle < 0.0 || middle > WHOLE_ALONE
             }
-            (Some(_), None) => middle < 0.0,
-            (None, Some(_)) => middle > 0.0,
+            (Some(_), None) => middle < -WHOLE_ALONE,
+            (None, Some(_)) => middle > WHOLE_ALONE,
             (None, None) => false,
         }
     }
