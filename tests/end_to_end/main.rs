@@ -2,5 +2,6 @@
 
 mod bad_input;
 mod passes;
+mod scenes;
 mod terminal;
 mod world;

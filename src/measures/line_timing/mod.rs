@@ -551,7 +551,8 @@ impl LineTiming {
     }
 
     /// Whether the line is seen to stand there as a whole: both sides agree; or one shows it and the other's edge left the
-    /// raster that way; or there is one side only, and its edge stands further out, where no picture detail can put it.
+    /// raster that way; or there is one side only, and its edge stands further out. One side by itself must stand off by more
+    /// than picture detail can move it.
     fn is_whole(&self, row: usize, middle: f32) -> bool {
         let Pair { left, right, .. } = &self.pair;
         match (left.shift(row), right.shift(row)) {
@@ -559,14 +560,15 @@ impl LineTiming {
                 let noise = 3.0 * (a.variance + b.variance).sqrt();
                 (a.value - b.value).abs() < WHOLE_APART + WHOLE_SHARE * middle.abs() + noise
             }
-            (Some(_), None) if right.reference.is_some() => {
-                matches!(right.line(row), Line::CutOff) && middle > 0.0 || middle < -WHOLE_ALONE
+            _ if middle.abs() < WHOLE_ALONE => false,
+            (Some(_), None) => {
+                let pushed_out = matches!(right.line(row), Line::CutOff);
+                middle < 0.0 || right.reference.is_some() && pushed_out
             }
-            (None, Some(_)) if left.reference.is_some() => {
-                matches!(left.line(row), Line::CutOff) && middle < 0.0 || middle > WHOLE_ALONE
+            (None, Some(_)) => {
+                let pushed_out = matches!(left.line(row), Line::CutOff);
+                middle > 0.0 || left.reference.is_some() && pushed_out
             }
-            (Some(_), None) => middle < -WHOLE_ALONE,
-            (None, Some(_)) => middle > WHOLE_ALONE,
             (None, None) => false,
         }
     }
