@@ -138,7 +138,7 @@ impl HeadSwitch {
         let jump = (1..self.below.len())
             .filter_map(|first| Place::of(&self.below, first))
             .filter(|place| place.step.abs() > least.max(SIGNIFICANT * place.sigma))
-            .filter(|place| place.lasts())
+            .filter(Place::lasts)
             .max_by(|a, b| a.step.abs().total_cmp(&b.step.abs()))
             .and_then(|place| place.jump());
         Some(report(jump, rows, self.below.len(), timing.masked_rows))
