@@ -17,7 +17,9 @@
 //! Does not know: levels, alarms, or what a box was set to.
 
 mod border;
+pub mod content;
 mod decompose;
+mod drum;
 mod pair;
 mod quantities;
 mod side;
@@ -39,9 +41,11 @@ use super::dsp::edge::RISE_PER_WIDTH;
 use super::dsp::robust;
 use border::{BorderJudge, Evidence, picture_noise};
 use decompose::{Decomposer, Figure};
+use drum::DrumProfile;
 use pair::Pair;
 pub use quantities::QUANTITIES;
 use side::{Follower, Hand, Line, Plateau, REACH, ROUNDING, Shift, Side};
+pub use wave::{WAVE_BANDS, WaveSpectrum};
 
 /// Most rows a field can have and still be timed: half a 625-line frame, blanking included.
 pub const MAX_ROWS: usize = 313;
@@ -212,6 +216,13 @@ pub struct Reading {
     pub length_rms: Option<Estimate<Nanos>>,
     /// Period of the strongest wave, where one stands out.
     pub wave_period: Option<Estimate<Lines>>,
+    /// Its amplitude, half of peak to peak.
+    pub wave_amplitude: Option<Estimate<Nanos>>,
+    /// Amplitudes of waves down the field by period.
+    pub wave_spectrum: Option<WaveSpectrum>,
+    /// How far the mean profiles of the two parities differ, rms: what repeats with the drum. Edge basis with the tape's own
+    /// border only.
+    pub drum_difference_rms: Option<Estimate<Nanos>>,
     /// The straight line taken out, first to last picture line.
     pub slant: Option<Estimate<Nanos>>,
     /// The field's median position against its parity's running mean.
@@ -266,6 +277,7 @@ pub struct LineTiming {
     pair: Pair,
     judge: BorderJudge,
     decomposer: Decomposer,
+    drum: DrumProfile,
     scratch: Vec<f32>,
     blanking: f32,
     picture_noise: Option<f32>,
@@ -282,6 +294,7 @@ impl Default for LineTiming {
             pair: Pair::new(side(Hand::Left), side(Hand::Right)),
             judge: BorderJudge::default(),
             decomposer: Decomposer::new(),
+            drum: DrumProfile::default(),
             scratch: Vec::with_capacity(MAX_ROWS * 16),
             blanking: 16.0,
             picture_noise: None,
@@ -360,6 +373,7 @@ impl LineTiming {
         self.since_search = SEARCH_INTERVAL;
         self.without_edge = 0;
         self.positions = [RunningMean::default(); 2];
+        self.drum.reset();
         self.blanking = match raster.range {
             CodeRange::Studio => 16.0,
             CodeRange::Full => 0.0,
@@ -607,7 +621,10 @@ impl LineTiming {
             )
         };
         let Self {
-            pair, decomposer, ..
+            pair,
+            decomposer,
+            drum,
+            ..
         } = self;
         if let Some(figures) = decomposer.figures(rows.clone(), |row| wide(pair.middle(row))) {
             let lines = figures.lines;
@@ -616,9 +633,22 @@ impl LineTiming {
             reading.jitter_rms = Some(nanos(figures.jitter_rms, lines));
             reading.waving_rms = Some(nanos(figures.waving_rms, lines));
             reading.slant = Some(nanos(figures.slant, lines));
-            reading.wave_period = figures
-                .wave_period
-                .map(|wave| Estimate::new(Lines(wave.value), Lines(wave.sigma), lines));
+            if let Some(waves) = figures.waves {
+                let strongest = waves.strongest;
+                reading.wave_period = strongest.map(|wave| {
+                    let period = wave.period;
+                    Estimate::new(Lines(period.value), Lines(period.sigma), lines)
+                });
+                reading.wave_amplitude = strongest.map(|wave| nanos(wave.amplitude, lines));
+                let amplitudes_ns = waves.amplitudes.map(|samples| samples * one as f32);
+                reading.wave_spectrum = Some(WaveSpectrum::new(amplitudes_ns));
+            }
+            if reading.border == Border::Tape {
+                let residual = |row| decomposer.residual(&rows, row);
+                reading.drum_difference_rms = drum
+                    .see(parity, rows.clone(), residual)
+                    .map(|(figure, rows)| nanos(figure, rows));
+            }
         }
         let mut rms = |shift: &dyn Fn(usize) -> Option<Shift>| {
             decomposer

@@ -1,0 +1,4 @@
+//! Line timing from the picture against the truth, small enough for every run; `benches/content` has the whole.
+
+mod trials;
+mod world;
