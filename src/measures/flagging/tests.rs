@@ -179,3 +179,23 @@ fn an_unseen_top_says_nothing() {
     assert!(look(|row| (row > 6).then(|| jitter(row))).offset.is_none());
     assert!(look(|_| None).offset.is_none());
 }
+
+#[test]
+fn offsets_are_those_of_a_fit_made_elsewhere() {
+    let text = include_str!("../../../fixtures/reference/settling.json");
+    let reference: serde_json::Value = serde_json::from_str(text).expect("the file is in order");
+    let cases = reference["cases"].as_array().expect("a list of cases");
+    assert!(!cases.is_empty());
+    for case in cases {
+        let values = case["values"].as_array().expect("a value a line");
+        let found = look(|row| Some(values.get(row)?.as_f64()? * ONE));
+        let offset = found.offset.expect("the top is seen").value.0 / ONE;
+        let expected = case["offset"].as_f64().expect("a number");
+        let error = offset - expected;
+        assert!(
+            error.abs() < 0.05 * expected.abs() + 0.1,
+            "{}: {error} {found:?}",
+            case["name"]
+        );
+    }
+}
