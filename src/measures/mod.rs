@@ -12,6 +12,7 @@ use crate::fields::{FieldPlace, Neighbourhood};
 use crate::units::{Estimate, Unit};
 
 pub mod flagging;
+pub mod flutter;
 pub mod head_switch;
 pub mod levels;
 pub mod line_timing;

@@ -5,7 +5,9 @@
 pub mod codes;
 pub mod edge;
 pub mod fit;
+pub mod gappy;
 pub mod normal;
 pub mod robust;
 pub mod running;
 pub mod smoother;
+pub mod spline;

@@ -74,8 +74,10 @@ pub(super) enum Line {
 
 /// A displacement in samples with its variance.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct Shift {
+pub struct Shift {
+    /// To the right.
     pub value: f32,
+    /// Of the value, in samples².
     pub variance: f32,
 }
 
