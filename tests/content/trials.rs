@@ -144,11 +144,11 @@ fn lines_stand_where_the_truth_says() {
         // To first and second order in the shift: s(x − d) = s − d s′ + d² s″/2 with derivatives by central differences
         // of a signal below a quarter of the sampling rate, so within a few percent of d.
         let mut sums = (0.0, 0.0);
-        for n in 40..WIDTH - 40 {
+        for (n, &sample) in line.iter().enumerate().take(WIDTH - 40).skip(40) {
             let at = |n: usize| f64::from(reference[n]);
             let slope = (8.0 * (at(n + 1) - at(n - 1)) - (at(n + 2) - at(n - 2))) / 12.0;
             let bend = at(n + 1) - 2.0 * at(n) + at(n - 1);
-            let change = f64::from(line[n]) - at(n) - 0.5 * shift * shift * bend;
+            let change = f64::from(sample) - at(n) - 0.5 * shift * shift * bend;
             sums.0 -= slope * change;
             sums.1 += slope * slope;
         }

@@ -3,5 +3,6 @@
 mod bad_input;
 mod learning;
 mod passes;
+mod scenes;
 mod terminal;
 mod world;

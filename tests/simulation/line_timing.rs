@@ -99,10 +99,15 @@ pub(super) fn play_scene(scene: &'static Scene, frames: u64, wishes: &Wishes) ->
                 picture_shown: !truth.lines.is_empty(),
                 head_switch_line: head_switch.settled_line(),
             });
+            let flagging = flagging.measure(&reading);
+            let torn = tear.measure(tear::Input {
+                timing: &reading,
+                flagging: &flagging,
+            });
             seen.push(Seen {
-                flagging: flagging.measure(&reading),
+                flagging,
                 head_switch: head_switch.measure(&reading),
-                tear: tear.measure(&reading),
+                tear: torn,
                 timing: reading,
                 truth,
             });

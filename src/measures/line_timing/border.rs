@@ -196,7 +196,8 @@ impl Evidence {
 
     fn held_back(&self, other: &Self) -> bool {
         let most = HELD_BACK * HELD_BACK * other.motion();
-        other.motion() > LEAST_MOTION * LEAST_MOTION && self.motion() < most
+        let moved = other.motion() > LEAST_MOTION * LEAST_MOTION;
+        moved && self.motion() < most && !self.moving()
     }
 
     fn moving(&self) -> bool {
@@ -373,6 +374,28 @@ mod tests {
             judge.see([Some(moving), Some(held)]);
         }
         assert!(judge.regenerated());
+    }
+
+    #[test]
+    fn a_side_that_moves_less_than_the_other_and_yet_moves_is_a_tape() {
+        // Behind a box that reduces noise both sides are quiet, and detail beside the left edge moves it more.
+        let left = Evidence {
+            border_noise: Some(0.0),
+            picture_noise: Some(1.0),
+            spread: 0.38,
+            moves_together: true,
+            variance_by_white_noise: 2e-4,
+            ..tape()
+        };
+        let right = Evidence {
+            spread: 0.17,
+            ..left
+        };
+        let mut judge = BorderJudge::default();
+        for _ in 0..500 {
+            judge.see([Some(left), Some(right)]);
+        }
+        assert_eq!(judge.regenerated_sides(), [false, false]);
     }
 
     #[test]

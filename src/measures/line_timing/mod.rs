@@ -263,6 +263,10 @@ const CONSTANT: f32 = 0.01;
 const WHOLE_APART: f32 = 0.3;
 const WHOLE_SHARE: f32 = 0.25;
 
+/// Samples by which an edge alone must stand further out to speak for its line: light or dark detail right beside it moves
+/// it by up to a rise, no detail by two.
+const WHOLE_ALONE: f32 = 2.0;
+
 /// Fields between two searches for a side that is not seen.
 const SEARCH_INTERVAL: u32 = 12;
 
@@ -654,7 +658,11 @@ impl LineTiming {
                     sigma: one * sigma,
                 },
             );
-            if self.is_whole(row, shift.value) {
+            let whole = match reading.basis {
+                Basis::Edge => self.is_whole(row, shift.value),
+                Basis::Content | Basis::None => self.is_wide(row),
+            };
+            if whole {
                 reading.lines.set_whole(row);
             }
             usable += usize::from(reading.picture_rows.contains(&row));
@@ -663,7 +671,8 @@ impl LineTiming {
     }
 
     /// Whether the line is seen to stand there as a whole: both sides agree; or one shows it and the other's edge left the
-    /// raster that way; or there is one side only, and its edge stands further out, where no picture detail can put it.
+    /// raster that way; or there is one side only, and its edge stands further out. One side by itself must stand off by more
+    /// than picture detail can move it.
     fn is_whole(&self, row: usize, middle: f32) -> bool {
         let Pair { left, right, .. } = &self.pair;
         match (left.shift(row), right.shift(row)) {
@@ -671,19 +680,23 @@ impl LineTiming {
                 let noise = 3.0 * (a.variance + b.variance).sqrt();
                 (a.value - b.value).abs() < WHOLE_APART + WHOLE_SHARE * middle.abs() + noise
             }
-            (Some(_), None) if right.reference.is_some() => {
-                matches!(right.line(row), Line::CutOff) && middle > 0.0 || middle < 0.0
+            (None, None) => self.is_wide(row),
+            _ if middle.abs() < WHOLE_ALONE => false,
+            (Some(_), None) => {
+                let pushed_out = matches!(right.line(row), Line::CutOff);
+                middle < 0.0 || right.reference.is_some() && pushed_out
             }
-            (None, Some(_)) if left.reference.is_some() => {
-                matches!(left.line(row), Line::CutOff) && middle < 0.0 || middle > 0.0
-            }
-            (Some(_), None) => middle < 0.0,
-            (None, Some(_)) => middle > 0.0,
-            (None, None) => {
-                let change = self.content.trace().change(row);
-                change.is_some_and(|change| change.wide)
+            (None, Some(_)) => {
+                let pushed_out = matches!(left.line(row), Line::CutOff);
+                middle > 0.0 || left.reference.is_some() && pushed_out
             }
         }
+    }
+
+    /// Whether the picture shows the line move over most of its width.
+    fn is_wide(&self, row: usize) -> bool {
+        let change = self.content.trace().change(row);
+        change.is_some_and(|change| change.wide)
     }
 
     fn report_no_edge(&mut self, rows: usize, reading: &mut Reading) -> &'static str {

@@ -118,7 +118,7 @@ impl Stage {
                     Kind::Wobble,
                     Severity::Alarm,
                     place,
-                    "Line starts wobble: 171 ns (2.3 samples).",
+                    "Line starts wobble: 2.3 samples (171 ns).",
                 );
                 (event.worst, event.unit, event.limit) = (Some(171.4), "ns", Some(52.0));
                 changes.push(Change::Opened(event.clone()));
@@ -128,11 +128,11 @@ impl Stage {
             }
             (Scene::Standing, 40 | 44) => {
                 let (kind, note) = if self.field == 40 {
-                    (Kind::Wobble, "Line starts wobble: 230 ns (3.1 samples).")
+                    (Kind::Wobble, "Line starts wobble: 3.1 samples (230 ns).")
                 } else {
                     (
                         Kind::Flagging,
-                        "The top of the picture is bent: 230 ns (3.1 samples).",
+                        "The top of the picture is bent: 3.1 samples (230 ns).",
                     )
                 };
                 let mut event = self.event(kind, Severity::Alarm, place, note);
