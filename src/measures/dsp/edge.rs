@@ -161,6 +161,7 @@ impl Kernel {
     /// Forgets how edges differ from the model.
     pub fn forget_shape(&mut self) {
         self.shape = Shape::default();
+        self.clear_tables();
     }
 
     /// Learns from the edge found last how edges differ from the model.

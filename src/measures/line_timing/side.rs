@@ -207,8 +207,8 @@ impl Side {
         self.reference = None;
         self.width = width;
         self.smear = smear;
-        self.kernel.forget_shape();
         self.kernel.retune(width, smear);
+        self.kernel.forget_shape();
         self.fields = 0;
         self.shape_due = SHAPE_AFTER + 1;
         self.clean_power = 0.0;
