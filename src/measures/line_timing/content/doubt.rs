@@ -34,7 +34,10 @@ const OWN_MOTION_SIGMAS: f32 = 4.5;
 const ROUNDS: usize = 3;
 
 /// Part of the width that the middle four fifths of a line's evidence must fill to be called wide.
-const WIDE: f32 = 0.33;
+const WIDE: f32 = 0.45;
+
+/// Slopes in a stretch, over those that noise makes, that are evidence of where a line stands: noise varies by a third.
+const NOISY: f32 = 1.7;
 
 /// Lines on either side whose stretches tell the variance with a line's own.
 const AROUND: usize = 3;
@@ -53,6 +56,12 @@ const NARROW_REACH: usize = 8;
 
 /// Lines from which on lines of wide evidence are too far away to say anything of one.
 const FAR: usize = 24;
+
+/// Share of the lines that are enough to tell where the camera points, where their evidence is wide.
+const ENOUGH_WIDE: f32 = 0.12;
+
+/// Variance up to which a line has a say in that, in samples².
+const FIRM: f32 = 0.25;
 
 /// Departure from the wide lines that is allowed at once, in samples.
 const NARROW_ALLOWED: f32 = 0.12;
@@ -136,7 +145,9 @@ impl Verdict {
 
     /// Whether the middle four fifths of the evidence fill enough of the width.
     fn is_wide(&self, stretches: usize) -> bool {
-        let total: f32 = self.kept().map(|(_, sums)| sums.slope_square).sum();
+        let real =
+            |sums: &Sums| (sums.slope_square - NOISY * self.slope_noise * sums.weight).max(0.0);
+        let total: f32 = self.kept().map(|(_, sums)| real(sums)).sum();
         let (mut sum, mut first, mut last) = (0.0, 0, 0);
         for (nth, sums) in self.kept() {
             if sum < 0.1 * total {
@@ -145,7 +156,7 @@ impl Verdict {
             if sum < 0.9 * total {
                 last = nth;
             }
-            sum += sums.slope_square;
+            sum += real(sums);
         }
         (last - first + 1) as f32 >= WIDE * stretches as f32
     }
@@ -168,7 +179,9 @@ struct Level {
 
 impl Doubts {
     /// Solves and judges all lines.
-    pub(super) fn judge(&mut self, lines: &mut [Verdict], stretches: usize) {
+    ///
+    /// Returns where the lines stand on the whole, `lean` to the bottom apart: what the camera's pan makes.
+    pub(super) fn judge(&mut self, lines: &mut [Verdict], stretches: usize, lean: f32) -> f32 {
         for line in lines.iter_mut() {
             line.out = 0;
             line.solve();
@@ -181,7 +194,33 @@ impl Doubts {
             noise = self.noise(lines);
         }
         spread(lines, noise);
-        self.doubt_narrow(lines, stretches);
+        for line in lines.iter_mut() {
+            line.wide = line.is_wide(stretches);
+        }
+        let common = self.common(lines, lean);
+        let half = 0.5 * lines.len() as f32;
+        let camera = |row: usize| common + lean * (row as f32 / half - 1.0);
+        self.doubt_narrow(lines, camera);
+        common
+    }
+
+    /// The median of the lines of wide evidence, or of all where those are few.
+    fn common(&mut self, lines: &[Verdict], lean: f32) -> f32 {
+        let half = 0.5 * lines.len() as f32;
+        let mut collect = |only_wide: bool| {
+            self.pulls.clear();
+            let seen = lines.iter().enumerate();
+            self.pulls.extend(seen.filter_map(|(row, line)| {
+                let firm = line.variance < FIRM && (line.wide || !only_wide);
+                let camera = lean * (row as f32 / half - 1.0);
+                firm.then_some(line.shift()? - camera)
+            }));
+            self.pulls.len()
+        };
+        if (collect(true) as f32) < ENOUGH_WIDE * lines.len() as f32 {
+            collect(false);
+        }
+        robust::median(&mut self.pulls).unwrap_or(0.0)
     }
 
     /// Power of the noise where pictures have slopes, from the usual pull of a stretch.
@@ -201,11 +240,8 @@ impl Doubts {
     }
 
     /// Takes back lines of narrow evidence that stand elsewhere than their neighbours and the field.
-    fn doubt_narrow(&mut self, lines: &mut [Verdict], stretches: usize) {
+    fn doubt_narrow(&mut self, lines: &mut [Verdict], camera: impl Fn(usize) -> f32) {
         self.narrow.clear();
-        for line in lines.iter_mut() {
-            line.wide = line.is_wide(stretches);
-        }
         self.narrow.extend(lines.iter().map(|line| !line.wide));
         if !self.narrow.contains(&true) {
             return;
@@ -224,7 +260,7 @@ impl Doubts {
             };
             let beside = self.beside(lines.len(), row, wander);
             let wanted = beside.unwrap_or(Level {
-                value: 0.0,
+                value: camera(row),
                 variance: 0.0,
             });
             let allowed = NARROW_ALLOWED + 3.0 * (own.variance + wanted.variance).sqrt();

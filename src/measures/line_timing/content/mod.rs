@@ -260,10 +260,11 @@ impl ContentTiming {
             self.heads[head].memory.forget_moves();
         }
         self.fit_lines(&shot, head, &motion.warp);
-        self.doubts.judge(&mut self.verdicts, shot.stretches());
         let lean =
             motion.warp.lean_of_turn(shot.frame(), pixel_aspect(luma)) - motion.warp.across[2];
-        let middle = self.middle(shot.rows(), lean);
+        let stretches = shot.stretches();
+        let verdicts = &mut self.verdicts;
+        let middle = f64::from(self.doubts.judge(verdicts, stretches, lean as f32));
         motion.warp.across[0] += middle;
         motion.warp.across[2] += lean;
         self.report(&mut shot, head, [middle, lean]);
@@ -340,22 +341,6 @@ impl ContentTiming {
         self.scratch.clear();
         self.scratch.extend(made_of.iter().map(|made| made.seen));
         self.trace.seen = robust::median(&mut self.scratch).unwrap_or(0.0);
-    }
-
-    /// Where the lines stand on the whole, in samples, `lean` to the bottom apart: the camera's pan.
-    fn middle(&mut self, rows: usize, lean: f64) -> f64 {
-        let half = 0.5 * rows as f64;
-        self.scratch.clear();
-        let seen = self
-            .verdicts
-            .iter()
-            .enumerate()
-            .filter(|(_, line)| line.variance < 0.25);
-        self.scratch.extend(seen.filter_map(|(row, line)| {
-            let camera = lean * (row as f64 / half - 1.0);
-            Some(line.shift()? - camera as f32)
-        }));
-        robust::median(&mut self.scratch).map_or(0.0, f64::from)
     }
 
     /// Writes the trace, and into the shot what later fields need of this one.
