@@ -395,6 +395,10 @@ impl ContentTiming {
             shot.moved[row] = made.moved + left;
             shot.seen[row] = seen;
         }
+        leave_out_torn(shot, &self.trace.changes, &mut self.scratch);
+        for (step, sound) in followed.iter_mut().zip(&shot.sound) {
+            *step *= f32::from(u8::from(*sound));
+        }
         steady_weak_lines(shot, &self.verdicts);
         // Places are against the scene; the camera's part is in the warp.
         for (row, place) in shot.place.iter_mut().enumerate() {
@@ -454,6 +458,42 @@ fn changed(line: &Verdict) -> u32 {
         }
     }
     bits
+}
+
+/// Marks lines that stand far from those around them: torn, or struck by a dropout. They are no reference for later fields.
+fn leave_out_torn(shot: &mut Shot, changes: &[Option<Change>], scratch: &mut Vec<f32>) {
+    /// Lines on either side that say where a line should stand.
+    const AROUND: usize = 8;
+    /// Departure, in samples and in spreads of the field, that is a tear.
+    const FAR: f32 = 1.0;
+    const SPREADS: f32 = 4.0;
+    let apart = |row: usize, scratch: &mut Vec<f32>| {
+        let own = changes[row]?.whole.value;
+        let rows = row.saturating_sub(AROUND)..(row + AROUND + 1).min(changes.len());
+        scratch.clear();
+        scratch.extend(
+            changes[rows]
+                .iter()
+                .flatten()
+                .map(|change| change.whole.value),
+        );
+        Some(own - robust::median(scratch)?)
+    };
+    // Jitter tells by how neighbours differ: √2 times as much as each from its mean.
+    scratch.clear();
+    for pair in changes.windows(2) {
+        if let [Some(a), Some(b)] = pair {
+            scratch.push((a.whole.value - b.whole.value).abs());
+        }
+    }
+    let step = robust::median(scratch).unwrap_or(0.0);
+    let spread = robust::SIGMA_PER_MAD * std::f32::consts::FRAC_1_SQRT_2 * step;
+    let most = FAR.max(SPREADS * spread);
+    for row in 0..changes.len() {
+        if apart(row, scratch).is_some_and(|apart| apart.abs() > most) {
+            shot.sound[row] = false;
+        }
+    }
 }
 
 /// Gives lines that say little the place of those around them, to put the reference straight by.

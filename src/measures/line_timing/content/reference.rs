@@ -13,6 +13,7 @@ use multiversion::multiversion;
 
 use crate::measures::dsp::spline::{STRETCH, Tap};
 
+use super::super::HEAD_SWITCH_ROWS;
 use super::MAX_STRETCHES;
 use super::memory::{KEPT, SAME_LINE, Shot};
 use super::warp::Warp;
@@ -226,11 +227,19 @@ fn find(shot: &Shot, warp: &Warp, row: usize, stretch: usize) -> Option<Found> {
     let [across, down] = warp.at(place);
     let y = row as f64 - down;
     let nearest = y.round();
-    (nearest >= 0.0 && nearest < shot.rows() as f64).then_some(Found {
+    let inside = nearest >= 0.0 && nearest < shot.rows() as f64;
+    (inside && may_stand_for(row, nearest as usize, shot.rows())).then_some(Found {
         row: nearest as usize,
         beyond: y - nearest,
         x: first - across,
     })
+}
+
+/// Whether a kept row can stand for a row: those where the heads are switched are displaced by a step that is always there,
+/// so they stand for nothing but themselves.
+fn may_stand_for(row: usize, kept: usize, rows: usize) -> bool {
+    let switched = |row: usize| row + HEAD_SWITCH_ROWS >= rows;
+    row == kept || !switched(row) && !switched(kept)
 }
 
 #[multiversion(targets("x86_64+avx2"))]
