@@ -659,7 +659,9 @@ impl LineTiming {
                 },
             );
             let whole = match reading.basis {
-                Basis::Edge => self.is_whole(row, shift.value),
+                Basis::Edge => {
+                    self.is_whole(row, shift.value) && !self.stands_still(row, shift.value)
+                }
                 Basis::Content | Basis::None => self.is_wide(row),
             };
             if whole {
@@ -691,6 +693,23 @@ impl LineTiming {
                 middle > 0.0 || left.reference.is_some() && pushed_out
             }
         }
+    }
+
+    /// Whether the picture says that a line whose edges stand elsewhere is where it always is: print beside both edges.
+    ///
+    /// Not asked near the bottom, where the switched heads displace lines by the same step in every field.
+    fn stands_still(&self, row: usize, middle: f32) -> bool {
+        const ASKED_ABOVE: usize = 24;
+        const LEAST: f32 = 0.5;
+        const FIRM: f32 = 0.02;
+        let rows = self.raster.map_or(0, |raster| raster.rows);
+        let change = self.content.trace().change(row);
+        row + ASKED_ABOVE < rows
+            && middle.abs() > LEAST
+            && change.is_some_and(|change| {
+                let still = change.whole.value.abs() < 0.3 * middle.abs();
+                still && change.wide && change.whole.variance < FIRM
+            })
     }
 
     /// Whether the picture shows the line move over most of its width.
