@@ -59,6 +59,8 @@ pub(super) struct Blend {
     lines: Vec<Option<Shift>>,
     scratch: Vec<f32>,
     counts: bool,
+    /// What the lines of the field's parity have learned on the whole: for a line whose edge was never seen.
+    usual: Option<Shift>,
 }
 
 impl Blend {
@@ -91,6 +93,7 @@ impl Blend {
         picture: &ContentTrace,
     ) {
         self.heads[parity].resize(rows.min(MAX_ROWS), Constant::default());
+        self.usual = self.learn_usual(parity);
         let common = self.common(parity, rows, &edge, picture);
         self.counts =
             common.is_some_and(|common| self.agrees(parity, rows, &edge, picture, common));
@@ -102,10 +105,13 @@ impl Blend {
             let line = match (own, change, common) {
                 (Some(own), Some(change), Some(common)) => {
                     self.heads[parity][row].learn(own.value - change.value - common);
-                    let told = constant.told(change, common).filter(|_| self.counts);
+                    let told = self.told(constant, change, common);
+                    let told = told.filter(|_| self.counts);
                     Some(told.map_or(own, |told| together(own, told)))
                 }
-                (None, Some(change), Some(common)) if self.counts => constant.told(change, common),
+                (None, Some(change), Some(common)) if self.counts => {
+                    self.told(constant, change, common)
+                }
                 _ => own,
             };
             self.lines.push(line);
@@ -115,18 +121,47 @@ impl Blend {
     /// The picture alone.
     pub(super) fn picture_alone(&mut self, parity: usize, rows: usize, picture: &ContentTrace) {
         let constant_known = self.knows_constant(parity);
+        self.usual = self.learn_usual(parity);
         self.counts = true;
         self.lines.clear();
         for row in 0..rows {
             let change = picture.change(row).map(|change| change.whole);
             self.lines.push(change.and_then(|change| {
                 if constant_known {
-                    self.heads[parity].get(row)?.told(change, 0.0)
+                    self.told(*self.heads[parity].get(row)?, change, 0.0)
                 } else {
                     Some(change)
                 }
             }));
         }
+    }
+
+    /// What the lines have learned on the whole, and how far they differ: what a line is given that never showed its edge.
+    fn learn_usual(&mut self, parity: usize) -> Option<Shift> {
+        if !self.knows_constant(parity) {
+            return None;
+        }
+        self.scratch.clear();
+        let known = self.heads[parity]
+            .iter()
+            .filter(|constant| constant.known());
+        self.scratch.extend(known.map(|constant| constant.value));
+        let (value, spread) = robust::median_and_spread(&mut self.scratch)?;
+        Some(Shift {
+            value,
+            variance: spread * spread,
+        })
+    }
+
+    /// Where the picture says that a line stands, by what it or, without, the others have learned.
+    fn told(&self, constant: Constant, change: Shift, common: f32) -> Option<Shift> {
+        let usual = || {
+            self.usual.map(|usual| Shift {
+                value: change.value + usual.value + common,
+                variance: change.variance + usual.variance,
+            })
+        };
+        constant.told(change, common).or_else(usual)
     }
 
     /// How far the whole field's edges stand from where the picture and what was learned put them.
