@@ -33,8 +33,11 @@ const REACH_DOWN: i32 = 6;
 /// How much better another line must fit before the picture is said to have moved down by a whole line unforetold.
 const CLEARLY_BETTER: f32 = 0.85;
 
-/// Part of the picture's own contrast that may be left over before it is another picture.
+/// Part of a column's contrast that may be left over before it shows another picture.
 const MOST_LEFT: f64 = 0.5;
+
+/// Share of the width that shows another picture after a cut.
+const CUT_SHARE: f64 = 0.5;
 
 /// Share of the slopes from line to line that a displacement across must leave unexplained: pictures of things leave nine
 /// tenths and more, one slanted alike everywhere a tenth.
@@ -42,9 +45,6 @@ const LEAST_TOLD: f64 = 0.35;
 
 /// A stretch has contrast of its own where it varies this many times as much as noise.
 const CONTRASTY: f32 = 12.0;
-
-/// Stretches with contrast that it takes to speak of another picture.
-const LEAST_CONTRASTY: u32 = 20;
 
 /// Standard errors below which a motion is none: a still camera must stay still over hundreds of fields.
 const NONE_BELOW: f64 = 4.5;
@@ -126,10 +126,10 @@ impl MotionFinder {
         warp.down[0] += f64::from(self.whole_lines_down(shot, last, foretold, coarse));
         self.rough(shot, last, &warp, coarse);
         let mut variances = [f64::INFINITY; UNKNOWNS];
-        let mut left = 0.0;
+        let mut changed = 0.0;
         for _ in 0..STEPS {
             let (whole, remains) = self.equations(shot, last, &warp, composer, noise.power);
-            left = remains.share();
+            changed = remains.share();
             if whole.told() < LEAST_TOLD {
                 // Down and across look alike here: the picture is said to stand still.
                 warp.down = [0.0; 3];
@@ -156,7 +156,7 @@ impl MotionFinder {
         settle(&mut warp, &variances);
         Motion {
             warp,
-            cut: left > MOST_LEFT,
+            cut: changed > CUT_SHARE,
         }
     }
 
@@ -342,37 +342,40 @@ fn usual_scale(sums: &RowGradients, scratch: &mut Vec<f32>) -> Option<f32> {
     robust::median(scratch).map(|middle| SIGMA_PER_MEAN_DEVIATION * middle)
 }
 
-/// What is left of the picture's contrast.
+/// What the expected picture leaves unexplained, column by column of stretches.
 #[derive(Clone, Copy, Debug, Default)]
 struct Remains {
-    contrast: f64,
-    left: f64,
-    contrasty: u32,
+    contrast: [f64; MAX_STRETCHES],
+    left: [f64; MAX_STRETCHES],
+    known: [bool; MAX_STRETCHES],
     weighted: f64,
     weights: f64,
 }
 
 impl Remains {
     fn see(&mut self, sums: &RowGradients, noise_power: f32) {
-        for sums in sums.iter().filter(|sums| sums.weight > 0.0) {
-            if sums.contrast > CONTRASTY * noise_power * STRETCH as f32 {
-                let contrast = f64::from(sums.contrast);
-                self.contrast += contrast;
-                self.left += f64::from(sums.left).min(contrast);
-                self.contrasty += 1;
+        let least = CONTRASTY * noise_power * STRETCH as f32;
+        for (nth, sums) in sums
+            .iter()
+            .enumerate()
+            .filter(|(_, sums)| sums.weight > 0.0)
+        {
+            self.known[nth] = true;
+            if sums.contrast.max(sums.left) > least {
+                self.contrast[nth] += f64::from(sums.contrast);
+                self.left[nth] += f64::from(sums.left);
             }
             self.weighted += f64::from(sums.rest_square);
             self.weights += f64::from(sums.weight);
         }
     }
 
-    /// Share of the contrast that the expected picture does not explain; 0 where there is no contrast to speak of.
+    /// Share of the picture's width where it shows something else than expected. One thing that moves is not wide.
     fn share(&self) -> f64 {
-        if self.contrasty < LEAST_CONTRASTY {
-            0.0
-        } else {
-            self.left / self.contrast
-        }
+        let failed = self.contrast.iter().zip(&self.left);
+        let failed = failed.filter(|(contrast, left)| **left > MOST_LEFT * **contrast);
+        let known = self.known.iter().filter(|&&known| known).count();
+        failed.count() as f64 / known.max(1) as f64
     }
 
     /// Power of the noise where pictures have slopes: of what is left where the picture fits, before the blur.
