@@ -5,7 +5,6 @@
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 
-use crate::measures::{Readings, flagging, line_timing::LineTrace};
 use crate::record::Live;
 use crate::units::Nanos;
 
@@ -15,9 +14,6 @@ use super::plumb::View;
 
 /// Lengths of the bend that are drawn: after three of them a twentieth is left.
 const LENGTHS: f64 = 3.0;
-
-/// Where the bend has settled, in lengths from the top.
-const SETTLED: std::ops::Range<f64> = 3.0..6.0;
 
 /// The first line of a screen row.
 fn line_of(row: u16, height: u16, lines: usize) -> usize {
@@ -66,38 +62,14 @@ pub(super) fn draw_bend(
         return;
     };
     let top = timing.picture_rows.start;
-    let settled = settled(&timing.lines, top, length).unwrap_or(view.rest_ns());
-    let lines = timing.lines.rows();
+    let end = top + (LENGTHS * length) as usize;
     for row in 0..field.height {
-        let line = line_of(row, field.height, lines).max(top);
-        let from_top = (line - top) as f64;
-        if from_top > LENGTHS * length {
-            break;
-        }
-        let Some(Nanos(bend)) = bend_at(readings, from_top) else {
+        let line = line_of(row, field.height, timing.lines.rows()).max(top);
+        let Some(Nanos(bend)) = flagging.at(line).filter(|_| line <= end) else {
             break;
         };
-        if let Some(column) = view.column(settled + bend, field.width) {
+        if let Some(column) = view.column(bend, field.width) {
             put(buffer, field, (column, row), "○", palette.ink(Tone::Strong));
         }
     }
-}
-
-/// The fitted bend at a line, counted from the first picture line, against the settled picture.
-fn bend_at(readings: &Readings, line: f64) -> Option<Nanos> {
-    let flagging::Reading { offset, decay, .. } = &readings.flagging;
-    let (offset, decay) = (offset.as_ref()?.value, decay.as_ref()?.value);
-    Some(offset * (-line / decay.0).exp())
-}
-
-/// Where the lines stand below the bend, in ns.
-fn settled(trace: &LineTrace, top: usize, length: f64) -> Option<f64> {
-    let row = |lengths: f64| top + (lengths * length).ceil() as usize;
-    let lines = row(SETTLED.start)..row(SETTLED.end).max(row(SETTLED.start) + 10);
-    let (mut sum, mut count) = (0.0, 0.0);
-    for shift in lines.filter_map(|row| trace.get(row)) {
-        sum += shift.displacement.0;
-        count += 1.0;
-    }
-    (count > 0.0).then(|| sum / count)
 }

@@ -180,14 +180,6 @@ pub(super) struct View {
 }
 
 impl View {
-    /// Where the picture hangs.
-    pub(super) fn rest_ns(&self) -> f64 {
-        match self.rate {
-            Some(rate) => nanos_from_samples(Samples(self.rest), rate).0,
-            None => nanos_from_samples(Samples(self.rest), crate::standard::BT601_LUMA_RATE).0,
-        }
-    }
-
     /// The column of a displacement in ns; `None` where it lies outside.
     pub(super) fn column(&self, ns: f64, columns: u16) -> Option<u16> {
         let samples = words::in_samples(ns, self.rate);

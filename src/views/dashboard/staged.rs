@@ -44,6 +44,7 @@ pub(super) struct Stage {
 const ROWS: usize = 240;
 const RATE: Hertz = Hertz(13.5e6);
 const SAMPLE_NS: f64 = 2000.0 / 27.0;
+const BEND_DECAY: Lines = Lines(14.0);
 
 impl Stage {
     pub(super) fn new(scene: Scene) -> Self {
@@ -245,7 +246,14 @@ impl Stage {
         timing.wave_spectrum = Some(spectrum(self.field, amplitude));
         if self.scene == Scene::Waves {
             stage_waves(timing, &mut readings.head_switch, amplitude);
-            readings.flagging.decay = Some(Estimate::new(Lines(14.0), Lines(1.0), 40));
+            readings.flagging.decay = Some(Estimate::new(BEND_DECAY, Lines(1.0), 40));
+            readings.flagging.bend = Some(flagging::Bend {
+                first_row: 0,
+                rows: ROWS - 8,
+                level: Nanos(0.0),
+                shape: flagging::Shape::Critical { decay: BEND_DECAY },
+                amounts: [Nanos(bend * SAMPLE_NS), Nanos(0.0)],
+            });
         }
         let rms = amplitude * 0.7 * SAMPLE_NS + 2.0;
         timing.error_rms = Some(Estimate::new(Nanos(rms), Nanos(1.5), 222));
@@ -360,7 +368,7 @@ fn trace(field: u64, amplitude: f64, bend: f64) -> LineTrace {
     for row in (0..ROWS).filter(|row| !(150..158).contains(row)) {
         let at = row as f64;
         let wave = amplitude * (at / 24.0 + field as f64 / 9.0).sin();
-        let hook = -bend * (-at / 14.0).exp();
+        let hook = bend * (-at / BEND_DECAY.0).exp();
         let switch = if row >= ROWS - 7 { 1.5 } else { 0.0 };
         let rough = (0.05 + amplitude / 6.0) * noise(field, row);
         let shift = LineShift {
