@@ -53,8 +53,8 @@ enum Border {
 enum Basis {
     /// The blanking edges, on nearly all fields.
     Edge,
-    /// Anything but the blanking edges, on nearly all fields.
-    NotEdge,
+    /// The picture itself, on nearly all fields but for the two seconds in which a border is looked at.
+    Content,
     /// The scene does not say.
     Any,
 }
@@ -195,6 +195,7 @@ impl Entry {
             .iter()
             .sum();
         let edge = fields("line_timing.basis", "edge") / all;
+        let content = fields("line_timing.basis", "content");
         let regenerated = fields("line_timing.border", "regenerated");
         let rate = if standard == "525" {
             60.0 / 1.001
@@ -219,10 +220,12 @@ impl Entry {
             Basis::Edge if edge < NEARLY_ALL => wrong.push(format!(
                 "timing is read from edges in {edge:.2} of the fields only"
             )),
-            Basis::NotEdge if edge > 1.0 - NEARLY_ALL => wrong.push(format!(
-                "timing is read from edges in {edge:.2} of the fields"
-            )),
-            Basis::Edge | Basis::NotEdge | Basis::Any => {}
+            Basis::Content if content < NEARLY_ALL * (all - BORDER_KNOWN_SECONDS * rate) => {
+                wrong.push(format!(
+                    "timing is read from the picture in {content} of {all} fields only, {edge:.2} from edges"
+                ));
+            }
+            Basis::Edge | Basis::Content | Basis::Any => {}
         }
         wrong
     }
