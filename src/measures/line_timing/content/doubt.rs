@@ -66,6 +66,9 @@ const FIRM: f32 = 0.25;
 /// Departure from the wide lines that is allowed at once, in samples.
 const NARROW_ALLOWED: f32 = 0.12;
 
+/// The same of one line for itself, beside the jitter of the field.
+const NARROW_ALONE: f32 = 0.3;
+
 /// One line: in, what was summed; out, where it stands.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Verdict {
@@ -246,7 +249,7 @@ impl Doubts {
         if !self.narrow.contains(&true) {
             return;
         }
-        let wander = self.wander(lines);
+        let (jitter, wander) = self.restlessness(lines);
         self.levels.clear();
         for row in 0..lines.len() {
             self.levels.push(self.level(lines, row, self.narrow[row]));
@@ -264,14 +267,19 @@ impl Doubts {
                 variance: 0.0,
             });
             let allowed = NARROW_ALLOWED + 3.0 * (own.variance + wanted.variance).sqrt();
-            if (own.value - wanted.value).abs() > allowed {
+            let line = &lines[row];
+            let alone = NARROW_ALONE + 4.0 * (jitter + line.variance + wanted.variance).sqrt();
+            let wild = line
+                .shift()
+                .is_some_and(|shift| (shift - wanted.value).abs() > alone);
+            if wild || (own.value - wanted.value).abs() > allowed {
                 lines[row].variance = f32::INFINITY;
             }
         }
     }
 
-    /// Variance by which lines of wide evidence wander a line, jitter apart.
-    fn wander(&mut self, lines: &[Verdict]) -> f32 {
+    /// Variance of lines of wide evidence from one to the next, and that by which they wander a line, jitter apart.
+    fn restlessness(&mut self, lines: &[Verdict]) -> (f32, f32) {
         const APART: usize = 6;
         let mut step = |apart: usize| {
             self.pulls.clear();
@@ -288,7 +296,7 @@ impl Doubts {
             (robust::SIGMA_PER_MAD * median).powi(2)
         };
         let (near, far) = (step(1), step(APART));
-        ((far - near) / (APART - 1) as f32).max(0.0)
+        (0.5 * near, ((far - near) / (APART - 1) as f32).max(0.0))
     }
 
     /// Mean of the lines of one kind around a row.

@@ -34,8 +34,8 @@ use crate::measures::dsp::robust;
 use crate::measures::dsp::spline::{Prefilter, STRETCH};
 use crate::standard::Parity;
 
-use super::MAX_ROWS;
 pub use super::side::Shift;
+use super::{HEAD_SWITCH_ROWS, MAX_ROWS};
 use coarse::Coarse;
 use doubt::{Doubts, Verdict};
 use fit::Look;
@@ -465,7 +465,7 @@ fn leave_out_torn(shot: &mut Shot, changes: &[Option<Change>], scratch: &mut Vec
     /// Lines on either side that say where a line should stand.
     const AROUND: usize = 8;
     /// Departure, in samples and in spreads of the field, that is a tear.
-    const FAR: f32 = 1.0;
+    const FAR: f32 = 2.0;
     const SPREADS: f32 = 4.0;
     let apart = |row: usize, scratch: &mut Vec<f32>| {
         let own = changes[row]?.whole.value;
@@ -489,7 +489,8 @@ fn leave_out_torn(shot: &mut Shot, changes: &[Option<Change>], scratch: &mut Vec
     let step = robust::median(scratch).unwrap_or(0.0);
     let spread = robust::SIGMA_PER_MAD * std::f32::consts::FRAC_1_SQRT_2 * step;
     let most = FAR.max(SPREADS * spread);
-    for row in 0..changes.len() {
+    // Where the heads are switched lines stand apart in every field.
+    for row in 0..changes.len().saturating_sub(HEAD_SWITCH_ROWS) {
         if apart(row, scratch).is_some_and(|apart| apart.abs() > most) {
             shot.sound[row] = false;
         }
