@@ -11,7 +11,7 @@ use ratatui::layout::Rect;
 
 use crate::measures::line_timing::LineTrace;
 use crate::record::Live;
-use crate::units::{Hertz, Samples, Seconds, nanos_from_samples};
+use crate::units::{Hertz, Seconds};
 
 use super::dots::{DOTS_ACROSS, DOTS_DOWN, Dots};
 use super::marks;
