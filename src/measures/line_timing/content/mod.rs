@@ -4,8 +4,8 @@
 //! it stood in the last fields, with its standard error. Unit: samples; positive = moved right.
 //!
 //! Each field is compared with a reference made of the last fields of its parity, each put straight by its own timing and
-//! moved as the camera moved ([`motion`], [`reference`]). Every line is fitted to it by robust least squares ([`fit`]), what
-//! moves before the scene is left out, and lines that show too little say nothing ([`doubt`]).
+//! moved as the camera moved (`motion`, `reference`). Every line is fitted to it by robust least squares (`fit`), what
+//! moves before the scene is left out, and lines that show too little say nothing (`doubt`).
 //!
 //! What it cannot see: an error that every field repeats, what is the same for all lines of a field (a camera pans), a
 //! straight line down the field (a camera turns), and changes slower than about a second. A picture slanted alike
