@@ -112,14 +112,13 @@ fn round_row(from: &[f32], codes: &mut [u8]) {
 #[derive(Debug, Default)]
 pub(super) struct Memory {
     shots: VecDeque<Shot>,
-    spare: Option<Shot>,
+    /// Buffers to use again: what a cut gives back, the next scene fills.
+    spare: Vec<Shot>,
 }
 
 impl Memory {
     pub(super) fn clear(&mut self) {
-        // Buffers are few and a cut is rare: what does not fit is given back.
-        self.spare = self.shots.pop_back().or(self.spare.take());
-        self.shots.clear();
+        self.spare.extend(self.shots.drain(..));
     }
 
     pub(super) fn newest(&self) -> Option<&Shot> {
@@ -164,7 +163,7 @@ impl Memory {
         columns: &std::ops::Range<usize>,
         filter: &mut Prefilter,
     ) -> Shot {
-        let mut shot = self.spare.take().unwrap_or_default();
+        let mut shot = self.spare.pop().unwrap_or_default();
         shot.take(luma, columns, filter);
         shot
     }
@@ -177,7 +176,7 @@ impl Memory {
         }
         self.shots.push_front(shot);
         if self.shots.len() > KEPT {
-            self.spare = self.shots.pop_back();
+            self.spare.extend(self.shots.pop_back());
         }
     }
 }
