@@ -6,7 +6,7 @@
 use std::collections::VecDeque;
 
 use crate::fields::Plane;
-use crate::measures::dsp::spline::{MARGIN, Prefilter, STRETCH};
+use crate::measures::dsp::spline::{MARGIN, Prefilter, STRETCH, nearest_code};
 
 use super::warp::{Frame, Warp};
 
@@ -103,8 +103,7 @@ fn round_row(from: &[f32], codes: &mut [u8]) {
     let (at, after) = (&from[1..], &from[2..]);
     let three = from.iter().zip(at).zip(after);
     for (code, ((a, b), c)) in codes.iter_mut().zip(three) {
-        let value = (a + 4.0 * b + c) * (1.0 / 6.0) + 0.5;
-        *code = (value.clamp(0.0, 255.0) as i32) as u8;
+        *code = nearest_code((a + 4.0 * b + c) * (1.0 / 6.0));
     }
 }
 
