@@ -45,7 +45,7 @@ const LEAST_PICTURE_NOISE: f32 = 0.4;
 
 /// Share of the picture's motion below which an edge is left behind by it, and above which it follows it.
 const LEFT_BEHIND: f32 = 0.3;
-const FOLLOWS: f32 = 0.6;
+const FOLLOWS: f32 = 0.85;
 
 /// Fields over which the evidence is averaged: half a second to decide, against single quiet fields.
 const MEMORY_FIELDS: f32 = 20.0;

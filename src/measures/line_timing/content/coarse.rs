@@ -29,8 +29,10 @@ const PULL_REACH: f32 = 8.0;
 /// Where a line stands, roughly.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Rough {
-    /// To the right, in samples.
+    /// To the right, in whole samples.
     pub shift: f32,
+    /// The part of a sample beyond, as the costs on either side tell it: −0.5 to 0.5.
+    pub part: f32,
     /// Standard deviation of a sample that fits, in codes.
     pub scale: f32,
     /// What all stretches miss by, each limited.
@@ -42,6 +44,8 @@ pub(super) struct Rough {
 pub(super) struct Coarse {
     padded: Vec<u8>,
     costs: [[u32; SHIFTS]; MAX_STRETCHES],
+    /// By stretch, the least of its costs.
+    least: [u32; MAX_STRETCHES],
     scratch: Vec<f32>,
 }
 
@@ -50,6 +54,7 @@ impl Coarse {
         Self {
             padded: Vec::with_capacity(MAX_STRETCHES * STRETCH + 2 * REACH + STRETCH),
             costs: [[0; SHIFTS]; MAX_STRETCHES],
+            least: [0; MAX_STRETCHES],
             scratch: Vec::with_capacity(MAX_STRETCHES),
         }
     }
@@ -68,11 +73,10 @@ impl Coarse {
         self.padded.extend_from_slice(codes);
         self.padded.resize(codes.len() + 2 * REACH, last);
         let stretches = expected.len() / STRETCH;
-        distances(&self.padded, expected, &mut self.costs);
+        distances(&self.padded, expected, &mut self.costs, &mut self.least);
         self.scratch.clear();
-        for (stretch, costs) in self.costs.iter().enumerate().take(stretches) {
+        for (stretch, &least) in self.least.iter().enumerate().take(stretches) {
             if known(stretch) {
-                let least = costs.iter().min().copied().unwrap_or(0);
                 self.scratch.push(least as f32);
             }
         }
@@ -85,9 +89,7 @@ impl Coarse {
         let mut totals = [0_u32; SHIFTS];
         for (stretch, costs) in self.costs.iter().enumerate().take(stretches) {
             if known(stretch) {
-                for (total, &cost) in totals.iter_mut().zip(costs) {
-                    *total += cost.min(most);
-                }
+                add_limited(costs, most, &mut totals);
             }
         }
         let best = (0..SHIFTS).map(|nth| {
@@ -109,15 +111,47 @@ impl Coarse {
             }
         }
         let scale = super::SIGMA_PER_MEAN_DEVIATION * robust::median(&mut self.scratch)?;
-        Some(Rough { shift, scale, miss })
+        Some(Rough {
+            shift,
+            part: between(&totals, nth),
+            scale,
+            miss,
+        })
     }
 }
 
-/// Sums of absolute differences by stretch and shift.
+/// Where between its neighbours the least of costs stands that rise alike on both sides, as absolute differences do.
+fn between(totals: &[u32; SHIFTS], nth: usize) -> f32 {
+    if nth == 0 || nth + 1 == SHIFTS {
+        return 0.0;
+    }
+    let [before, at, after] = [nth - 1, nth, nth + 1].map(|nth| totals[nth] as f32);
+    let rise = before.max(after) - at;
+    if rise > 0.0 {
+        (0.5 * (before - after) / rise).clamp(-0.5, 0.5)
+    } else {
+        0.0
+    }
+}
+
 #[multiversion(targets("x86_64+avx2"))]
-fn distances(moved: &[u8], still: &[u8], costs: &mut [[u32; SHIFTS]; MAX_STRETCHES]) {
+fn add_limited(costs: &[u32; SHIFTS], most: u32, totals: &mut [u32; SHIFTS]) {
+    for (total, &cost) in totals.iter_mut().zip(costs) {
+        *total += cost.min(most);
+    }
+}
+
+/// Sums of absolute differences by stretch and shift, and the least of each stretch.
+#[multiversion(targets("x86_64+avx2"))]
+fn distances(
+    moved: &[u8],
+    still: &[u8],
+    costs: &mut [[u32; SHIFTS]; MAX_STRETCHES],
+    least: &mut [u32; MAX_STRETCHES],
+) {
     let stretches = still.as_chunks::<STRETCH>().0;
-    for (nth, (still, costs)) in stretches.iter().zip(costs).enumerate() {
+    for (nth, ((still, costs), least)) in stretches.iter().zip(costs).zip(least).enumerate() {
+        *least = u32::MAX;
         for (shift, cost) in costs.iter_mut().enumerate() {
             let Some(moved) = moved[nth * STRETCH + shift..].first_chunk::<STRETCH>() else {
                 continue;
@@ -127,6 +161,7 @@ fn distances(moved: &[u8], still: &[u8], costs: &mut [[u32; SHIFTS]; MAX_STRETCH
                 sum += u32::from(a.abs_diff(*b));
             }
             *cost = sum;
+            *least = sum.min(*least);
         }
     }
 }

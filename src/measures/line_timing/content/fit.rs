@@ -102,7 +102,19 @@ impl Look<'_> {
     }
 }
 
-const LANES: usize = 8;
+/// Samples worked on at once.
+pub(super) const LANES: usize = 8;
+
+/// Where in a stretch lanes begin.
+pub(super) const STARTS: [usize; STRETCH / LANES] = [0, 8, 16, 24];
+
+const SUMS: usize = 6;
+
+/// The lanes' sum: halves onto each other, as eight in a row would wait for one another.
+#[inline]
+pub(super) fn total([a, b, c, d, e, f, g, h]: [f32; LANES]) -> f32 {
+    ((a + e) + (c + g)) + ((b + f) + (d + h))
+}
 
 #[expect(
     clippy::needless_range_loop,
@@ -128,31 +140,40 @@ fn gather(
             continue;
         };
         let [a, b, c, d] = tap.weights;
-        let mut wide = [[0.0_f32; LANES]; 6];
-        for start in (0..STRETCH).step_by(LANES) {
-            for lane in 0..LANES {
+        let mut rests = [0.0_f32; STRETCH];
+        let mut weights = [0.0_f32; STRETCH];
+        for x in 0..STRETCH {
+            let value = a * from[x] + b * from[x + 1] + c * from[x + 2] + d * from[x + 3];
+            let rest = value - expected[x] - offset;
+            let far = 1.0 + rest * rest * per_square;
+            (rests[x], weights[x]) = (rest, 1.0 / (far * far));
+        }
+        // The lane outside, its samples inside: else the compiler goes through memory one sample at a time.
+        let mut wide = [[0.0_f32; LANES]; SUMS];
+        for lane in 0..LANES {
+            let mut sums = [0.0_f32; SUMS];
+            for start in STARTS {
                 let x = start + lane;
-                let value = a * from[x] + b * from[x + 1] + c * from[x + 2] + d * from[x + 3];
-                let rest = value - expected[x] - offset;
-                let far = 1.0 + rest * rest * per_square;
-                let weight = 1.0 / (far * far);
-                let slope = slopes[x];
-                wide[0][lane] += weight;
-                wide[1][lane] += weight * slope;
-                wide[2][lane] += weight * slope * slope;
-                wide[3][lane] += weight * rest;
-                wide[4][lane] += weight * slope * rest;
-                wide[5][lane] += rest.abs();
+                let (weight, slope, rest) = (weights[x], slopes[x], rests[x]);
+                sums[0] += weight;
+                sums[1] += weight * slope;
+                sums[2] += weight * slope * slope;
+                sums[3] += weight * rest;
+                sums[4] += weight * slope * rest;
+                sums[5] += rest.abs();
+            }
+            for k in 0..SUMS {
+                wide[k][lane] = sums[k];
             }
         }
-        let total = |lanes: &[f32; LANES]| lanes.iter().sum::<f32>();
+        let [weight, slope, slope_square, rest, slope_rest, distance] = wide.map(total);
         *sums = Sums {
-            weight: total(&wide[0]),
-            slope: total(&wide[1]),
-            slope_square: total(&wide[2]),
-            rest: total(&wide[3]),
-            slope_rest: total(&wide[4]),
-            distance: total(&wide[5]),
+            weight,
+            slope,
+            slope_square,
+            rest,
+            slope_rest,
+            distance,
         };
     }
 }

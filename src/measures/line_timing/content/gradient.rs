@@ -9,6 +9,7 @@ use multiversion::multiversion;
 use crate::measures::dsp::spline::{STRETCH, Tap};
 
 use super::MAX_STRETCHES;
+use super::fit::{LANES, STARTS, total};
 
 /// Weighted sums over the samples of a stretch.
 #[derive(Clone, Copy, Debug, Default)]
@@ -86,7 +87,6 @@ impl Gradients<'_> {
     }
 }
 
-const LANES: usize = 8;
 const SUMS: usize = 15;
 
 #[expect(
@@ -111,40 +111,45 @@ fn gather(
             continue;
         };
         let [a, b, c, d] = tap.weights;
-        let mut wide = [[0.0_f32; LANES]; SUMS];
+        let mut rests = [0.0_f32; STRETCH];
+        let mut weights = [0.0_f32; STRETCH];
+        for x in 0..STRETCH {
+            let value = a * from[x] + b * from[x + 1] + c * from[x + 2] + d * from[x + 3];
+            let rest = value - expected[x] - offset;
+            let far = 1.0 + rest * rest * per_square;
+            (rests[x], weights[x]) = (rest, 1.0 / (far * far));
+        }
+        // The lane outside, its samples inside: else the compiler goes through memory one sample at a time.
         let level = expected[STRETCH / 2];
-        for start in (0..STRETCH).step_by(LANES) {
-            for lane in 0..LANES {
+        let mut wide = [[0.0_f32; LANES]; SUMS];
+        for lane in 0..LANES {
+            let mut sums = [0.0_f32; SUMS];
+            for start in STARTS {
                 let x = start + lane;
-                let value = a * from[x] + b * from[x + 1] + c * from[x + 2] + d * from[x + 3];
-                let rest = value - expected[x] - offset;
-                let far = 1.0 + rest * rest * per_square;
-                let weight = 1.0 / (far * far);
+                let (weight, rest) = (weights[x], rests[x]);
                 let (slope, down) = (slopes[x], steps_down[x]);
                 let high = expected[x] - level;
-                let products = [
-                    weight,
-                    weight * slope,
-                    weight * slope * slope,
-                    weight * rest,
-                    weight * slope * rest,
-                    weight * down,
-                    weight * down * down,
-                    weight * slope * down,
-                    weight * down * rest,
-                    weight * rest * rest,
-                    rest.abs(),
-                    high,
-                    high * high,
-                    rest,
-                    rest * rest,
-                ];
-                for k in 0..SUMS {
-                    wide[k][lane] += products[k];
-                }
+                sums[0] += weight;
+                sums[1] += weight * slope;
+                sums[2] += weight * slope * slope;
+                sums[3] += weight * rest;
+                sums[4] += weight * slope * rest;
+                sums[5] += weight * down;
+                sums[6] += weight * down * down;
+                sums[7] += weight * slope * down;
+                sums[8] += weight * down * rest;
+                sums[9] += weight * rest * rest;
+                sums[10] += rest.abs();
+                sums[11] += high;
+                sums[12] += high * high;
+                sums[13] += rest;
+                sums[14] += rest * rest;
+            }
+            for k in 0..SUMS {
+                wide[k][lane] = sums[k];
             }
         }
-        let t: [f32; SUMS] = std::array::from_fn(|k| wide[k].iter().sum());
+        let t = wide.map(total);
         let about_mean = |square: f32, sum: f32| (square - sum * sum / STRETCH as f32).max(0.0);
         *sums = GradientSums {
             weight: t[0],

@@ -6,7 +6,7 @@
 use std::collections::VecDeque;
 
 use crate::fields::Plane;
-use crate::measures::dsp::spline::{MARGIN, Prefilter, STRETCH};
+use crate::measures::dsp::spline::{MARGIN, Prefilter, STRETCH, nearest_code};
 
 use super::warp::{Frame, Warp};
 
@@ -103,8 +103,7 @@ fn round_row(from: &[f32], codes: &mut [u8]) {
     let (at, after) = (&from[1..], &from[2..]);
     let three = from.iter().zip(at).zip(after);
     for (code, ((a, b), c)) in codes.iter_mut().zip(three) {
-        let value = (a + 4.0 * b + c) * (1.0 / 6.0) + 0.5;
-        *code = (value.clamp(0.0, 255.0) as i32) as u8;
+        *code = nearest_code((a + 4.0 * b + c) * (1.0 / 6.0));
     }
 }
 
@@ -112,14 +111,13 @@ fn round_row(from: &[f32], codes: &mut [u8]) {
 #[derive(Debug, Default)]
 pub(super) struct Memory {
     shots: VecDeque<Shot>,
-    spare: Option<Shot>,
+    /// Buffers to use again: what a cut gives back, the next scene fills.
+    spare: Vec<Shot>,
 }
 
 impl Memory {
     pub(super) fn clear(&mut self) {
-        // Buffers are few and a cut is rare: what does not fit is given back.
-        self.spare = self.shots.pop_back().or(self.spare.take());
-        self.shots.clear();
+        self.spare.extend(self.shots.drain(..));
     }
 
     pub(super) fn newest(&self) -> Option<&Shot> {
@@ -164,7 +162,7 @@ impl Memory {
         columns: &std::ops::Range<usize>,
         filter: &mut Prefilter,
     ) -> Shot {
-        let mut shot = self.spare.take().unwrap_or_default();
+        let mut shot = self.spare.pop().unwrap_or_default();
         shot.take(luma, columns, filter);
         shot
     }
@@ -177,7 +175,7 @@ impl Memory {
         }
         self.shots.push_front(shot);
         if self.shots.len() > KEPT {
-            self.spare = self.shots.pop_back();
+            self.spare.extend(self.shots.pop_back());
         }
     }
 }

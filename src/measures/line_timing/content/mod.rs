@@ -31,7 +31,7 @@ use std::ops::Range;
 
 use crate::fields::Plane;
 use crate::measures::dsp::robust;
-use crate::measures::dsp::spline::{Prefilter, STRETCH};
+use crate::measures::dsp::spline::{Prefilter, STRETCH, nearest_code};
 use crate::standard::Parity;
 
 pub use super::side::Shift;
@@ -321,7 +321,7 @@ impl ContentTiming {
             let rough = coarse.search(shot.codes(row), codes, |s| made.knows(s), guess);
             let verdict = rough.map_or_else(Verdict::default, |rough| {
                 guess = rough.shift;
-                let mut verdict = settle(&look, rough.shift, rough.scale);
+                let mut verdict = settle(&look, rough.shift + rough.part, rough.scale);
                 // Of the noise that is left over, the reference has one part to K of the field's own.
                 let scale = usual_scale(&verdict.sums).unwrap_or(rough.scale);
                 verdict.slope_noise = slope_over_value * scale * scale / (made.fields() + 1.0);
@@ -530,6 +530,6 @@ fn steady_weak_lines(shot: &mut Shot, lines: &[Verdict]) {
 #[multiversion::multiversion(targets("x86_64+avx2"))]
 fn to_codes(values: &[f32], codes: &mut [u8]) {
     for (code, value) in codes.iter_mut().zip(values) {
-        *code = ((value + 0.5).clamp(0.0, 255.0) as i32) as u8;
+        *code = nearest_code(*value);
     }
 }

@@ -207,6 +207,7 @@ impl MotionFinder {
                 shift,
                 scale,
                 miss: own,
+                ..
             }) = found
             {
                 miss += own / known.count_ones() as f32;

@@ -11,7 +11,7 @@
 
 use multiversion::multiversion;
 
-use crate::measures::dsp::spline::{STRETCH, Tap};
+use crate::measures::dsp::spline::{MARGIN, STRETCH, Tap};
 
 use super::super::HEAD_SWITCH_ROWS;
 use super::MAX_STRETCHES;
@@ -122,8 +122,10 @@ impl Composer {
         let mut made = Made::default();
         self.terms.clear();
         self.sums = [0.0; 3];
+        let ways: [Option<Level>; KEPT] =
+            std::array::from_fn(|nth| Level::of(past.shots[nth].as_ref()?, row));
         for stretch in 0..values.len() / STRETCH {
-            made.averaged[stretch] = self.plan(past, row, stretch);
+            made.averaged[stretch] = self.plan(past, &ways, row, stretch);
         }
         let [weight, moved, seen] = self.sums;
         if weight > 0.0 {
@@ -140,10 +142,23 @@ impl Composer {
     }
 
     /// Chooses where a stretch is taken from; returns how many fields it is the mean of.
-    fn plan(&mut self, past: &Past<'_>, row: usize, stretch: usize) -> f32 {
+    fn plan(
+        &mut self,
+        past: &Past<'_>,
+        ways: &[Option<Level>; KEPT],
+        row: usize,
+        stretch: usize,
+    ) -> f32 {
         let mut fields = 0.0;
         let mut nearest: Option<(usize, &Shot, Found)> = None;
         for (nth, shot, warp) in past.iter() {
+            if let Some(level) = &ways[nth] {
+                fields += f32::from(u8::from(self.add_level(nth, level, stretch)));
+                if level.changed >> stretch & 1 != 0 {
+                    break;
+                }
+                continue;
+            }
             let Some(found) = find(shot, warp, row, stretch) else {
                 continue;
             };
@@ -190,6 +205,23 @@ impl Composer {
         }
     }
 
+    fn add_level(&mut self, nth: usize, level: &Level, stretch: usize) -> bool {
+        let first = (stretch * STRETCH).checked_add_signed(level.further);
+        let Some(first) = first.filter(|first| level.sound && first + STRETCH < level.width) else {
+            return false;
+        };
+        for (sum, own) in self.sums.iter_mut().zip(level.own) {
+            *sum += own;
+        }
+        self.terms.push(Term {
+            shot: nth,
+            stretch,
+            start: level.start + first,
+            weights: level.weights,
+        });
+        true
+    }
+
     fn add(
         &mut self,
         nth: usize,
@@ -216,6 +248,42 @@ impl Composer {
             weights: tap.weights.map(|tap| tap * weight),
         });
         true
+    }
+}
+
+/// A row of a kept field that stands for a whole row of this one, moved across alike everywhere: what holds for all its
+/// stretches.
+#[derive(Clone, Copy, Debug)]
+struct Level {
+    /// Coefficient of the row's first, and how many samples further the first stretch begins.
+    start: usize,
+    further: isize,
+    width: usize,
+    weights: [f32; 4],
+    sound: bool,
+    own: [f32; 3],
+    changed: u32,
+}
+
+impl Level {
+    /// `None` where stretches must be looked for one by one.
+    fn of((shot, warp): &(&Shot, Warp), row: usize) -> Option<Self> {
+        if warp.moves_down() || warp.across[1] != 0.0 || row >= shot.rows() {
+            return None;
+        }
+        let place = find(shot, warp, row, 0)?.x as f32 + shot.place[row];
+        // In the middle of the row, so that no end is in the way of a tap.
+        let middle = shot.stretches() / 2 * STRETCH;
+        let tap = Tap::stretch_at(middle as f32 + place, shot.width())?;
+        Some(Self {
+            start: row * shot.stride() + MARGIN - 1,
+            further: (tap.start + 1).cast_signed() - (MARGIN + middle).cast_signed(),
+            width: shot.width(),
+            weights: tap.weights,
+            sound: shot.sound[row],
+            own: [1.0, shot.moved[row], shot.seen[row]],
+            changed: shot.changed[row],
+        })
     }
 }
 
