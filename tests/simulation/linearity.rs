@@ -140,14 +140,14 @@ fn wobble_is_read_in_proportion_beside_the_hall_but_for_a_twentieth_of_a_sample(
 }
 
 #[test]
-fn the_street_in_625_lines_has_too_few_edges_for_a_figure() {
-    // Known to be too few: dark window frames stand at both sides over more than 40 lines on end, and the lines beside
-    // them are in doubt.
-    let Outcome {
-        fields, honesty, ..
-    } = outcome(Picture::Street, Standard::Lines625, 0.1);
-    assert!(fields < 15, "{fields} fields");
-    assert!((0.8..1.25).contains(&honesty), "{honesty:.2}");
+fn the_street_in_625_lines_is_read_on_from_the_picture_between_its_window_frames() {
+    // Dark window frames stand at both sides over more than 40 lines on end: without the picture there is no figure.
+    // Known to be too much: the lines around them are in doubt.
+    for samples in [0.1, 0.5] {
+        let Outcome { fields, bias, .. } = outcome(Picture::Street, Standard::Lines625, samples);
+        assert!(fields >= 15, "{fields} fields");
+        assert!(bias.abs() < 0.05 * samples * ONE + 4.0, "{bias:.2} ns");
+    }
 }
 
 #[test]
@@ -164,8 +164,12 @@ fn the_error_of_a_line_is_what_its_sigma_says() {
         for standard in BOTH {
             for samples in [0.05, 0.5, 5.0] {
                 let Outcome { honesty, .. } = outcome(picture, standard, samples);
+                // Known to be too cautious: lines read on from the picture carry the doubt of the edges that they were
+                // learned from, and in this picture those are many.
+                let read_on = matches!((picture, standard), (Picture::Street, Standard::Lines625));
+                let least = if read_on { 0.45 } else { 0.8 };
                 assert!(
-                    (0.8..1.25).contains(&honesty),
+                    (least..1.25).contains(&honesty),
                     "{picture:?} {standard:?}: {honesty:.2} beside {samples} samples"
                 );
             }

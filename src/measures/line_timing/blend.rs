@@ -1,12 +1,13 @@
 //! Edges and picture together.
 //!
-//! In: what the blanking edges and the picture say of each line of a field. Out: one displacement a line by both, and what is
-//! known of the error that every field repeats.
+//! In: what the blanking edges and the picture say of each line of a field. Out: one displacement a line, by its edge where
+//! that is seen and else by the picture, and what is known of the error that every field repeats.
 //!
 //! The edges show where a line stands; the picture shows how it changes. What lies between them is learned while both are
 //! seen, line by line for each parity: the constant error, and with it what the picture's changes are against. So a line
 //! whose edge is dark for a while is read on from the picture, and when the edges go, readings do not jump. Of a chain that
-//! never showed its edges the constant error is unknown.
+//! never showed its edges the constant error is unknown. A line that shows both is not averaged: what was learned has the
+//! edge's own error in it, so that the two are no independent witnesses.
 //!
 //! Does not know: how either was read.
 
@@ -21,10 +22,7 @@ const LEARNED_FIELDS: f32 = 180.0;
 /// Fields of a parity after which it can be used: half a second.
 const LEAST_FIELDS: f32 = 15.0;
 
-/// Departure of edge and picture from what was learned, in standard deviations, beyond which the picture is not asked.
-const AGREE: f32 = 3.5;
-
-/// Spread of that over a field, over what both foretell, beyond which the picture of this field is not asked at all.
+/// Spread over a field of what edge and picture differ by, over what both foretell, beyond which the picture of this field is not asked at all.
 const FIELD_AGREES: f32 = 2.0;
 
 /// Lines that show both, needed to hold one against the other.
@@ -34,7 +32,7 @@ const LEAST_LINES: usize = 24;
 #[derive(Clone, Copy, Debug, Default)]
 struct Constant {
     value: f32,
-    /// Of one field's.
+    /// Mean variance of the edges it was learned from: detail beside an edge errs alike in every field, so it stays.
     variance: f32,
     fields: f32,
 }
@@ -44,11 +42,10 @@ impl Constant {
         self.fields >= LEAST_FIELDS
     }
 
-    fn learn(&mut self, value: f32) {
+    fn learn(&mut self, value: f32, edge_variance: f32) {
         self.fields = (self.fields + 1.0).min(LEARNED_FIELDS);
-        let step = value - self.value;
-        self.value += step / self.fields;
-        self.variance += ((step * step).min(1.0) - self.variance) / self.fields;
+        self.value += (value - self.value) / self.fields;
+        self.variance += (edge_variance - self.variance) / self.fields;
     }
 }
 
@@ -104,10 +101,9 @@ impl Blend {
             let constant = self.heads[parity][row];
             let line = match (own, change, common) {
                 (Some(own), Some(change), Some(common)) => {
-                    self.heads[parity][row].learn(own.value - change.value - common);
-                    let told = self.told(constant, change, common);
-                    let told = told.filter(|_| self.counts);
-                    Some(told.map_or(own, |told| together(own, told)))
+                    let apart = own.value - change.value - common;
+                    self.heads[parity][row].learn(apart, own.variance);
+                    Some(own)
                 }
                 (None, Some(change), Some(common)) if self.counts => {
                     self.told(constant, change, common)
@@ -214,24 +210,10 @@ impl Blend {
 impl Constant {
     /// Where the picture says that the line stands, by what was learned.
     fn told(&self, change: Shift, common: f32) -> Option<Shift> {
-        self.known().then(|| Shift {
+        self.known().then_some(Shift {
             value: change.value + self.value + common,
-            variance: change.variance + self.variance / self.fields,
+            variance: change.variance + self.variance,
         })
-    }
-}
-
-/// Both by information; the edge where they contradict each other.
-fn together(edge: Shift, told: Shift) -> Shift {
-    let variance = edge.variance + told.variance;
-    let apart = edge.value - told.value;
-    if apart * apart > AGREE * AGREE * variance {
-        return edge;
-    }
-    let (a, b) = (1.0 / edge.variance, 1.0 / told.variance);
-    Shift {
-        value: (a * edge.value + b * told.value) / (a + b),
-        variance: 1.0 / (a + b),
     }
 }
 
