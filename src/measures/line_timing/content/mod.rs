@@ -144,6 +144,7 @@ struct Head {
 pub struct ContentTiming {
     heads: [Head; 2],
     size: (usize, usize),
+    fast_enough: bool,
     filter: Prefilter,
     coarse: Coarse,
     composer: Composer,
@@ -174,6 +175,7 @@ impl ContentTiming {
         Self {
             heads: [Head::default(), Head::default()],
             size: (0, 0),
+            fast_enough: fast_enough(),
             filter: Prefilter::new(BLUR, samples + STRETCH),
             coarse: Coarse::new(),
             composer: Composer::new(),
@@ -206,7 +208,8 @@ impl ContentTiming {
 
     /// Times one field; `columns` are those of the picture, without any border.
     ///
-    /// Says nothing of the first field of a scene in each parity, or of pictures too small to tell.
+    /// Says nothing of the first field of a scene in each parity, of pictures too small to tell, or on a processor that is too
+    /// slow for it (x86 without AVX2).
     pub fn time(&mut self, luma: &Plane, parity: Parity, columns: Range<usize>) -> &ContentTrace {
         let width = columns.len();
         self.trace.lines.clear();
@@ -219,7 +222,8 @@ impl ContentTiming {
         let fits = luma.rows >= LEAST_ROWS
             && luma.rows <= MAX_ROWS
             && (LEAST_COLUMNS..(MAX_STRETCHES + 1) * STRETCH).contains(&width)
-            && columns.end <= luma.width;
+            && columns.end <= luma.width
+            && self.fast_enough;
         if self.size != (width, luma.rows) {
             self.forget();
             self.size = (width, luma.rows);
@@ -405,6 +409,18 @@ impl ContentTiming {
             *place -= (straight[0] + straight[1] * (row as f64 / half - 1.0)) as f32;
         }
     }
+}
+
+/// Whether the processor can keep up with a playing tape: without instructions for eight numbers at a time fields would be
+/// lost.
+#[cfg(target_arch = "x86_64")]
+fn fast_enough() -> bool {
+    std::arch::is_x86_feature_detected!("avx2")
+}
+
+#[cfg(not(target_arch = "x86_64"))]
+fn fast_enough() -> bool {
+    true
 }
 
 /// Width of a sample over the distance of two lines of the frame, of a picture of four by three.
