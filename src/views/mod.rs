@@ -8,8 +8,6 @@ pub mod dashboard;
 
 pub mod export;
 
-pub mod learned;
-
 pub mod sources;
 
 pub mod tape_file;

@@ -4,4 +4,3 @@
 //! reason.
 
 mod line_timing;
-mod linearity;

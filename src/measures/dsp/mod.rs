@@ -4,11 +4,8 @@
 
 pub mod codes;
 pub mod edge;
-mod edge_shape;
 pub mod fit;
-pub mod gappy;
 pub mod normal;
 pub mod robust;
 pub mod running;
 pub mod smoother;
-pub mod spline;
