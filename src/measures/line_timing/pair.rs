@@ -275,10 +275,7 @@ impl Pair {
     ///
     /// Dark detail beside an edge looks like an edge further in, never further out; and nothing confirms such a line.
     fn doubt_wild(&mut self, rows: usize) {
-        self.scratch.clear();
-        let values = self.middle.iter().flatten().map(|shift| shift.value);
-        self.scratch.extend(values);
-        if self.scratch.len() < LEAST_LINES {
+        if self.middle.iter().flatten().count() < LEAST_LINES {
             return;
         }
         self.scratch.clear();
