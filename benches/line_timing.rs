@@ -14,7 +14,7 @@ use trueline::measures::Measure;
 use trueline::measures::flagging::Flagging;
 use trueline::measures::head_switch::HeadSwitch;
 use trueline::measures::line_timing::{Input, LineTiming, Reading};
-use trueline::measures::tear::Tear;
+use trueline::measures::tear::{self, Tear};
 use trueline::sources::{Gap, InputState};
 use trueline::standard::{Parity, RateTrust, Standard};
 use trueline::timecode::FieldIndex;
@@ -113,7 +113,15 @@ fn one_field(criterion: &mut Criterion) {
         b.iter(|| head_switch.measure(black_box(&reading)));
     });
     let mut tear = Tear::default();
-    group.bench_function("tear", |b| b.iter(|| tear.measure(black_box(&reading))));
+    let bend = flagging.measure(&reading);
+    group.bench_function("tear", |b| {
+        b.iter(|| {
+            tear.measure(tear::Input {
+                timing: black_box(&reading),
+                flagging: &bend,
+            })
+        });
+    });
     group.finish();
 }
 

@@ -158,6 +158,15 @@ impl Limit {
         }
     }
 
+    /// Whether its numbers can be learned from a good tape: times judged by their size, which depend on player and chain. A
+    /// torn line is one too many on any tape, and what is judged against its settled value learns by itself.
+    #[must_use]
+    pub fn is_learnable(&self) -> bool {
+        self.threshold().is_some_and(|threshold| {
+            threshold.unit == "ns" && matches!(threshold.side, Side::Above | Side::Outside)
+        })
+    }
+
     /// As the pass file, the summary and reports show it.
     #[must_use]
     pub fn to_json(&self) -> Json {
@@ -213,6 +222,22 @@ impl Limits {
         self.rows.iter().find(|row| row.kind == kind)
     }
 
+    /// Puts the `enter` of a row where good tapes stay inside, as near as what is allowed lets it, and `leave` as far inside
+    /// it as before; gives `enter`, or `None` where there is no such row or none that can be learned.
+    pub fn learn(&mut self, id: &str, enter: f64) -> Option<f64> {
+        let mut rows = self.rows.iter_mut();
+        let row = rows.find(|row| row.id == id && row.is_learnable())?;
+        let Test::Number(threshold) = &mut row.test else {
+            return None;
+        };
+        let (least, most) = threshold.allowed;
+        let share = threshold.leave / threshold.enter;
+        // A tenth of a nanosecond is more than any reading is worth, and prints as it is.
+        threshold.enter = tenths(enter).clamp(least, most);
+        threshold.leave = (share * threshold.enter * 10.0).floor() / 10.0;
+        Some(threshold.enter)
+    }
+
     /// All of it as one object: rows by id, then the numbers by group.
     #[must_use]
     pub fn to_json(&self) -> Json {
@@ -232,9 +257,38 @@ impl Limits {
     }
 }
 
+fn tenths(value: f64) -> f64 {
+    (value * 10.0).round() / 10.0
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_learned_row_stays_within_what_is_allowed_and_reads_back() {
+        let mut limits = Limits::default();
+        assert_eq!(limits.learn("wobble", 12.34), Some(12.3));
+        assert_eq!(limits.learn("wobble", 0.0), Some(7.4));
+        assert_eq!(limits.learn("flagging", 1e9), Some(20_000.0));
+        assert_eq!(limits.learn("tear", 3.0), None);
+        assert_eq!(limits.learn("no_such_row", 3.0), None);
+        let wobble = limits.rows()[0].threshold().expect("a number");
+        assert_eq!((wobble.enter, wobble.leave), (7.4, 5.1));
+        assert_eq!(Limits::from_toml(&limits.to_toml()).ok(), Some(limits));
+    }
+
+    #[test]
+    fn what_can_be_learned_can_be_bounded() {
+        for row in TABLE.iter().filter(|row| row.is_learnable()) {
+            let threshold = row.threshold().expect("a number");
+            assert!(
+                threshold.allowed.0 > 0.0 && threshold.leave > 0.0,
+                "{}",
+                row.id
+            );
+        }
+    }
 
     #[test]
     fn leave_lies_inside_enter_and_enter_inside_what_is_allowed() {

@@ -2,7 +2,8 @@
 //!
 //! In: the state of every field. Out: [`Span`]s, the [`Phase`] of the newest field, and [`Turn`]s where a span begins or
 //! ends. Both are known late and dated back: a picture must stay for a second before it is programme from its first
-//! field on, and must be away for two before the programme is over at its last.
+//! field on, and must be away for two before the programme is over at its last; for ten where there is no signal at all, for
+//! then it is not the tape that shows nothing.
 //!
 //! Does not know: alarms, or what the picture shows.
 
@@ -142,6 +143,7 @@ struct Ending {
 pub struct Programme {
     start_s: f64,
     end_s: f64,
+    signal_end_s: f64,
     tape_end_s: f64,
     now: Now,
     spans: Vec<Span>,
@@ -157,6 +159,7 @@ impl Programme {
         Self {
             start_s: numbers.start_s,
             end_s: numbers.end_s,
+            signal_end_s: numbers.signal_end_s,
             tape_end_s: numbers.tape_end_s,
             now: Now::Outside,
             spans: Vec::with_capacity(64),
@@ -280,7 +283,11 @@ impl Programme {
 
     fn ending(&mut self, place: FieldPlace, blank: bool, mut ending: Ending) -> Option<Turn> {
         let now = place.seconds.0;
-        if blank && now - ending.blank_since > self.end_s {
+        let patience = match ending.why {
+            WhyEnded::NoSignal => self.signal_end_s,
+            _ => self.end_s,
+        };
+        if blank && now - ending.blank_since > patience {
             return Some(self.end(ending));
         }
         let since = ending.picture_since.unwrap_or(now);
@@ -289,7 +296,8 @@ impl Programme {
             self.now = Now::Ending(ending);
             return None;
         }
-        if since - ending.blank_since > FLICKER_S {
+        // What comes back when the signal does is the same recording.
+        if since - ending.blank_since > FLICKER_S && ending.why != WhyEnded::NoSignal {
             self.join(since, JoinKind::Join);
         }
         self.now = Now::Inside { last: place };
@@ -428,6 +436,22 @@ mod tests {
         assert_eq!(near.1, JoinKind::Join);
         assert!((near.0 - 10.0 * 1.001 / 60.0).abs() < 1e-9, "{near:?}");
         assert_eq!(programme.join_near(place_at(480), 2.0), None);
+    }
+
+    #[test]
+    fn no_signal_for_less_than_ten_seconds_is_no_end_and_no_join() {
+        let script = [
+            (200, Signal::Locked),
+            (500, Signal::NoSignal),
+            (200, Signal::Locked),
+        ];
+        let (programme, _) = play(&script);
+        assert_eq!(spans(&script), [(0, None)]);
+        assert_eq!(programme.join_near(place_at(710), 2.0), None);
+        assert_eq!(
+            spans(&[(200, Signal::Locked), (620, Signal::NoSignal)]),
+            [(0, Some(199))]
+        );
     }
 
     #[test]

@@ -10,13 +10,17 @@ use super::desk::Desk;
 use super::event::Event;
 use super::settled::Settled;
 use super::window::{Seen, Window};
-use super::wording::{self, Size};
+use super::wording::{self, Size, UNNOTICED};
 use crate::fields::FieldPlace;
 use crate::limits::{Among, AtCuts, Kind, Limit, Severity, Side, Test};
+use crate::measures::sync::UNNOTICED_DELAY;
 use crate::measures::{Readings, Value, quantity};
 use crate::standard::Parity;
 use crate::timecode::FieldIndex;
 use crate::units::{Hertz, Seconds};
+
+/// A value that is no more than this many of its standard errors exceeds nothing: noise, or waves, may have made it.
+const TOLD_FROM_NOTHING: f64 = 4.0;
 
 /// Evidence this far apart does not belong to one window.
 const STALE_S: f64 = 1.0;
@@ -85,7 +89,7 @@ impl Rule {
         let (_, quantity) = quantity(limit.quantity)?;
         Some(Self {
             limit,
-            read: reader(limit.kind).unwrap_or(quantity.read),
+            read: reader(limit.id).unwrap_or(quantity.read),
             windows: [(); 2].map(|()| Window::new(limit.hits, limit.of)),
             settled: settles.then(Settled::new),
             last_evidence: f64::NEG_INFINITY,
@@ -183,6 +187,7 @@ impl Rule {
             }
             Test::Number(threshold) => threshold,
         };
+        let sigma = value.sigma().unwrap_or(0.0);
         let value = value.number()?;
         let settled = match &mut self.settled {
             None => 0.0,
@@ -196,6 +201,9 @@ impl Rule {
         };
         let badness = threshold.badness(value, settled);
         let from = match self.limit.kind {
+            Kind::Missing if self.limit.id == UNNOTICED => {
+                back(place, UNNOTICED_DELAY as f64, look.field_period)
+            }
             Kind::Missing | Kind::Overrun => back(place, value, look.field_period),
             _ => place,
         };
@@ -203,7 +211,7 @@ impl Rule {
             from,
             badness,
             value,
-            exceeds: badness > threshold.enter_badness(),
+            exceeds: badness > threshold.enter_badness() && value.abs() > TOLD_FROM_NOTHING * sigma,
         })
     }
 
@@ -385,6 +393,7 @@ impl Rule {
     /// Last field that a hit speaks of: lost fields end before the one that tells of them.
     fn last_of(&self, seen: &Seen, look: Look<'_>) -> FieldPlace {
         match self.limit.kind {
+            Kind::Missing if self.limit.id == UNNOTICED => seen.from,
             Kind::Missing | Kind::Overrun => {
                 let fields = seen.value - 1.0;
                 forward(seen.from, fields, look.field_period)
@@ -395,15 +404,17 @@ impl Rule {
     }
 }
 
-/// Kinds that share a quantity and divide it: fields the source lost, and fields that we were too slow for.
-fn reader(kind: Kind) -> Option<fn(&Readings) -> Option<Value>> {
-    match kind {
-        Kind::Missing => Some(|readings| {
+/// Limits that share a quantity and divide it: fields the source lost, those that nobody tells of, those that we were too slow
+/// for.
+fn reader(limit: &str) -> Option<fn(&Readings) -> Option<Value>> {
+    match limit {
+        "missing" => Some(|readings| {
             let sync = &readings.sync;
             let lost = sync.missing_fields.saturating_sub(sync.missing_by_us);
             Some(Value::Count(lost))
         }),
-        Kind::Overrun => Some(|readings| Some(Value::Count(readings.sync.missing_by_us))),
+        UNNOTICED => Some(|readings| Some(Value::Count(readings.sync.unnoticed_losses))),
+        "overrun" => Some(|readings| Some(Value::Count(readings.sync.missing_by_us))),
         _ => None,
     }
 }

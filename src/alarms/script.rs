@@ -40,6 +40,7 @@ pub(crate) fn healthy(field: u64) -> Readings {
         flagging: flagging::Reading {
             offset: exactly(Nanos(10.0)),
             decay: None,
+            bend: None,
         },
         head_switch: head_switch::Reading::default(),
         tear: tear::Reading { lines: Some(0) },

@@ -9,7 +9,7 @@ use super::*;
 use crate::limits::{Limit, Severity, Side, TABLE};
 use crate::measures::sync::State;
 use crate::measures::{quantity, tear};
-use crate::units::{Ire, Lines, Nanos};
+use crate::units::{Estimate, Ire, Lines, Nanos};
 
 /// Two seconds of a healthy tape: the programme has begun.
 const LEAD_IN: u64 = 120;
@@ -393,11 +393,37 @@ fn a_standing_condition_and_a_missing_picture_are_no_faults_of_a_join() {
 fn the_end_of_the_programme_ends_what_rests_on_its_picture() {
     let played = healthy_start()
         .play(100, |field| wobbling(field, 50.0))
-        .play(600, |field| blank(field, State::NoSignal));
+        .play(700, |field| blank(field, State::NoSignal));
     let closed = played.closed();
     assert_eq!(closed.len(), 1, "no signal goes on: {closed:#?}");
     assert_eq!(closed[0].kind, Kind::Wobble);
     assert_eq!(closed[0].end, Some(place_at(LEAD_IN + 99)));
+}
+
+#[test]
+fn a_loose_cable_is_a_fault_in_the_programme() {
+    let played = healthy_start()
+        .play(180, |field| blank(field, State::NoSignal))
+        .play(300, healthy)
+        .finish();
+    let event = played.only();
+    assert_eq!(
+        (event.kind, event.severity),
+        (Kind::NoSignal, Severity::Alarm)
+    );
+    assert_eq!(played.alarms.programme().spans().len(), 1);
+    assert_eq!(played.alarms.coverage().fields(Kind::NoSignal), 180);
+}
+
+#[test]
+fn a_value_that_its_own_error_explains_is_no_event() {
+    let waving = |field: u64| {
+        let mut readings = healthy(field);
+        readings.flagging.offset = Some(Estimate::new(Nanos(300.0), Nanos(100.0), 200));
+        readings
+    };
+    let played = healthy_start().play(300, waving).finish();
+    assert_eq!(played.closed(), Vec::<&Event>::new());
 }
 
 #[test]
@@ -537,7 +563,7 @@ fn notes_give_times_in_samples_too() {
         .play(LEAD_OUT, healthy);
     let note = &played.only().note;
     // 120 fields are 2.002 s: too far from the start of the recording to be its
-    let expected = "Line starts wobbled for 5.0 s, worst 410 ns (5.5 samples) at 00:00:03;10.";
+    let expected = "Line starts wobbled for 5.0 s, worst 5.5 samples (410 ns) at 00:00:03;10.";
     assert_eq!(note, expected);
 }
 

@@ -5,6 +5,9 @@ use crate::limits::{Kind, Limit};
 use crate::timecode::Timecode;
 use crate::units::{Hertz, Ire, Nanos, samples_from_nanos, studio_code_from_ire};
 
+/// The limit on losses that nobody tells of but the picture.
+pub(super) const UNNOTICED: &str = "missing_unnoticed";
+
 /// How large an event is.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Size {
@@ -22,7 +25,7 @@ pub(super) struct Size {
 
 /// The sentence; in the past tense once the event has an end.
 pub(super) fn sentence(limit: &Limit, event: &Event, size: &Size) -> String {
-    if let Some(counted) = counted(limit.kind, size, event) {
+    if let Some(counted) = counted(limit, size, event) {
         return counted;
     }
     let (now, was) = verbs(limit);
@@ -42,7 +45,7 @@ pub(super) fn sentence(limit: &Limit, event: &Event, size: &Size) -> String {
     }
 }
 
-/// A time in nanoseconds, and in samples where the rate is known.
+/// A time in samples where the rate is known, and in nanoseconds.
 pub(crate) fn time(ns: f64, rate: Option<Hertz>) -> String {
     let Some(rate) = rate else {
         return format!("{ns:.0} ns");
@@ -53,7 +56,7 @@ pub(crate) fn time(ns: f64, rate: Option<Hertz>) -> String {
     } else {
         "samples"
     };
-    format!("{ns:.0} ns ({samples:.1} {word})")
+    format!("{samples:.1} {word} ({ns:.0} ns)")
 }
 
 /// A level in IRE and as the code it has on the studio scale.
@@ -75,7 +78,7 @@ pub(crate) fn duration(seconds: f64) -> String {
     }
 }
 
-fn counted(kind: Kind, size: &Size, event: &Event) -> Option<String> {
+fn counted(limit: &Limit, size: &Size, event: &Event) -> Option<String> {
     let fields = if size.value == 1.0 {
         String::from("1 field")
     } else {
@@ -90,7 +93,10 @@ fn counted(kind: Kind, size: &Size, event: &Event) -> Option<String> {
         (2.., None) => format!(" in {} places", size.incidents),
         _ => String::new(),
     };
-    match kind {
+    match limit.kind {
+        Kind::Missing if limit.id == UNNOTICED => Some(format!(
+            "About {fields} {is} missing{spread} that the device did not count: the picture jumps ahead."
+        )),
         Kind::Repeated => Some(
             format!("{fields}{spread} only repeat an earlier picture.")
                 .replace("1 field only repeat", "1 field only repeats"),
@@ -178,9 +184,9 @@ mod tests {
     use super::*;
 
     #[test]
-    fn times_are_given_in_samples_too_where_the_rate_is_known() {
-        assert_eq!(time(410.0, Some(Hertz(13.5e6))), "410 ns (5.5 samples)");
-        assert_eq!(time(52.0, Some(Hertz(13.5e6))), "52 ns (0.7 sample)");
+    fn times_are_given_in_samples_first_where_the_rate_is_known() {
+        assert_eq!(time(410.0, Some(Hertz(13.5e6))), "5.5 samples (410 ns)");
+        assert_eq!(time(52.0, Some(Hertz(13.5e6))), "0.7 sample (52 ns)");
         assert_eq!(time(-52.0, None), "-52 ns");
     }
 

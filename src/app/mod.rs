@@ -16,6 +16,7 @@ mod analysis;
 mod capture;
 mod export;
 mod health;
+mod learn;
 mod pass;
 mod render;
 mod scan;
@@ -62,7 +63,7 @@ pub fn run(job: Job) -> Result<Outcome> {
         Job::Scan(job) => scan::run(&job),
         Job::Sources { json } => list_sources(json),
         Job::Export(job) => export::run(&job),
-        Job::Limits(limits) => print(&limits.to_toml()),
+        Job::Limits(job) => learn::show(&job),
         Job::Tape(job) => render::run(&job),
         Job::SceneList => print(&render::scene_list()),
         Job::Completions(shell) => completions(shell),

@@ -23,6 +23,7 @@ use crate::units::Ire;
 
 use super::analysis::{Analysis, End, PassPlan};
 use super::capture::{Capture, PATIENCE};
+use super::learn::InForce;
 use super::say;
 use super::sinks::Recorder;
 
@@ -38,11 +39,15 @@ pub(super) struct Prepared {
 ///
 /// # Errors
 /// A start timecode that the source's standard does not have.
-pub(super) fn prepare(source: &dyn Source, job: &PassJob, keep_lines: bool) -> Result<Prepared> {
+pub(super) fn prepare(
+    source: &dyn Source,
+    job: &PassJob,
+    limits: InForce,
+    keep_lines: bool,
+) -> Result<Prepared> {
     let format = source.format();
     let standard = format.standard;
     let start = start_timecode(job.start_timecode.as_deref(), standard)?;
-    let limits = job.limits.clone();
     let head = PassHead {
         program: env!("CARGO_PKG_VERSION").to_owned(),
         started_at: wall_clock(),
@@ -60,7 +65,7 @@ pub(super) fn prepare(source: &dyn Source, job: &PassJob, keep_lines: bool) -> R
         field_period: standard.unwrap_or(Standard::Lines625).field_period(),
         sample_rate: format.sample_rate,
         start,
-        limits: limits.to_toml(),
+        limits: limits.text,
         keep_lines,
     };
     let plan = PassPlan {
@@ -68,7 +73,7 @@ pub(super) fn prepare(source: &dyn Source, job: &PassJob, keep_lines: bool) -> R
         standard,
         sample_rate: format.sample_rate,
         clock: PassClock { start },
-        limits,
+        limits: limits.limits,
         length: job.duration,
     };
     Ok(Prepared { plan, head })

@@ -14,6 +14,7 @@ use crate::sources::{self, tape::Pace};
 
 use super::analysis::{Analysis, End};
 use super::capture::Capture;
+use super::learn;
 use super::pass::{self, Recording};
 use super::signals::Interrupt;
 use super::sinks::{EventLines, Progress, Sink, put_line, typed};
@@ -25,8 +26,9 @@ use super::{Outcome, say};
 /// The source cannot be opened or breaks off, or the pass cannot be written. What was measured before is kept.
 pub(super) fn run(job: &ScanJob) -> Result<Outcome> {
     let interrupt = Interrupt::install()?;
+    let limits = learn::in_force(&job.pass.limits)?;
     let source = sources::open(&job.place, &job.wishes, Pace::Free { frames: None })?;
-    let prepared = pass::prepare(source.as_ref(), &job.pass, job.keep_lines)?;
+    let prepared = pass::prepare(source.as_ref(), &job.pass, limits, job.keep_lines)?;
     pass::remarks(source.description()).for_each(say);
     let (recording, recorder) = Recording::start(&job.pass.record, &prepared.head)?.unzip();
 

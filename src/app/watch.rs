@@ -20,6 +20,7 @@ use crate::views::dashboard::{self, Request};
 use super::analysis::{Analysis, End, Remark};
 use super::capture::Capture;
 use super::health;
+use super::learn;
 use super::pass::{self, Prepared, Recording};
 use super::signals::Interrupt;
 use super::sinks::{EventLines, Screen, Sink};
@@ -35,8 +36,9 @@ const REMARKS: usize = 64;
 pub(super) fn run(job: &WatchJob) -> Result<Outcome> {
     let interrupt = Interrupt::install()?;
     let place = job.place.clone().unwrap_or_else(default_place);
+    let limits = learn::in_force(&job.pass.limits)?;
     let source = sources::open(&place, &job.wishes, Pace::RealTime)?;
-    let prepared = pass::prepare(source.as_ref(), &job.pass, false)?;
+    let prepared = pass::prepare(source.as_ref(), &job.pass, limits, false)?;
     let drawn = job.dashboard == Dashboard::WhereTerminal && dashboard::available();
     if drawn {
         interrupt.heed_hangup()?;

@@ -113,6 +113,10 @@ pub(super) struct PassArgs {
     /// Alarm limits to use instead of the built-in ones (see `trueline limits`).
     #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
     pub limits: Option<PathBuf>,
+    /// Learn the limits on line timing from a finished pass of a good tape, in place of those rows; kept beside the pass
+    /// as its name with .limits.toml.
+    #[arg(long, value_name = "PASS", value_hint = ValueHint::FilePath)]
+    pub learn_limits: Option<PathBuf>,
     /// Timecode of the first frame; `;` before the frames asks for drop-frame.
     #[arg(long, value_name = "TC")]
     pub start_timecode: Option<String>,
@@ -188,6 +192,10 @@ pub(super) struct LimitsArgs {
     /// Limits file to lay over the built-in ones first.
     #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
     pub limits: Option<PathBuf>,
+    /// Learn the limits on line timing from a finished pass of a good tape: each where 99 % of its programme fields
+    /// stay inside.
+    #[arg(long, value_name = "PASS", value_hint = ValueHint::FilePath)]
+    pub learn_limits: Option<PathBuf>,
 }
 
 #[derive(Debug, Args)]

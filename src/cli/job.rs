@@ -34,7 +34,7 @@ pub enum Job {
     /// A table out of a pass.
     Export(ExportJob),
     /// The limits in force.
-    Limits(Limits),
+    Limits(LimitsJob),
     /// Rendering the simulated tape.
     Tape(TapeJob),
     /// The scenes of the simulated tape.
@@ -107,8 +107,8 @@ pub struct PassJob {
     pub speed: Option<TapeSpeed>,
     /// Settings as found.
     pub settings: Vec<(String, String)>,
-    /// Limits in force.
-    pub limits: Limits,
+    /// Limits to judge by.
+    pub limits: LimitsJob,
     /// Set-up the tape carries; `None` leaves it to the standard.
     pub setup: Option<Ire>,
     /// Timecode of the first frame as typed: it can be read once the standard is known.
@@ -126,6 +126,15 @@ pub enum RecordTo {
     File(PathBuf),
     /// Nowhere.
     Nowhere,
+}
+
+/// Limits, and a pass to learn some of them from.
+#[derive(Clone, Debug)]
+pub struct LimitsJob {
+    /// The built-in ones, with those of the operator's file in their place.
+    pub base: Limits,
+    /// A finished pass of a good tape.
+    pub learn: Option<PathBuf>,
 }
 
 /// A table out of a pass.
@@ -194,7 +203,10 @@ impl Command {
                 format: args.format,
                 output: output(&args.output),
             }),
-            Self::Limits(args) => Job::Limits(limits(args.limits.as_deref())?),
+            Self::Limits(args) => Job::Limits(LimitsJob {
+                base: limits(args.limits.as_deref())?,
+                learn: args.learn_limits,
+            }),
             Self::Tape(args) => args.check()?,
             Self::Completions { shell } => Job::Completions(shell),
             Self::Man => Job::Man,
@@ -302,7 +314,10 @@ impl PassArgs {
                 .iter()
                 .map(|text| setting(text))
                 .collect::<Result<_>>()?,
-            limits: limits(self.limits.as_deref())?,
+            limits: LimitsJob {
+                base: limits(self.limits.as_deref())?,
+                learn: self.learn_limits,
+            },
             setup: setup.map(|setup| match setup {
                 SetupArg::None => Ire(0.0),
                 SetupArg::SevenAndAHalf => Ire(7.5),

@@ -4,7 +4,9 @@
 //! about flags.
 
 pub use args::{Cli, ExportFormat, ExportWhat};
-pub use job::{Dashboard, ExportJob, Job, Output, PassJob, RecordTo, ScanJob, TapeJob, WatchJob};
+pub use job::{
+    Dashboard, ExportJob, Job, LimitsJob, Output, PassJob, RecordTo, ScanJob, TapeJob, WatchJob,
+};
 
 mod args;
 mod job;

@@ -27,6 +27,8 @@ pub struct Numbers {
     pub start_s: f64,
     /// How long it must be away for the programme to be over.
     pub end_s: f64,
+    /// The same where the device has no signal.
+    pub signal_end_s: f64,
     /// How long it must be away for the tape to be at its end.
     pub tape_end_s: f64,
 }
@@ -148,8 +150,16 @@ pub const NUMBERS: &[Number] = &[
         end_s,
         2.0,
         (0.1, 30.0),
-        "snow, a flat picture or no signal for longer ends the programme, from the first such field on; a shorter gap \
-         is a fault in it"
+        "snow or a flat picture for longer ends the programme, from the first such field on; a shorter gap is a fault \
+         in it"
+    ),
+    number!(
+        "programme",
+        signal_end_s,
+        10.0,
+        (0.1, 60.0),
+        "no signal at all is no tape: a cable that is loose for less loses programme, and that is a fault in it; a player \
+         that was stopped and started takes longer"
     ),
     number!(
         "programme",
@@ -175,6 +185,7 @@ impl Default for Numbers {
             hold_standing_s: 0.0,
             start_s: 0.0,
             end_s: 0.0,
+            signal_end_s: 0.0,
             tape_end_s: 0.0,
         };
         for number in NUMBERS {

@@ -8,14 +8,29 @@ impl Limits {
     /// The limits in force with their reasons, as a file that can be edited and given back.
     #[must_use]
     pub fn to_toml(&self) -> String {
-        let mut out = String::from(
+        self.to_toml_noting(&[], |_| None)
+    }
+
+    /// The same with paragraphs before all and a note before the reason of some rows, as comments.
+    #[must_use]
+    pub fn to_toml_noting(
+        &self,
+        before: &[String],
+        note: impl Fn(&Limit) -> Option<String>,
+    ) -> String {
+        let mut out = String::new();
+        for text in before {
+            print_comment(&mut out, text);
+        }
+        out.push_str(
             "# Alarm limits in force. Keep what you change, leave out the rest, and give the file back with --limits.\n\
              # An event begins when `hits` of the last `of` usable fields are beyond `enter`, is announced again when it\n\
              # has grown by `worse_step`, and is over after `clear_after` usable fields in a row back inside `leave`\n\
-             # (twice as many each time it comes back within a minute).\n",
+             # (twice as many each time it comes back within a minute). Rows marked \"learnable\" are set from a good tape of\n\
+             # yours by --learn-limits PASS.\n",
         );
         for row in &self.rows {
-            print_row(&mut out, row);
+            print_row(&mut out, row, note(row).as_deref());
         }
         let mut group = "";
         for number in NUMBERS {
@@ -31,8 +46,11 @@ impl Limits {
     }
 }
 
-fn print_row(out: &mut String, row: &Limit) {
+fn print_row(out: &mut String, row: &Limit, note: Option<&str>) {
     let _ = write!(out, "\n[{}]\n", row.id);
+    if let Some(note) = note {
+        print_comment(out, note);
+    }
     print_comment(out, row.why);
     match row.test {
         Test::Number(threshold) => {
@@ -48,7 +66,12 @@ fn print_row(out: &mut String, row: &Limit) {
                 "" => String::new(),
                 unit => format!(" # {unit}"),
             };
-            let _ = writeln!(out, "# {}, {side}:", row.quantity);
+            let learnable = if row.is_learnable() {
+                " (learnable)"
+            } else {
+                ""
+            };
+            let _ = writeln!(out, "# {}, {side}:{learnable}", row.quantity);
             let _ = writeln!(out, "enter = {:?}{unit}", threshold.enter);
             let _ = writeln!(out, "leave = {:?}{unit}", threshold.leave);
             let _ = writeln!(out, "worse_step = {:?}{unit}", threshold.worse_step);
@@ -85,6 +108,17 @@ fn print_comment(out: &mut String, text: &str) {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn notes_are_comments_whatever_they_hold() {
+        let limits = Limits::default();
+        let text = limits.to_toml_noting(&["reel 2\n[tear]\nenter = 9".to_owned()], |row| {
+            (row.id == "wobble").then(|| "from\r\nreel 2".to_owned())
+        });
+        assert!(text.starts_with("# reel 2 [tear] enter = 9\n#"), "{text}");
+        assert!(text.contains("[wobble]\n# from reel 2\n# half"), "{text}");
+        assert_eq!(Limits::from_toml(&text).ok(), Some(limits));
+    }
 
     #[test]
     fn the_print_says_why_beside_every_number() {

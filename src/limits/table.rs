@@ -96,7 +96,8 @@ pub const TABLE: &[Limit] = &[
         at_cuts: AtCuts::Hold,
         clear_after: ONE_SECOND,
         severity: Severity::Notice,
-        why: "a single torn field is no fault of the chain that needs a bell, but a place to play again; it waits for two               more fields of its parity, so that what becomes the alarm above is not told twice",
+        why: "a single torn field is no fault of the chain that needs a bell, but a place to play again; it waits for two more \
+              fields of its parity, so that what becomes the alarm above is not told twice",
     },
     Limit {
         id: "head_switch",
@@ -110,14 +111,15 @@ pub const TABLE: &[Limit] = &[
             unit: "lines",
             allowed: (1.0, 100.0),
         }),
-        hits: 2,
-        of: 3,
+        hits: 6,
+        of: 10,
         among: Among::SameParity,
         at_cuts: AtCuts::Hold,
         clear_after: ONE_SECOND,
         severity: Severity::Notice,
         why: "the spoiled rows at the bottom are normal and hidden by every television; three more than this recording \
-              settled at is no longer the machine's own switch but its tracking or tension",
+              settled at is no longer the machine's own switch but its tracking or tension, neither of which is over \
+              within a third of a second: 6 of 10 fields of one parity",
     },
     Limit {
         id: "head_switch_moved",
@@ -131,8 +133,8 @@ pub const TABLE: &[Limit] = &[
             unit: "",
             allowed: (1.0, 100.0),
         }),
-        hits: 2,
-        of: 3,
+        hits: 6,
+        of: 10,
         among: Among::SameParity,
         at_cuts: AtCuts::Hold,
         clear_after: ONE_SECOND,
@@ -238,6 +240,20 @@ pub const TABLE: &[Limit] = &[
         clear_after: ONE_SECOND,
         severity: Severity::Alarm,
         why: "a lost field is gone from the transfer: every one counts; those less than a second apart are one burst",
+    },
+    Limit {
+        id: "missing_unnoticed",
+        kind: Kind::Missing,
+        quantity: "sync.missing_fields",
+        test: COUNTED_FIELDS,
+        hits: 1,
+        of: 1,
+        among: Among::All,
+        at_cuts: AtCuts::Judge,
+        clear_after: ONE_SECOND,
+        severity: Severity::Alarm,
+        why: "lost on the way to a device that did not notice: an even motion that jumps ahead by whole frames tells of it, and \
+              sound recorded beside it slips",
     },
     Limit {
         id: "overrun",

@@ -1,8 +1,10 @@
 //! The jump where one head hands over to the other, a few lines above the bottom.
 //!
-//! In: the displacement of every line. Out: the row of the jump, its size, and how many rows are spoiled. The lines above
-//! the bottom zone are continued by a straight line; the jump is put where lines before it follow that line and lines
-//! after it share another displacement, with the least misfit.
+//! In: the displacement of every line. Out: the row of the jump, its size, and how many rows are spoiled. The jump is the
+//! place in the bottom zone where the means of the few lines on either side differ most. It must stand out from what
+//! the same difference is all over the picture, so that neither rough lines nor waves pass for it, and the lines below must
+//! stay on their side of it to the bottom, though a fast loop may bring them back a part of the way. A switch
+//! inside a line counts as its row or the next.
 //!
 //! Nothing is said where the lines above are not seen. Rows that show nothing at the bottom because they are black are
 //! masked and not spoiled; the jump itself may then be out of sight.
@@ -13,8 +15,9 @@ use std::collections::VecDeque;
 
 use crate::units::{Estimate, Nanos, Samples, nanos_from_samples};
 
-use super::dsp::fit::{Excess, Point, excess_variance};
-use super::line_timing;
+use super::dsp::fit::{Excess, Point, excess_variance, straight_line};
+use super::dsp::robust;
+use super::line_timing::{self, MAX_ROWS};
 use super::{Better, Group, Measure, Quantity, QuantityUnit, Value};
 
 /// Rows from the bottom in which the jump is looked for: formats switch 5 to 8 lines before vertical sync, which is at
@@ -27,20 +30,28 @@ const ABOVE: usize = 40;
 /// Lines above that must be seen.
 const LEAST_ABOVE: usize = 16;
 
-/// Least jump in standard deviations of the displacement after it.
+/// Lines on either side of a place that say whether there is a jump, and rows that they may be spread over.
+const NEAR: usize = 3;
+const SPREAD: usize = 10;
+
+/// Least jump in its standard deviations.
 const SIGNIFICANT: f64 = 5.0;
 
-/// Least jump that matters.
-const LEAST_STEP: Samples = Samples(0.3);
+/// Least jump that matters: what the eye does not see on an upright edge does not spoil a row.
+const LEAST_STEP: Samples = Samples(0.5);
 
-/// Least jump against the scatter of the lines above, rms: their own waves go on below and are no jump.
-const ABOVE_SCATTER: f64 = 3.0;
+/// The same difference over the picture: its quantile that the jump is held against, and how often it must exceed that.
+/// Of normal values the quantile is 2.3 standard deviations: twice in a thousand fields noise alone is as large.
+const USUAL: f64 = 0.98;
+const OVER_USUAL: f64 = 1.6;
 
-/// Gain in misfit that a jump must bring: against the best of twenty places in noise. More than one line can give.
-const LEAST_GAIN: f64 = 25.0;
+/// Places in the picture from which the quantile means something.
+const LEAST_PLACES: usize = 40;
 
-/// A line's misfit counts up to this, so that one wild line decides nothing.
-const WORST_MISFIT: f64 = 16.0;
+/// Share of the jump that a line below must keep, one before it may have, and share of the lines that must do so.
+const KEPT: f64 = 0.25;
+const NOT_YET: f64 = 0.5;
+const MOST_LINES: f64 = 0.75;
 
 /// Fields over which the row settles.
 const SETTLING_FIELDS: usize = 25;
@@ -64,14 +75,16 @@ pub struct Reading {
 pub struct HeadSwitch {
     points: Vec<Point>,
     below: Vec<Point>,
+    steps: Vec<f32>,
     recent: VecDeque<Option<u32>>,
 }
 
 impl Default for HeadSwitch {
     fn default() -> Self {
         Self {
-            points: Vec::with_capacity(ABOVE),
+            points: Vec::with_capacity(MAX_ROWS),
             below: Vec::with_capacity(ZONE),
+            steps: Vec::with_capacity(MAX_ROWS),
             recent: VecDeque::with_capacity(SETTLING_FIELDS + 1),
         }
     }
@@ -98,7 +111,6 @@ struct Jump {
     size: f64,
     sigma: f64,
     support: u32,
-    gain: f64,
 }
 
 impl HeadSwitch {
@@ -121,17 +133,40 @@ impl HeadSwitch {
                 });
             }
         }
-        let least = nanos_from_samples(LEAST_STEP, timing.sample_rate?)
-            .0
-            .max(ABOVE_SCATTER * settled.variance.sqrt());
+        let least = nanos_from_samples(LEAST_STEP, timing.sample_rate?).0;
+        let least = least.max(OVER_USUAL * self.usual_step(timing, zone)?);
         let jump = (1..self.below.len())
-            .filter(|&first| is_abrupt(&self.below, first))
-            .filter_map(|first| jump_at(&self.below, first))
-            .filter(|jump| {
-                jump.size.abs() > least.max(SIGNIFICANT * jump.sigma) && jump.gain > LEAST_GAIN
-            })
-            .max_by(|a, b| a.gain.total_cmp(&b.gain));
+            .filter_map(|first| Place::of(&self.below, first))
+            .filter(|place| place.step.abs() > least.max(SIGNIFICANT * place.sigma))
+            .filter(Place::lasts)
+            .max_by(|a, b| a.step.abs().total_cmp(&b.step.abs()))
+            .and_then(|place| place.jump());
         Some(report(jump, rows, self.below.len(), timing.masked_rows))
+    }
+
+    /// How far the means of the few lines on either side of a place differ in the picture, but for a few places.
+    fn usual_step(&mut self, timing: &line_timing::Reading, zone: usize) -> Option<f64> {
+        self.points.clear();
+        let picture = timing.picture_rows.start..zone;
+        self.points.extend(picture.filter_map(|row| {
+            let line = timing.lines.get(row)?;
+            Some(Point {
+                x: row as f64,
+                y: line.displacement.0,
+                variance: line.sigma.0.powi(2),
+            })
+        }));
+        self.steps.clear();
+        let near = self.points.windows(2 * NEAR);
+        let near = near.filter(|lines| lines[2 * NEAR - 1].x - lines[0].x <= SPREAD as f64);
+        self.steps.extend(near.map(|lines| {
+            let (before, after) = lines.split_at(NEAR);
+            (mean(after) - mean(before)).abs() as f32
+        }));
+        if self.steps.len() < LEAST_PLACES {
+            return None;
+        }
+        robust::quantile(&mut self.steps, USUAL).map(f64::from)
     }
 
     /// Where the rows above the zone stand, and how far they scatter.
@@ -172,40 +207,81 @@ impl HeadSwitch {
     }
 }
 
-/// Whether most of the way from the lines above to those below is gone in one step there: a wave has no such place.
-fn is_abrupt(below: &[Point], first: usize) -> bool {
-    const SHARE: f64 = 0.5;
-    const NEAR: usize = 3;
-    let mean =
-        |points: &[Point]| points.iter().map(|point| point.y).sum::<f64>() / points.len() as f64;
-    let (before, after) = below.split_at(first);
-    let step =
-        mean(&after[..NEAR.min(after.len())]) - mean(&before[before.len().saturating_sub(NEAR)..]);
-    step.abs() > SHARE * mean(after).abs() && step.signum() == mean(after).signum()
+/// A place between two lines of the zone.
+#[derive(Clone, Copy, Debug)]
+struct Place<'a> {
+    before: &'a [Point],
+    after: &'a [Point],
+    /// Mean of the few lines after over that of the few before.
+    step: f64,
+    sigma: f64,
 }
 
-/// The jump before the given one of the bottom lines, and how much better it explains them than none.
-fn jump_at(below: &[Point], first: usize) -> Option<Jump> {
-    let after = &below[first..];
-    let weight: f64 = after.iter().map(|point| 1.0 / point.variance).sum();
-    let size = after
-        .iter()
-        .map(|point| point.y / point.variance)
-        .sum::<f64>()
-        / weight;
-    let misfit =
-        |point: &Point, size: f64| ((point.y - size).powi(2) / point.variance).min(WORST_MISFIT);
-    let gain = after
-        .iter()
-        .map(|point| misfit(point, 0.0) - misfit(point, size))
-        .sum();
-    Some(Jump {
-        row: after.first()?.x,
-        size,
-        sigma: weight.recip().sqrt(),
-        support: after.len() as u32,
-        gain,
-    })
+impl<'a> Place<'a> {
+    fn of(below: &'a [Point], first: usize) -> Option<Self> {
+        let (before, after) = below.split_at_checked(first)?;
+        let near_before = &before[before.len().saturating_sub(NEAR)..];
+        let near_after = &after[..NEAR.min(after.len())];
+        let variance = variance_of_mean(near_before) + variance_of_mean(near_after);
+        Some(Self {
+            before,
+            after,
+            step: mean(near_after) - mean(near_before),
+            sigma: variance.sqrt(),
+        })
+    }
+
+    /// Whether the lines after stay on their side of the jump, and those before on theirs, which is where the lines above
+    /// the zone would have them: else it is the end of something that began in the zone.
+    fn lasts(&self) -> bool {
+        let base = self.base();
+        if base.abs() > NOT_YET * self.step.abs() {
+            return false;
+        }
+        let share = |points: &[Point], is: &dyn Fn(f64) -> bool| {
+            let such = points
+                .iter()
+                .filter(|point| is((point.y - base) / self.step));
+            such.count() as f64 >= MOST_LINES * points.len() as f64
+        };
+        share(self.after, &|moved| moved > KEPT) && share(self.before, &|moved| moved < NOT_YET)
+    }
+
+    /// Where the lines right before stand.
+    fn base(&self) -> f64 {
+        mean(&self.before[self.before.len().saturating_sub(NEAR)..])
+    }
+
+    /// The jump, its size that at the first row: the lines after may be on their way back.
+    fn jump(&self) -> Option<Jump> {
+        let first = self.after.first()?;
+        let near = &self.after[..(NEAR + 1).min(self.after.len())];
+        let (size, variance) = match straight_line(near, 0.0) {
+            Some(line) => {
+                let lever = first.x - line.centre;
+                (
+                    line.at(first.x),
+                    variance_of_mean(near) + line.slope_variance * lever * lever,
+                )
+            }
+            None => (mean(near), variance_of_mean(near)),
+        };
+        Some(Jump {
+            row: first.x,
+            size: size - self.base(),
+            sigma: (variance + self.sigma.powi(2)).sqrt(),
+            support: self.after.len() as u32,
+        })
+    }
+}
+
+fn mean(points: &[Point]) -> f64 {
+    points.iter().map(|point| point.y).sum::<f64>() / points.len() as f64
+}
+
+fn variance_of_mean(points: &[Point]) -> f64 {
+    let sum: f64 = points.iter().map(|point| point.variance).sum();
+    sum / (points.len() as f64).powi(2)
 }
 
 fn report(jump: Option<Jump>, rows: usize, seen: usize, masked: usize) -> Reading {
@@ -308,6 +384,95 @@ mod tests {
                 );
                 assert_eq!(found.lines, Some(288 - found.line.expect("as asserted")));
             }
+        }
+    }
+
+    /// Lines under rough jitter that neighbours share in part, as a loop passes it: a hash of row and seed, averaged.
+    fn rough(row: usize, seed: usize) -> f64 {
+        let white = |row: usize| {
+            let hash = (row + 1000 * seed).wrapping_mul(0x9E37_79B9_7F4A_7C15);
+            ((hash >> 40) % 2001) as f64 / 1000.0 - 1.0
+        };
+        60.0 * (white(row) + white(row + 1) + white(row + 2)) / 3.0
+    }
+
+    #[test]
+    fn rough_lines_are_no_jump() {
+        let found = (0..500).filter(|&seed| look(|row| Some(rough(row, seed))).line.is_some());
+        let found = found.count();
+        assert!(found <= 5, "in {found} of 500 fields");
+    }
+
+    #[test]
+    fn a_few_lines_displaced_in_the_zone_are_no_switch() {
+        for rows in [268..271, 270..273, 274..278] {
+            let found =
+                look(|row| Some(jitter(row) - if rows.contains(&row) { 90.0 } else { 0.0 }));
+            assert_eq!(found.line, None, "{rows:?} {found:?}");
+        }
+    }
+
+    #[test]
+    fn a_jump_stands_out_from_rough_lines() {
+        for seed in 0..50 {
+            let step = |row: usize| if row >= 281 { 300.0 } else { 0.0 };
+            let found = look(|row| Some(rough(row, seed) + step(row)));
+            assert!(
+                found.line.is_some_and(|line| line.abs_diff(281) <= 1),
+                "{seed} {found:?}"
+            );
+        }
+    }
+
+    #[test]
+    fn a_jump_that_a_loop_pulls_back_has_the_size_of_its_first_row() {
+        for row in [276, 280, 284] {
+            let back = |at: usize| {
+                if at >= row {
+                    -1500.0 * (-((at - row) as f64) / 12.0).exp()
+                } else {
+                    0.0
+                }
+            };
+            let found = look(|at| Some(jitter(at) + back(at)));
+            assert!(
+                found
+                    .line
+                    .is_some_and(|line| line.abs_diff(row as u32) <= 1),
+                "{row} {found:?}"
+            );
+            let size = found.step.expect("a jump has a size").value.0;
+            assert!((size + 1500.0).abs() < 90.0, "{row} {found:?}");
+        }
+    }
+
+    #[test]
+    fn a_switch_inside_a_line_counts_as_its_row_or_the_next() {
+        for share in [0.2, 0.5, 0.8] {
+            // The line starts where it should and goes over within: neither of its ends speaks for it.
+            let mut reading = reading_of(288, |row| {
+                let moved = match row {
+                    ..280 => 0.0,
+                    280 => 1.0 - share,
+                    _ => 1.0,
+                };
+                Some(jitter(row) + 600.0 * moved)
+            });
+            let mut lines = line_timing::LineTrace::blank(288);
+            for (row, shift) in reading.lines.usable() {
+                lines.set(row, shift);
+                if row != 280 {
+                    lines.set_whole(row);
+                }
+            }
+            reading.lines = lines;
+            let found = HeadSwitch::default().measure(&reading);
+            assert!(
+                found.line.is_some_and(|line| line.abs_diff(280) <= 1),
+                "{share} {found:?}"
+            );
+            let size = found.step.expect("a jump has a size").value.0;
+            assert!((size - 600.0).abs() < 40.0, "{share} {found:?}");
         }
     }
 

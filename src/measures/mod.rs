@@ -12,6 +12,7 @@ use crate::fields::{FieldPlace, Neighbourhood};
 use crate::units::{Estimate, Unit};
 
 pub mod flagging;
+pub mod flutter;
 pub mod head_switch;
 pub mod levels;
 pub mod line_timing;
@@ -87,11 +88,15 @@ impl Suite {
             picture_shown: sync.state.shows_a_picture(),
             head_switch_line,
         });
+        let flagging = self.flagging.measure(&line_timing);
         Readings {
             place: around.field.place,
-            flagging: self.flagging.measure(&line_timing),
             head_switch: self.head_switch.measure(&line_timing),
-            tear: self.tear.measure(&line_timing),
+            tear: self.tear.measure(tear::Input {
+                timing: &line_timing,
+                flagging: &flagging,
+            }),
+            flagging,
             line_timing,
             levels,
             sync,
@@ -123,6 +128,15 @@ impl Value {
             Self::Number { value, .. } => Some(value),
             Self::Count(count) => Some(count as f64),
             Self::Word(_) => None,
+        }
+    }
+
+    /// Its standard error; `None` where it has none.
+    #[must_use]
+    pub fn sigma(self) -> Option<f64> {
+        match self {
+            Self::Number { sigma, .. } => sigma,
+            Self::Count(_) | Self::Word(_) => None,
         }
     }
 }

@@ -1,19 +1,19 @@
 //! Runs of lines torn out of the picture.
 //!
-//! In: the displacement of every line. Out: how many picture lines lie in runs of three or more that stand beyond
+//! In: the displacement of every line, and the bend at the top. Out: how many picture lines lie in runs of three or more that stand beyond
 //! max(1 sample, 6 standard deviations) from the lines around them, to one side, with a jump where the run starts or ends.
-//! A bend at the top or a wave has no jump and is no tear. Runs up to about 20 lines are seen; a longer one is the picture.
+//! The bend at the top is taken off first; a wave has no jump and is no tear. Runs up to about 20 lines are seen; a longer one is the picture.
 //! A tear displaces whole lines: lines of which one end alone stands apart are picture detail beside that edge.
 //!
 //! Nothing is said where fewer than three in ten picture lines show their timing.
 //!
 //! Does not know: edges, and what tore the picture.
 
-use crate::units::{Samples, nanos_from_samples};
+use crate::units::{Nanos, Samples, nanos_from_samples};
 
 use super::dsp::robust;
 use super::line_timing::{self, MAX_ROWS};
-use super::{Better, Group, Measure, Quantity, QuantityUnit, Value};
+use super::{Better, Group, Measure, Quantity, QuantityUnit, Value, flagging};
 
 /// Least displacement that is a tear.
 const LEAST: Samples = Samples(1.0);
@@ -33,6 +33,15 @@ const REACH: usize = 48;
 
 /// Least share of picture lines with evidence.
 const LEAST_COVERAGE: f64 = 0.3;
+
+/// What the measure looks at.
+#[derive(Clone, Copy, Debug)]
+pub struct Input<'a> {
+    /// Where the lines stand.
+    pub timing: &'a line_timing::Reading,
+    /// How the top is bent.
+    pub flagging: &'a flagging::Reading,
+}
 
 /// What is said of one field.
 #[derive(Clone, Debug, Default)]
@@ -69,10 +78,10 @@ impl Default for Tear {
 }
 
 impl Measure for Tear {
-    type Input<'a> = &'a line_timing::Reading;
+    type Input<'a> = Input<'a>;
     type Reading = Reading;
 
-    fn measure(&mut self, timing: &line_timing::Reading) -> Reading {
+    fn measure(&mut self, Input { timing, flagging }: Input<'_>) -> Reading {
         let Some(rate) = timing.sample_rate else {
             return Reading::default();
         };
@@ -85,7 +94,7 @@ impl Measure for Tear {
                 .filter(|(row, _)| rows.contains(row))
                 .map(|(row, line)| Stand {
                     row,
-                    off: line.displacement.0 as f32,
+                    off: (line.displacement - flagging.at(row).unwrap_or(Nanos(0.0))).0 as f32,
                     sigma: line.sigma.0 as f32,
                     whole: timing.lines.is_whole(row),
                 }),
@@ -190,7 +199,16 @@ mod tests {
     const ONE: f64 = 1000.0 / 13.5;
 
     fn torn(shift: impl Fn(usize) -> Option<f64>) -> Option<u32> {
-        Tear::default().measure(&reading_of(240, shift)).lines
+        look(&reading_of(240, shift))
+    }
+
+    fn look(timing: &line_timing::Reading) -> Option<u32> {
+        let flagging = flagging::Flagging::default().measure(timing);
+        let input = Input {
+            timing,
+            flagging: &flagging,
+        };
+        Tear::default().measure(input).lines
     }
 
     fn jitter(row: usize) -> f64 {
@@ -225,6 +243,21 @@ mod tests {
     }
 
     #[test]
+    fn a_steep_hook_is_no_tear_and_hides_none() {
+        for decay in [5.0, 14.0, 40.0] {
+            let hook = |row: usize| 9.0 * ONE * (-(row as f64) / decay).exp();
+            assert_eq!(
+                torn(|row| Some(jitter(row) + hook(row))),
+                Some(0),
+                "{decay}"
+            );
+            let late = displaced(100..112);
+            let both = |row: usize| Some(hook(row) + late(row)?);
+            assert_eq!(torn(both), Some(12), "{decay}");
+        }
+    }
+
+    #[test]
     fn lines_of_which_one_end_alone_stands_apart_are_no_tear() {
         let mut reading = reading_of(240, |row| {
             Some(
@@ -241,7 +274,7 @@ mod tests {
             lines.set(row, shift);
         }
         reading.lines = lines;
-        assert_eq!(Tear::default().measure(&reading).lines, Some(0));
+        assert_eq!(look(&reading), Some(0));
     }
 
     #[test]
@@ -263,11 +296,6 @@ mod tests {
     fn without_evidence_nothing_is_said() {
         assert_eq!(torn(|_| None), None);
         assert_eq!(torn(|row| (row < 30).then_some(0.0)), None);
-        assert_eq!(
-            Tear::default()
-                .measure(&line_timing::Reading::default())
-                .lines,
-            None
-        );
+        assert_eq!(look(&line_timing::Reading::default()), None);
     }
 }

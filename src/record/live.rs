@@ -23,15 +23,20 @@ use crate::units::{CodeRange, Hertz, Millis, Seconds, Unit};
 pub use crate::measures::waveform::{WAVEFORM_COLUMNS, WAVEFORM_LEVELS, Waveform};
 pub use status::{Ground, Status, WARM_UP, Word};
 pub use trend::{Band, FIELD_SPAN, SHOWN, Shown, Trends, Values};
+pub use waves::WaveHistory;
 
 mod status;
 mod trend;
+mod waves;
 
 #[cfg(test)]
 pub(in crate::record) mod tests;
 
 /// Fields whose line traces are kept: a short history behind the newest.
 pub const TRACES: usize = 8;
+
+/// Fields whose lines are kept for a look at slow changes: four seconds of 525, a little more of 625.
+pub const LINE_FIELDS: usize = 240;
 
 /// Events kept for the screen; the pass file has them all.
 pub const EVENTS: usize = 500;
@@ -137,6 +142,8 @@ pub struct Live {
     head: Head,
     recent: VecDeque<Readings>,
     trends: Trends,
+    waves: WaveHistory,
+    lines: VecDeque<(FieldPlace, LineTrace)>,
     waveform: Waveform,
     events: VecDeque<Logged>,
     totals: Totals,
@@ -158,6 +165,8 @@ impl Live {
             head,
             recent: VecDeque::with_capacity(TRACES),
             trends: Trends::default(),
+            waves: WaveHistory::default(),
+            lines: VecDeque::with_capacity(LINE_FIELDS),
             waveform: Waveform::default(),
             events: VecDeque::with_capacity(EVENTS + 1),
             totals: Totals::default(),
@@ -182,6 +191,12 @@ impl Live {
             readings.line_timing.basis != Basis::None,
             EVIDENCE_FIELDS,
         );
+        self.waves.push(
+            readings.place.seconds,
+            readings.line_timing.wave_spectrum.as_ref(),
+        );
+        let lines = (readings.place, readings.line_timing.lines.clone());
+        push_bounded(&mut self.lines, lines, LINE_FIELDS);
         push_bounded(&mut self.recent, readings.clone(), TRACES);
         self.note_changes(changes);
     }
@@ -297,6 +312,17 @@ impl Live {
     #[must_use]
     pub fn trends(&self) -> &Trends {
         &self.trends
+    }
+
+    /// How waves down the field went.
+    #[must_use]
+    pub fn waves(&self) -> &WaveHistory {
+        &self.waves
+    }
+
+    /// Every line of the last [`LINE_FIELDS`] fields, oldest first.
+    pub fn lines(&self) -> impl Iterator<Item = (FieldPlace, &LineTrace)> + Clone {
+        self.lines.iter().map(|(place, lines)| (*place, lines))
     }
 
     /// The newest waveform; blank before the first.

@@ -8,6 +8,8 @@ pub mod dashboard;
 
 pub mod export;
 
+pub mod learned;
+
 pub mod sources;
 
 pub mod tape_file;

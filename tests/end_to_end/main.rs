@@ -1,6 +1,8 @@
 //! The built binary in a directory of its own: sources in; pass, tables, messages and exit codes out.
 
 mod bad_input;
+mod learning;
 mod passes;
+mod scenes;
 mod terminal;
 mod world;

@@ -4,3 +4,4 @@
 //! reason.
 
 mod line_timing;
+mod linearity;

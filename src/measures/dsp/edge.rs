@@ -14,6 +14,7 @@
 
 use multiversion::multiversion;
 
+use super::edge_shape::Shape;
 use super::fit::invert;
 use super::normal::{density, integral};
 
@@ -133,6 +134,9 @@ pub struct Kernel {
     taps: Vec<Option<Taps>>,
     /// By cut: what turns residual products by lag into the noise's autocovariance; filled when first needed.
     unfold: [Unfolding; CUTS],
+    shape: Shape,
+    /// What the model left over of the edge found last.
+    rest: Row,
 }
 
 impl Kernel {
@@ -147,9 +151,35 @@ impl Kernel {
             detail_gain: 0.0,
             taps: vec![None; CUTS * PHASES],
             unfold: [Unfolding::Unmade; CUTS],
+            shape: Shape::default(),
+            rest: [0.0; WINDOW],
         };
         kernel.retune(width, smear);
         kernel
+    }
+
+    /// Forgets how edges differ from the model.
+    pub fn forget_shape(&mut self) {
+        self.shape = Shape::default();
+        self.clear_tables();
+    }
+
+    /// Learns from the edge found last how edges differ from the model.
+    pub fn learn(&mut self, edge: &Edge) {
+        let phase = (usize::from(edge.taps) % PHASES) as f32 / PHASES as f32;
+        self.shape
+            .note(phase, Self::cut(edge), edge.height, &self.rest);
+    }
+
+    /// Ends a field of learning.
+    pub fn blend_shape(&mut self) {
+        self.shape.blend();
+    }
+
+    /// Makes what was learned part of the model.
+    pub fn settle_shape(&mut self) {
+        self.shape.settle();
+        self.clear_tables();
     }
 
     /// The width it is made for.
@@ -175,11 +205,23 @@ impl Kernel {
 
     /// Makes it a kernel for another width; the tables are filled again when needed, in the same memory.
     pub fn retune(&mut self, width: f64, smear: f64) {
+        let (old_width, old_before) = (self.width, self.before);
         self.width = width.clamp(*WIDTHS.start(), *WIDTHS.end());
         self.smear = smear.min(self.width);
         let reach = (3.0 * self.width).ceil() as usize;
         self.before = reach + 1;
         self.length = (self.before + reach + PLATEAU).min(WINDOW);
+        if old_width > 0.0 {
+            let earlier = self.before.cast_signed() - old_before.cast_signed();
+            let width = self.width;
+            self.shape.follow(earlier, self.before, |u| {
+                integral(u / old_width) - integral(u / width)
+            });
+        }
+        self.clear_tables();
+    }
+
+    fn clear_tables(&mut self) {
         self.taps.fill(None);
         self.unfold = [Unfolding::Unmade; CUTS];
         self.detail_gain = self.gain_of_detail();
@@ -253,10 +295,12 @@ impl Kernel {
     fn columns(&self, phase: f64, cut: usize) -> Columns {
         let (w, v) = (self.width, self.smear);
         let mut columns = Columns::default();
-        for i in cut..self.length {
+        let deviation = self.shape.deviation(phase);
+        let present = deviation.iter().enumerate().take(self.length).skip(cut);
+        for (i, deviation) in present {
             let u = i as f64 - self.before as f64 - phase;
             let (area, bell) = (integral(u / w), density(u / w));
-            columns.step[i] = area;
+            columns.step[i] = area + deviation;
             columns.ridge[i] = -bell / w;
             columns.ramp[i] = u * area + v * v / w * bell;
             columns.width[i] = -u / w * bell;
@@ -351,7 +395,8 @@ fn search(kernel: &mut Kernel, profile: &[f32], start: f32, least: f32) -> Found
             if shift.abs() > 2.0 * NEAREST_STEP {
                 return Found::Nothing;
             }
-            let mut edge = finish(taps, window, height, shift, kernel.length);
+            let (mut edge, rest) = finish(taps, window, height, shift, kernel.length);
+            kernel.rest = rest;
             edge.place = place;
             edge.power = edge.residual[0] / taps.freedom;
             edge.taps = index as u16;
@@ -580,7 +625,7 @@ fn dot(a: &Row, b: &Row) -> f32 {
     reason = "only what is inlined there is compiled for its instructions"
 )]
 #[inline(always)]
-fn finish(taps: &Taps, window: &Row, height: f32, shift: f32, length: usize) -> Edge {
+fn finish(taps: &Taps, window: &Row, height: f32, shift: f32, length: usize) -> (Edge, Row) {
     let slope = dot(&taps.slope, window);
     let widening = dot(&taps.width, window) / height;
     let moved = height * shift;
@@ -589,7 +634,7 @@ fn finish(taps: &Taps, window: &Row, height: f32, shift: f32, length: usize) -> 
         rest[i] = window[i] - height * taps.step[i] - moved * taps.ridge[i] - slope * taps.ramp[i];
     }
     rest[length..].fill(0.0);
-    Edge {
+    let edge = Edge {
         place: 0.0,
         height,
         slope,
@@ -597,7 +642,8 @@ fn finish(taps: &Taps, window: &Row, height: f32, shift: f32, length: usize) -> 
         power: 0.0,
         widening,
         taps: 0,
-    }
+    };
+    (edge, rest)
 }
 
 #[expect(
@@ -723,6 +769,57 @@ mod tests {
             panic!("no edge");
         };
         assert!(edge.widening > 0.05, "{}", edge.widening);
+    }
+
+    /// Half-cosine edges at many phases, the shape learned from each.
+    fn learned(kernel: &mut Kernel, rise: f64) -> Vec<Edge> {
+        let edges = (0..200).map(|step| {
+            let profile = raised_cosine(14.0 + f64::from(step) / 37.0, rise, 48);
+            let Found::Edge(edge) = kernel.locate(&profile, 15.0, 0.05) else {
+                panic!("no edge");
+            };
+            kernel.learn(&edge);
+            edge
+        });
+        let edges = edges.collect();
+        kernel.blend_shape();
+        edges
+    }
+
+    #[test]
+    fn what_edges_have_in_common_beyond_the_model_is_learned() {
+        let rise = 4.0;
+        let mut kernel = Kernel::new(rise / RISE_PER_WIDTH, 0.0);
+        let before = learned(&mut kernel, rise);
+        kernel.settle_shape();
+        let after = learned(&mut kernel, rise);
+        for (before, after) in before.iter().zip(&after) {
+            assert!(
+                (before.place - after.place).abs() < 0.005,
+                "{before:?} {after:?}"
+            );
+        }
+        let power = |edges: &[Edge]| edges.iter().map(|edge| f64::from(edge.power)).sum::<f64>();
+        assert!(
+            power(&after) < 0.1 * power(&before),
+            "{} {}",
+            power(&after),
+            power(&before)
+        );
+    }
+
+    #[test]
+    fn a_learned_shape_survives_a_change_of_the_width() {
+        let rise = 4.0;
+        let mut kernel = Kernel::new(rise / RISE_PER_WIDTH, 0.0);
+        let plain = learned(&mut kernel, rise)[0].power;
+        kernel.settle_shape();
+        kernel.retune(1.1 * rise / RISE_PER_WIDTH, 0.0);
+        let after = learned(&mut kernel, rise);
+        assert!(
+            after.iter().all(|edge| edge.power < 0.3 * plain),
+            "{plain} {after:?}"
+        );
     }
 
     #[test]

@@ -4,8 +4,11 @@
 
 pub mod codes;
 pub mod edge;
+mod edge_shape;
 pub mod fit;
+pub mod gappy;
 pub mod normal;
 pub mod robust;
 pub mod running;
 pub mod smoother;
+pub mod spline;

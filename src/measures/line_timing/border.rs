@@ -2,7 +2,8 @@
 //!
 //! In: what each side saw of one field. Out: a slow, two-threshold decision for each side. A regenerated border shows
 //! itself by any two of: samples with far less noise than the picture; edges steadier than the picture's noise allows; all
-//! lines on the same sample phase; lines that move far less than at the other side. Each alone occurs on tapes: a camera noisier than its tape, a time-base corrector, a very
+//! lines on the same sample phase; lines that move far less than at the other side; an edge that stands still while the picture's
+//! lines move. Each alone occurs on tapes: a camera noisier than its tape, a time-base corrector, a very
 //! clean picture. Detail that fills the picture passes for noise, so a border that is noisy in itself is the tape's.
 //!
 //! What draws a border draws it at both sides: a side that is quiet beside one that is regenerated is regenerated too, even
@@ -42,6 +43,10 @@ const MOVING: f32 = 4.0;
 /// Picture noise power, in codes², below which it cannot be told from rounding.
 const LEAST_PICTURE_NOISE: f32 = 0.4;
 
+/// Share of the picture's motion below which an edge is left behind by it, and above which it follows it.
+const LEFT_BEHIND: f32 = 0.3;
+const FOLLOWS: f32 = 0.85;
+
 /// Fields over which the evidence is averaged: half a second to decide, against single quiet fields.
 const MEMORY_FIELDS: f32 = 20.0;
 
@@ -66,6 +71,8 @@ pub(super) struct Evidence {
     pub place: f32,
     /// The variance that white noise of power 1 gives a place.
     pub variance_by_white_noise: f32,
+    /// How much of the picture's own motion, line by line, the edge shares: 1 on a tape, 0 where it was put in.
+    pub shared_motion: Option<f32>,
 }
 
 /// The decision over the fields, for the left and the right side.
@@ -125,7 +132,10 @@ impl Decision {
         }
         let alone = evidence.signs() >= 2 && (evidence.same_phase() || !evidence.moves_together);
         let beside = (beside_regenerated || held_back) && quiet == Some(true);
-        let suspect = !evidence.noisy() && (alone || beside);
+        let follows = evidence
+            .shared_motion
+            .is_some_and(|shared| shared > FOLLOWS);
+        let suspect = !evidence.noisy() && !follows && (alone || beside);
         self.score += (f32::from(u8::from(suspect)) - self.score) / MEMORY_FIELDS;
         self.regenerated = self.score > if self.regenerated { LEAVE } else { ENTER };
     }
@@ -135,10 +145,18 @@ impl Evidence {
     fn signs(&self) -> usize {
         let foretold = self.told_noise().map(|_| self.foretold());
         let steady = foretold.is_some_and(|foretold| self.place_variance < STEADY_SHARE * foretold);
-        [self.quiet() == Some(true), steady, self.same_phase()]
-            .into_iter()
-            .filter(|&sign| sign)
-            .count()
+        let left_behind = self
+            .shared_motion
+            .is_some_and(|shared| shared < LEFT_BEHIND);
+        [
+            self.quiet() == Some(true),
+            steady,
+            self.same_phase(),
+            left_behind,
+        ]
+        .into_iter()
+        .filter(|&sign| sign)
+        .count()
     }
 
     /// The picture's noise, where it can be told from rounding.
@@ -178,7 +196,8 @@ impl Evidence {
 
     fn held_back(&self, other: &Self) -> bool {
         let most = HELD_BACK * HELD_BACK * other.motion();
-        other.motion() > LEAST_MOTION * LEAST_MOTION && self.motion() < most
+        let moved = other.motion() > LEAST_MOTION * LEAST_MOTION;
+        moved && self.motion() < most && !self.moving()
     }
 
     fn moving(&self) -> bool {
@@ -253,6 +272,7 @@ mod tests {
             spread: 0.1,
             place: 0.02,
             variance_by_white_noise: 0.001,
+            shared_motion: None,
         }
     }
 
@@ -354,6 +374,28 @@ mod tests {
             judge.see([Some(moving), Some(held)]);
         }
         assert!(judge.regenerated());
+    }
+
+    #[test]
+    fn a_side_that_moves_less_than_the_other_and_yet_moves_is_a_tape() {
+        // Behind a box that reduces noise both sides are quiet, and detail beside the left edge moves it more.
+        let left = Evidence {
+            border_noise: Some(0.0),
+            picture_noise: Some(1.0),
+            spread: 0.38,
+            moves_together: true,
+            variance_by_white_noise: 2e-4,
+            ..tape()
+        };
+        let right = Evidence {
+            spread: 0.17,
+            ..left
+        };
+        let mut judge = BorderJudge::default();
+        for _ in 0..500 {
+            judge.see([Some(left), Some(right)]);
+        }
+        assert_eq!(judge.regenerated_sides(), [false, false]);
     }
 
     #[test]

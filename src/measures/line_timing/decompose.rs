@@ -15,7 +15,7 @@ use crate::measures::dsp::robust;
 use crate::measures::dsp::smoother::{Smoother, stiffness_of_half_period, white_noise_shares};
 
 use super::MAX_ROWS;
-use super::wave::WaveFinder;
+use super::wave::{WaveFinder, Waves};
 
 /// Period, in field lines, at which a wave counts half as jitter and half as waving.
 const SPLIT_PERIOD_LINES: f64 = 20.0;
@@ -44,8 +44,8 @@ pub(super) struct Figures {
     pub jitter_rms: Figure,
     pub waving_rms: Figure,
     pub slant: Figure,
-    /// In lines; `None` where no wave stands out.
-    pub wave_period: Option<Figure>,
+    /// The spectrum of the rest.
+    pub waves: Option<Waves>,
     pub lines: u32,
 }
 
@@ -101,9 +101,15 @@ impl Decomposer {
                 value: excess.line.slope * span,
                 sigma: excess.line.slope_variance.sqrt() * span,
             },
-            wave_period: self.waves.period(&self.values),
+            waves: self.waves.look(&self.values, &self.weights),
             lines: lines as u32,
         })
+    }
+
+    /// What remains of a row of the last figures when their straight line is taken out; `None` where it was not seen.
+    pub(super) fn residual(&self, rows: &Range<usize>, row: usize) -> Option<f64> {
+        let place = row.checked_sub(rows.start)?;
+        (*self.weights.get(place)? > 0.0).then(|| self.values[place])
     }
 
     /// Only the rms.
@@ -236,7 +242,7 @@ fn mean_noise(points: &[Point], excess: f64) -> f64 {
 }
 
 /// The root of a variance with the standard error that the variance's own error leads to.
-fn root_figure(variance: f64, error: f64) -> Figure {
+pub(super) fn root_figure(variance: f64, error: f64) -> Figure {
     let value = variance.sqrt();
     let error = error.sqrt();
     let far = if value > 0.0 {

@@ -16,8 +16,12 @@
 //!
 //! Does not know: levels, alarms, or what a box was set to.
 
+mod blend;
 mod border;
+pub mod content;
 mod decompose;
+mod drum;
+mod own;
 mod pair;
 mod quantities;
 mod side;
@@ -26,6 +30,8 @@ pub(crate) mod testing;
 #[cfg(test)]
 mod tests;
 mod wave;
+
+use std::cmp::Ordering;
 
 use crate::fields::{Field, FieldRaster, Neighbourhood, Plane};
 use crate::standard::{PRESUMED_RATE_SIGMA, Parity, RateTrust};
@@ -37,11 +43,15 @@ use crate::units::{
 use super::Measure;
 use super::dsp::edge::RISE_PER_WIDTH;
 use super::dsp::robust;
+use blend::{Blend, shared_motion};
 use border::{BorderJudge, Evidence, picture_noise};
+use content::ContentTiming;
 use decompose::{Decomposer, Figure};
+use drum::DrumProfile;
 use pair::Pair;
 pub use quantities::QUANTITIES;
 use side::{Follower, Hand, Line, Plateau, REACH, ROUNDING, Shift, Side};
+pub use wave::{WAVE_BANDS, WaveSpectrum};
 
 /// Most rows a field can have and still be timed: half a 625-line frame, blanking included.
 pub const MAX_ROWS: usize = 313;
@@ -212,6 +222,13 @@ pub struct Reading {
     pub length_rms: Option<Estimate<Nanos>>,
     /// Period of the strongest wave, where one stands out.
     pub wave_period: Option<Estimate<Lines>>,
+    /// Its amplitude, half of peak to peak.
+    pub wave_amplitude: Option<Estimate<Nanos>>,
+    /// Amplitudes of waves down the field by period.
+    pub wave_spectrum: Option<WaveSpectrum>,
+    /// How far the mean profiles of the two parities differ, rms: what repeats with the drum. Edge basis with the tape's own
+    /// border only.
+    pub drum_difference_rms: Option<Estimate<Nanos>>,
     /// The straight line taken out, first to last picture line.
     pub slant: Option<Estimate<Nanos>>,
     /// The field's median position against its parity's running mean.
@@ -246,6 +263,10 @@ const CONSTANT: f32 = 0.01;
 const WHOLE_APART: f32 = 0.3;
 const WHOLE_SHARE: f32 = 0.25;
 
+/// Samples by which an edge alone must stand further out to speak for its line: light or dark detail right beside it moves
+/// it by up to a rise, no detail by two.
+const WHOLE_ALONE: f32 = 2.0;
+
 /// Fields between two searches for a side that is not seen.
 const SEARCH_INTERVAL: u32 = 12;
 
@@ -262,6 +283,11 @@ pub struct LineTiming {
     pair: Pair,
     judge: BorderJudge,
     decomposer: Decomposer,
+    drum: DrumProfile,
+    content: ContentTiming,
+    /// The picture's columns as they are read; kept, for a scene is forgotten when they change.
+    columns: std::ops::Range<usize>,
+    blend: Blend,
     scratch: Vec<f32>,
     blanking: f32,
     picture_noise: Option<f32>,
@@ -278,6 +304,10 @@ impl Default for LineTiming {
             pair: Pair::new(side(Hand::Left), side(Hand::Right)),
             judge: BorderJudge::default(),
             decomposer: Decomposer::new(),
+            drum: DrumProfile::default(),
+            content: ContentTiming::new(),
+            columns: 0..0,
+            blend: Blend::default(),
             scratch: Vec::with_capacity(MAX_ROWS * 16),
             blanking: 16.0,
             picture_noise: None,
@@ -356,6 +386,10 @@ impl LineTiming {
         self.since_search = SEARCH_INTERVAL;
         self.without_edge = 0;
         self.positions = [RunningMean::default(); 2];
+        self.drum.reset();
+        self.content.forget();
+        self.columns = 0..0;
+        self.blend.reset();
         self.blanking = match raster.range {
             CodeRange::Studio => 16.0,
             CodeRange::Full => 0.0,
@@ -373,39 +407,119 @@ impl LineTiming {
         let luma = &field.luma;
         let parity = usize::from(field.place.parity == Parity::Bottom);
         self.search_if_due(luma);
-        if self.pair.left.reference.is_none() && self.pair.right.reference.is_none() {
-            reading.why_none = Some("no blanking edge in view");
+        self.settle_columns(luma.width);
+        self.content
+            .time(luma, field.place.parity, self.columns.clone());
+        let edges = self.read_edges(luma, parity, reading);
+        let rows = reading.picture_rows.clone();
+        let enough = decompose::LEAST_COVERAGE * rows.len() as f64;
+        let by_edge = edges.map_or(0, |()| self.usable_edges(rows.clone()));
+        let by_picture = self.usable_changes(rows);
+        if by_edge as f64 >= enough || by_edge > by_picture {
+            self.read_both(luma.rows, parity);
+            reading.basis = Basis::Edge;
+            reading.static_error = StaticError::Included;
+            reading.masked_rows = self.pair.dark_rows_at_bottom(luma.rows);
+            self.without_edge = 0;
+        } else if by_picture > 0 {
+            let picture = self.content.trace();
+            self.blend.picture_alone(parity, luma.rows, picture);
+            reading.basis = Basis::Content;
+            reading.static_error = if self.blend.knows_constant(parity) {
+                StaticError::Included
+            } else {
+                StaticError::Unknown
+            };
+        } else {
+            reading.why_none = Some(edges.err().unwrap_or("picture too dark or too plain"));
             return;
+        }
+        let usable = self.trace(field, rate, reading);
+        let coverage = usable as f64 / reading.picture_rows.len().max(1) as f64;
+        reading.coverage = Some(Ratio(coverage));
+        self.fill(rate, parity, reading);
+    }
+
+    /// The columns that are picture, a little inside the border; as they were unless the border has moved.
+    fn settle_columns(&mut self, width: usize) {
+        /// Columns between the middle of an edge and what is read as picture.
+        const INSIDE: f32 = 8.0;
+        /// Columns by which the border may move before the scene is read anew.
+        const MOVED: usize = 10;
+        let inner = |side: &Side| side.reference.map_or(INSIDE, |place| place + INSIDE) as usize;
+        let left = inner(&self.pair.left).min(width / 3);
+        let right = width - inner(&self.pair.right).min(width / 3);
+        let moved = self
+            .columns
+            .start
+            .abs_diff(left)
+            .max(self.columns.end.abs_diff(right));
+        if moved > MOVED {
+            self.columns = left..right;
+        }
+    }
+
+    /// Reads the blanking edges; why they are no evidence, where they are not.
+    fn read_edges(
+        &mut self,
+        luma: &Plane,
+        parity: usize,
+        reading: &mut Reading,
+    ) -> Result<(), &'static str> {
+        if self.pair.left.reference.is_none() && self.pair.right.reference.is_none() {
+            return Err("no blanking edge in view");
         }
         let plateaux = self.read_lines(luma, parity);
         self.judge_border(luma, plateaux);
-        self.combine_sides(luma.rows);
-        let usable = self.trace(field, rate, reading);
+        self.combine_sides(parity, luma.rows);
         reading.border = if self.judge.regenerated() {
             Border::Regenerated
         } else {
             Border::Tape
         };
+        if self.judge.regenerated() {
+            return Err("border put there by the chain");
+        }
         if self.judge.doubtful() {
-            reading.why_none = Some(if self.judge.regenerated() {
-                "border put there by the chain"
-            } else {
-                "border may be the chain's: still looking"
-            });
-            reading.lines = LineTrace::blank(luma.rows);
-            return;
+            return Err("border may be the chain's: still looking");
         }
-        let coverage = usable as f64 / reading.picture_rows.len().max(1) as f64;
-        reading.coverage = Some(Ratio(coverage));
-        if usable == 0 {
-            self.report_no_edge(luma.rows, reading);
-            return;
+        if self.usable_edges(0..luma.rows) == 0 {
+            return Err(self.report_no_edge(luma.rows, reading));
         }
-        self.without_edge = 0;
-        reading.masked_rows = self.pair.dark_rows_at_bottom(luma.rows);
-        reading.basis = Basis::Edge;
-        reading.static_error = StaticError::Included;
-        self.fill(rate, parity, reading);
+        Ok(())
+    }
+
+    /// Lines among `rows` whose edges tell.
+    fn usable_edges(&self, rows: std::ops::Range<usize>) -> usize {
+        rows.filter(|&row| {
+            self.pair
+                .middle(row)
+                .is_some_and(|shift| usable_shift(&shift))
+        })
+        .count()
+    }
+
+    /// Lines among `rows` whose picture tells.
+    fn usable_changes(&self, rows: std::ops::Range<usize>) -> usize {
+        let picture = self.content.trace();
+        rows.filter(|&row| {
+            picture
+                .change(row)
+                .is_some_and(|change| usable_shift(&change.whole))
+        })
+        .count()
+    }
+
+    /// Edges that are evidence, with what the picture adds.
+    fn read_both(&mut self, rows: usize, parity: usize) {
+        let Self {
+            pair,
+            blend,
+            content,
+            ..
+        } = self;
+        let edge = |row| pair.middle(row).filter(usable_shift);
+        blend.both(parity, rows, edge, content.trace());
     }
 
     /// Looks for the edges of a side that has none, every now and then.
@@ -427,7 +541,11 @@ impl LineTiming {
         let known = [&self.pair.left, &self.pair.right]
             .iter()
             .any(|side| side.reference.is_some());
-        let (darker, spread) = if left.0 < right.0 { left } else { right };
+        let (darker, spread) = match left.0.total_cmp(&right.0) {
+            Ordering::Less => left,
+            Ordering::Greater => right,
+            Ordering::Equal => (left.0, left.1.min(right.1)),
+        };
         let blanking = if known { self.blanking } else { darker };
         if blanking > HIGHEST_BLANKING {
             return;
@@ -453,7 +571,7 @@ impl LineTiming {
         let left = self.pair.left.plateau(luma);
         let right = self.pair.right.plateau(luma);
         let best = match (left, right) {
-            (Some(a), Some(b)) => Some(if a.samples >= b.samples { a } else { b }),
+            (Some(a), Some(b)) => Some(a.better(b)),
             (a, b) => a.or(b),
         };
         if let Some(plateau) = best {
@@ -479,6 +597,7 @@ impl LineTiming {
 
     fn judge_border(&mut self, luma: &Plane, plateaux: [Option<Plateau>; 2]) {
         let (picture_noise, moves_together) = (self.picture_noise, self.pair.moves_together());
+        let picture = self.content.trace();
         let scratch = &mut self.scratch;
         let mut evidence = |side: &mut Side, plateau: Option<Plateau>| {
             if 3 * side.edges().count() < luma.rows {
@@ -499,6 +618,7 @@ impl LineTiming {
                 spread,
                 place,
                 variance_by_white_noise: side.place_variance_by_white_noise()?,
+                shared_motion: shared_motion(luma.rows, |row| side.shift(row), picture),
             })
         };
         let left = evidence(&mut self.pair.left, plateaux[0]);
@@ -507,7 +627,7 @@ impl LineTiming {
     }
 
     /// Makes one displacement a line of the sides that are evidence.
-    fn combine_sides(&mut self, rows: usize) {
+    fn combine_sides(&mut self, parity: usize, rows: usize) {
         if !self.judge.regenerated() {
             let [left, right] = self.judge.regenerated_sides();
             if left {
@@ -517,7 +637,7 @@ impl LineTiming {
                 self.pair.right.leave_out();
             }
         }
-        self.pair.combine(rows);
+        self.pair.combine(parity, rows);
     }
 
     /// Writes the usable lines to the reading's trace; returns how many picture lines are among them.
@@ -526,7 +646,7 @@ impl LineTiming {
         let one = nanos_from_samples(Samples(1.0), rate);
         let mut usable = 0;
         for row in 0..field.luma.rows {
-            let Some(shift) = self.pair.middle(row).filter(usable_shift) else {
+            let Some(shift) = self.blend.line(row).filter(usable_shift) else {
                 continue;
             };
             let value = f64::from(shift.value);
@@ -538,7 +658,13 @@ impl LineTiming {
                     sigma: one * sigma,
                 },
             );
-            if self.is_whole(row, shift.value) {
+            let whole = match reading.basis {
+                Basis::Edge => {
+                    self.is_whole(row, shift.value) && !self.stands_still(row, shift.value)
+                }
+                Basis::Content | Basis::None => self.is_wide(row),
+            };
+            if whole {
                 reading.lines.set_whole(row);
             }
             usable += usize::from(reading.picture_rows.contains(&row));
@@ -547,7 +673,8 @@ impl LineTiming {
     }
 
     /// Whether the line is seen to stand there as a whole: both sides agree; or one shows it and the other's edge left the
-    /// raster that way; or there is one side only, and its edge stands further out, where no picture detail can put it.
+    /// raster that way; or there is one side only, and its edge stands further out. One side by itself must stand off by more
+    /// than picture detail can move it.
     fn is_whole(&self, row: usize, middle: f32) -> bool {
         let Pair { left, right, .. } = &self.pair;
         match (left.shift(row), right.shift(row)) {
@@ -555,25 +682,44 @@ impl LineTiming {
                 let noise = 3.0 * (a.variance + b.variance).sqrt();
                 (a.value - b.value).abs() < WHOLE_APART + WHOLE_SHARE * middle.abs() + noise
             }
-            (Some(_), None) if right.reference.is_some() => {
-                matches!(right.line(row), Line::CutOff) && middle > 0.0 || middle < 0.0
+            (None, None) => self.is_wide(row),
+            _ if middle.abs() < WHOLE_ALONE => false,
+            (Some(_), None) => {
+                let pushed_out = matches!(right.line(row), Line::CutOff);
+                middle < 0.0 || right.reference.is_some() && pushed_out
             }
-            (None, Some(_)) if left.reference.is_some() => {
-                matches!(left.line(row), Line::CutOff) && middle < 0.0 || middle > 0.0
+            (None, Some(_)) => {
+                let pushed_out = matches!(left.line(row), Line::CutOff);
+                middle > 0.0 || left.reference.is_some() && pushed_out
             }
-            (Some(_), None) => middle < 0.0,
-            (None, Some(_)) => middle > 0.0,
-            (None, None) => false,
         }
     }
 
-    fn report_no_edge(&mut self, rows: usize, reading: &mut Reading) {
+    /// Whether the picture says that a line whose edges stand elsewhere is where it always is: print beside both edges.
+    ///
+    /// Not asked near the bottom, where the switched heads displace lines by the same step in every field.
+    fn stands_still(&self, row: usize, middle: f32) -> bool {
+        const ASKED_ABOVE: usize = 24;
+        const LEAST: f32 = 0.5;
+        const FIRM: f32 = 0.02;
+        let rows = self.raster.map_or(0, |raster| raster.rows);
+        let change = self.content.trace().change(row);
+        row + ASKED_ABOVE < rows
+            && middle.abs() > LEAST
+            && change.is_some_and(|change| {
+                let still = change.whole.value.abs() < 0.3 * middle.abs();
+                still && change.wide && change.whole.variance < FIRM
+            })
+    }
+
+    /// Whether the picture shows the line move over most of its width.
+    fn is_wide(&self, row: usize) -> bool {
+        let change = self.content.trace().change(row);
+        change.is_some_and(|change| change.wide)
+    }
+
+    fn report_no_edge(&mut self, rows: usize, reading: &mut Reading) -> &'static str {
         let cut_off = self.pair.cut_off_share(rows) > 0.5;
-        reading.why_none = Some(if cut_off {
-            "no blanking edge in view"
-        } else {
-            "picture too dark at its sides"
-        });
         if cut_off {
             reading.border = Border::Absent;
             self.without_edge += 1;
@@ -582,6 +728,9 @@ impl LineTiming {
                 self.pair.right.reference = None;
                 self.since_search = 0;
             }
+            "no blanking edge in view"
+        } else {
+            "picture too dark at its sides"
         }
     }
 
@@ -600,27 +749,61 @@ impl LineTiming {
                 lines,
             )
         };
+        let by_edge = reading.basis == Basis::Edge;
+        // Changes are against a mean that has a part of them in it.
+        let excess = if reading.static_error == StaticError::Unknown {
+            self.content.trace().excess()
+        } else {
+            1.0
+        };
+        let one = one / excess;
         let Self {
-            pair, decomposer, ..
+            pair,
+            decomposer,
+            drum,
+            blend,
+            content,
+            ..
         } = self;
-        if let Some(figures) = decomposer.figures(rows.clone(), |row| wide(pair.middle(row))) {
+        if let Some(figures) = decomposer.figures(rows.clone(), |row| wide(blend.line(row))) {
             let lines = figures.lines;
             reading.error_rms = Some(nanos(figures.error_rms, lines));
             reading.error_pp = Some(nanos(figures.error_pp, lines));
             reading.jitter_rms = Some(nanos(figures.jitter_rms, lines));
             reading.waving_rms = Some(nanos(figures.waving_rms, lines));
             reading.slant = Some(nanos(figures.slant, lines));
-            reading.wave_period = figures
-                .wave_period
-                .map(|wave| Estimate::new(Lines(wave.value), Lines(wave.sigma), lines));
+            if let Some(waves) = figures.waves {
+                let strongest = waves.strongest;
+                reading.wave_period = strongest.map(|wave| {
+                    let period = wave.period;
+                    Estimate::new(Lines(period.value), Lines(period.sigma), lines)
+                });
+                reading.wave_amplitude = strongest.map(|wave| nanos(wave.amplitude, lines));
+                let amplitudes_ns = waves.amplitudes.map(|samples| samples * one as f32);
+                reading.wave_spectrum = Some(WaveSpectrum::new(amplitudes_ns));
+            }
+            if by_edge && reading.border == Border::Tape {
+                let residual = |row| decomposer.residual(&rows, row);
+                reading.drum_difference_rms = drum
+                    .see(parity, rows.clone(), residual)
+                    .map(|(figure, rows)| nanos(figure, rows));
+            }
         }
         let mut rms = |shift: &dyn Fn(usize) -> Option<Shift>| {
             decomposer
                 .rms(rows.clone(), |row| wide(shift(row)))
                 .map(|(figure, lines)| nanos(figure, lines))
         };
-        reading.left_rms = rms(&|row| pair.left.shift(row));
-        reading.right_rms = rms(&|row| pair.right.shift(row));
+        if !by_edge {
+            let third = |row: usize, nth: usize| content.trace().change(row)?.thirds[nth];
+            let length = |row| Some(longer(third(row, 0)?, third(row, 1)?));
+            reading.left_rms = rms(&|row| third(row, 0));
+            reading.right_rms = rms(&|row| third(row, 1));
+            reading.length_rms = rms(&length);
+            return;
+        }
+        reading.left_rms = rms(&|row| pair.left_shift(row));
+        reading.right_rms = rms(&|row| pair.right_shift(row));
         reading.length_rms = rms(&|row| pair.length(row));
         reading.field_shift = self
             .field_shift(rows, parity)
@@ -682,6 +865,14 @@ fn rate_doubt(trust: RateTrust) -> f64 {
 )]
 fn usable_shift(shift: &Shift) -> bool {
     f64::from(shift.variance) <= USABLE_SIGMA.0 * USABLE_SIGMA.0
+}
+
+/// By how much the right side stands further right than the left one.
+fn longer(left: Shift, right: Shift) -> Shift {
+    Shift {
+        value: right.value - left.value,
+        variance: left.variance + right.variance,
+    }
 }
 
 fn wide(shift: Option<Shift>) -> Option<(f64, f64)> {

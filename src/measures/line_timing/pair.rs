@@ -7,9 +7,12 @@
 //!
 //! Does not know: times, and what the trace is used for.
 
+use std::cmp::Ordering;
+
 use crate::measures::dsp::robust;
 
 use super::MAX_ROWS;
+use super::own::OwnErrors;
 use super::side::{Follower, Line, Shift, Side};
 
 /// Displacement, in samples, up to which one side alone is believed against the lines right above.
@@ -61,6 +64,7 @@ pub(super) struct Pair {
     middle: Vec<Option<Shift>>,
     /// By row: what picture detail may add to the variance at the left and the right side.
     detail: Vec<[f32; 2]>,
+    own: OwnErrors,
     scratch: Vec<f32>,
     fields: f32,
     lengths: f32,
@@ -74,6 +78,7 @@ impl Pair {
             right,
             middle: Vec::with_capacity(MAX_ROWS),
             detail: Vec::with_capacity(MAX_ROWS),
+            own: OwnErrors::new(),
             scratch: Vec::with_capacity(MAX_ROWS),
             fields: 0.0,
             lengths: 0.0,
@@ -85,6 +90,7 @@ impl Pair {
     pub(super) fn reset(&mut self) {
         self.fields = 0.0;
         self.lengths = 0.0;
+        self.own.reset();
         self.middle.clear();
     }
 
@@ -96,7 +102,8 @@ impl Pair {
         let near = |shift: &f32| (shift - guess).abs() <= ALONE;
         let seen = match (self.left.rough_shift(left), self.right.rough_shift(right)) {
             (Some(a), Some(b)) if (a - b).abs() <= ALONE => Some(0.5 * (a + b)),
-            (a, b) => a.filter(near).or(b.filter(near)),
+            (Some(a), Some(b)) => Some(nearer(guess, a, b)).filter(near),
+            (a, b) => a.or(b).filter(near),
         };
         follower.see(seen);
         self.left.keep(left);
@@ -104,10 +111,11 @@ impl Pair {
     }
 
     /// Makes one displacement a line, after both sides are finished.
-    pub(super) fn combine(&mut self, rows: usize) {
+    pub(super) fn combine(&mut self, parity: usize, rows: usize) {
         let length = self.learn_length(rows);
         self.doubt_sides(rows);
         self.blame_detail(rows, length);
+        self.learn_own_errors(parity, rows, length);
         self.middle.clear();
         let mut follower = Follower::default();
         for row in 0..rows {
@@ -163,21 +171,44 @@ impl Pair {
         }
     }
 
+    /// The left side's displacement, with all that is known of its error.
+    pub(super) fn left_shift(&self, row: usize) -> Option<Shift> {
+        Some(self.left_of(row)?.corrected(self.own.at(row)[0]))
+    }
+
+    /// The same of the right side.
+    pub(super) fn right_shift(&self, row: usize) -> Option<Shift> {
+        Some(self.right_of(row)?.corrected(self.own.at(row)[1]))
+    }
+
     fn middle_of(&self, row: usize, follower: &Follower, length: f32) -> Option<Shift> {
-        match (self.left.shift(row), self.right.shift(row)) {
-            (Some(left), Some(right)) => {
-                let [by_left, by_right] = self.detail[row];
-                agreed(
-                    left.doubted(by_left),
-                    right.doubted(by_right),
-                    length,
-                    follower,
-                )
-            }
+        match (self.left_shift(row), self.right_shift(row)) {
+            (Some(left), Some(right)) => agreed(left, right, length, follower),
             (Some(one), None) => alone(one, follower, self.right.line(row), 1.0),
             (None, Some(one)) => alone(one, follower, self.left.line(row), -1.0),
             (None, None) => None,
         }
+    }
+
+    fn left_of(&self, row: usize) -> Option<Shift> {
+        Some(self.left.shift(row)?.doubted(self.detail[row][0]))
+    }
+
+    fn right_of(&self, row: usize) -> Option<Shift> {
+        Some(self.right.shift(row)?.doubted(self.detail[row][1]))
+    }
+
+    /// Holds the sides' difference against their variances.
+    fn learn_own_errors(&mut self, parity: usize, rows: usize, length: f32) {
+        self.own.begin();
+        for row in 0..rows {
+            if let (Some(left), Some(right)) = (self.left_of(row), self.right_of(row))
+                && !contradict(left, right, length)
+            {
+                self.own.see(row, left, right);
+            }
+        }
+        self.own.learn(parity, rows);
     }
 
     /// Makes the sides' references agree over lines that show both; returns the spread of the length without noise, as a
@@ -275,7 +306,10 @@ impl Pair {
     ///
     /// Dark detail beside an edge looks like an edge further in, never further out; and nothing confirms such a line.
     fn doubt_wild(&mut self, rows: usize) {
-        if self.middle.iter().flatten().count() < LEAST_LINES {
+        self.scratch.clear();
+        let values = self.middle.iter().flatten().map(|shift| shift.value);
+        self.scratch.extend(values);
+        if self.scratch.len() < LEAST_LINES {
             return;
         }
         self.scratch.clear();
@@ -346,6 +380,16 @@ impl Pair {
     }
 }
 
+/// The one of two that is nearer to what was expected; their mean where neither is.
+fn nearer(expected: f32, a: f32, b: f32) -> f32 {
+    let (from_a, from_b) = ((a - expected).abs(), (b - expected).abs());
+    match from_a.total_cmp(&from_b) {
+        Ordering::Less => a,
+        Ordering::Greater => b,
+        Ordering::Equal => 0.5 * (a + b),
+    }
+}
+
 /// Sums over lines that show both sides.
 #[derive(Clone, Copy, Debug, Default)]
 struct Agreement {
@@ -382,18 +426,24 @@ impl Agreement {
     }
 }
 
+/// Whether two sides cannot both be right.
+fn contradict(left: Shift, right: Shift, length: f32) -> bool {
+    let allowed = CONTRADICTION * (left.variance + right.variance + length).sqrt();
+    (left.value - right.value).abs() > allowed + LEAST_CONTRADICTION
+}
+
 /// Both sides' mean by information; the believable one of two that contradict each other, or none.
 fn agreed(left: Shift, right: Shift, length: f32, follower: &Follower) -> Option<Shift> {
     let difference = (left.value - right.value).abs();
-    let allowed = CONTRADICTION * (left.variance + right.variance + length).sqrt();
-    if difference > allowed + LEAST_CONTRADICTION {
+    if contradict(left, right, length) {
         let expected = follower.recent()?;
-        let nearer = if (left.value - expected).abs() < (right.value - expected).abs() {
+        let (from_left, from_right) = (left.value - expected, right.value - expected);
+        let believed = if from_left.abs() < from_right.abs() {
             left
         } else {
             right
         };
-        return ((nearer.value - expected).abs() <= ALONE).then_some(nearer);
+        return ((believed.value - expected).abs() <= ALONE).then_some(believed);
     }
     let (a, b) = (1.0 / left.variance, 1.0 / right.variance);
     let variance = 1.0 / (a + b);

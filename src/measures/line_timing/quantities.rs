@@ -58,10 +58,13 @@ pub const QUANTITIES: &[Quantity] = &[
         "line_timing.basis",
         "timing basis",
         &["edge", "content", "none"],
-        "What the timing of the lines was read from: the blanking edges at the sides of the picture (edge), the picture \
-         itself (content), or nothing (none). None means that no other timing figure is given: the picture is dark at its \
-         sides, no blanking is in view, the border was put there by the chain, or the raster was scaled or deinterlaced. \
-         To see blanking, capture the full width (720 samples at 13.5 MHz) and switch cropping and masking off.",
+        "What the timing of the lines was read from: the blanking edges at the sides of the picture (edge), the wobble in \
+         the picture itself against the last fields of the scene (content), or nothing (none). Content is read where the \
+         border is cropped, was put there by the chain, or is dark: it shows how lines change from field to field, not an \
+         error that stands still, changes slower than about one a second, or a shift or slant of the whole field. None means \
+         that no other timing figure is given: no picture, too dark or plain a picture, a scene that has just begun, or a \
+         raster that was scaled or deinterlaced. To have edges, capture the full width (720 samples at 13.5 MHz) and switch \
+         cropping and masking off.",
         |r| {
             Some(Value::Word(match r.line_timing.basis {
                 Basis::Edge => "edge",
@@ -76,7 +79,8 @@ pub const QUANTITIES: &[Quantity] = &[
         &["tape", "regenerated", "absent"],
         "What stands at the sides of the picture. Tape: a blanking edge that moves with the lines, so it tells their \
          timing. Regenerated: a straight border that a box or the capture device put there after the fact; it is noiseless \
-         or always on the same sample, and says nothing of the lines. Absent: the picture reaches the sides.",
+         or always on the same sample, or stays where it is while the picture beside it moves, and says nothing of the lines. \
+         Absent: the picture reaches the sides. Without a border of the tape's, timing is read from the picture.",
         |r| {
             Some(Value::Word(match r.line_timing.border {
                 Border::Tape => "tape",
@@ -89,8 +93,10 @@ pub const QUANTITIES: &[Quantity] = &[
         "line_timing.static",
         "static error",
         &["included", "removed", "unknown"],
-        "What became of a line error that every field repeats. The blanking edges show it (included); the picture alone \
-         cannot tell it from a slanted subject (unknown) unless it was learned over many scenes (removed).",
+        "What became of a line error that every field repeats, such as a bend at the top that stands still. The blanking \
+         edges show it (included); so does the picture, where edges were seen for long enough before to learn it from them. \
+         The picture alone cannot tell it from what the scene shows (unknown): such an error may be there, and is in no \
+         figure. No reading takes it out at present (removed).",
         |r| {
             Some(Value::Word(match r.line_timing.static_error {
                 StaticError::Included => "included",
@@ -107,9 +113,10 @@ pub const QUANTITIES: &[Quantity] = &[
         group: Group::Steadiness,
         step: 0.001,
         words: &[],
-        about: "Share of picture lines whose timing could be read to a quarter of a sample (one standard error) or better. \
-                Dark scenes, dropouts, and lines whose edge leaves the raster lower it. Below 0.3 no timing figures are \
-                given.",
+        about: "Share of picture lines whose timing could be read to a quarter of a sample (one standard error) or better, \
+                from their edges or from the picture. At the edges, dark scenes, dropouts and lines that leave the raster \
+                lower it; in the picture, lines without upright detail (sky, walls), fields after a cut, noise, and a camera \
+                that moves up or down. Below 0.3 no timing figures are given.",
         read: |r| {
             r.line_timing.coverage.map(|share| Value::Number {
                 value: share.0,
@@ -132,8 +139,8 @@ pub const QUANTITIES: &[Quantity] = &[
         "line_timing.error_sigma_ns",
         "line error ±",
         Better::Neither,
-        "Standard error of the line error of this field: from the noise of the edges and the lines that were not read. \
-         Noise, dark sides and few lines raise it; it says nothing about the tape's timing.",
+        "Standard error of the line error of this field: from the noise of the edges or the picture, and the lines that were \
+         not read. Noise, dark sides, little detail and few lines raise it; it says nothing about the tape's timing.",
         |r| {
             let sigma = r.line_timing.error_rms?.sigma.0;
             Some(Value::Number {
@@ -173,24 +180,26 @@ pub const QUANTITIES: &[Quantity] = &[
         "line_timing.left_rms_ns",
         "line error, left",
         Better::Low,
-        "The line error at the left side of the picture. A box that locks each line by its sync holds this side and may \
-         not hold the right one: compare both.",
+        "The line error at the left side of the picture: at its blanking edge or, by content, over its left third, where that \
+         shows enough by itself. A box that locks each line by its sync holds this side and may not hold the right one: \
+         compare both.",
         |r| number(r.line_timing.left_rms),
     ),
     time(
         "line_timing.right_rms_ns",
         "line error, right",
         Better::Low,
-        "The line error at the right side of the picture. Larger than at the left: the speed changes within the line, and \
-         the box corrects where a line starts but not how long it is.",
+        "The line error at the right side of the picture: at its blanking edge or, by content, over its right third. Larger \
+         than at the left: the speed changes within the line, and the box corrects where a line starts but not how long it is.",
         |r| number(r.line_timing.right_rms),
     ),
     time(
         "line_timing.length_rms_ns",
         "line length error",
         Better::Low,
-        "How unevenly long the lines are: rms of right displacement less left displacement. Speed errors of the tape within \
-         a line; only correctors that measure both ends of a line take it out.",
+        "How unevenly long the lines are: rms of right displacement less left displacement, between the blanking edges or, by \
+         content, between the middles of the outer thirds of the picture, which are two thirds as far apart and show as much \
+         less. Speed errors of the tape within a line; only correctors that measure both ends of a line take it out.",
         |r| number(r.line_timing.length_rms),
     ),
     Quantity {
@@ -212,7 +221,7 @@ pub const QUANTITIES: &[Quantity] = &[
         Better::NearZero,
         "The straight line that was taken out of the line error, from first to last picture line; positive = the bottom \
          stands further right. A steady slant comes from a small constant speed difference, or a decoder that drifts over the \
-         field.",
+         field. By content, a slant cannot be told from a camera that turns, and is left out.",
         |r| number(r.line_timing.slant),
     ),
     time(
@@ -220,8 +229,8 @@ pub const QUANTITIES: &[Quantity] = &[
         "field shift",
         Better::NearZero,
         "The field's median position against the running mean of its parity over the last second; positive = to the right. \
-         Large values make the whole picture jump sideways: unstable sync, or a switch of source. Only from the blanking \
-         edges: the picture itself cannot tell it from a camera pan.",
+         Large values make the whole picture jump sideways: unstable sync, or a switch of source. By blanking edges only, \
+         and absent by content: the picture itself cannot tell it from a camera that pans.",
         |r| number(r.line_timing.field_shift),
     ),
 ];

@@ -10,6 +10,8 @@
 //!
 //! Does not know: the other side, times, or what is made of the places.
 
+use std::cmp::Ordering;
+
 use multiversion::multiversion;
 
 use crate::fields::Plane;
@@ -30,6 +32,12 @@ const LEAST_HEIGHT_SIGMAS: f32 = 5.0;
 /// Uncertainty of the blanking level on one line, in codes: what clamping and hum leave.
 const LEVEL_DOUBT: f32 = 0.15;
 
+/// Undershoot before an edge, as a share of its height: what a sharp low-pass leaves (Gibbs 1899).
+const RINGING: f32 = 0.09;
+
+/// Sample from the outside that is picture, where there is any.
+const BESIDE: usize = 32;
+
 /// Residual, as a share of the height, beyond which what was found is no edge.
 const WORST_RESIDUAL: f32 = 0.2;
 
@@ -41,6 +49,12 @@ const NOISE_GAIN: f32 = 0.25;
 
 /// Fields in which the width is learned fast.
 const FAST_FIELDS: u32 = 10;
+
+/// Fields after which the width has settled enough to learn the edge's shape beyond it.
+const SHAPE_AFTER: u32 = 3;
+
+/// Fields from one update of the shape to the next, at most: a few seconds.
+const SHAPE_INTERVAL: u32 = 128;
 
 /// Change of the width that makes new tables worth while.
 const RETUNE_STEP: f64 = 0.005;
@@ -74,8 +88,10 @@ pub(super) enum Line {
 
 /// A displacement in samples with its variance.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct Shift {
+pub struct Shift {
+    /// To the right.
     pub value: f32,
+    /// Of the value, in samples².
     pub variance: f32,
 }
 
@@ -84,6 +100,17 @@ impl Shift {
     pub(super) fn doubted(self, variance: f32) -> Self {
         Self {
             variance: self.variance + variance,
+            ..self
+        }
+    }
+}
+
+impl Shift {
+    /// The same with a variance that was found to be too small, or too large, by so much.
+    pub(super) fn corrected(self, by: f32) -> Self {
+        const LEAST_SHARE: f32 = 0.25;
+        Self {
+            variance: (self.variance + by).max(LEAST_SHARE * self.variance),
             ..self
         }
     }
@@ -115,6 +142,10 @@ pub(super) struct Side {
     smear: f64,
     width: f64,
     fields: u32,
+    /// When the tables follow what was learned of the edge's shape.
+    shape_due: u32,
+    /// Power up to which a residual is not picture.
+    clean_power: f32,
     /// By parity: the two heads differ.
     noise: [Option<Noise>; 2],
     /// The last known of either, for telling an edge from noise.
@@ -135,6 +166,21 @@ pub(super) struct Plateau {
     pub samples: usize,
 }
 
+impl Plateau {
+    /// The one of more samples; of as many, their mean.
+    pub(super) fn better(self, other: Self) -> Self {
+        match self.samples.cmp(&other.samples) {
+            Ordering::Greater => self,
+            Ordering::Less => other,
+            Ordering::Equal => Self {
+                level: 0.5 * (self.level + other.level),
+                variance: 0.5 * (self.variance + other.variance),
+                samples: self.samples,
+            },
+        }
+    }
+}
+
 impl Side {
     pub(super) fn new(hand: Hand, width: f64, smear: f64) -> Self {
         Self {
@@ -144,6 +190,8 @@ impl Side {
             smear,
             width,
             fields: 0,
+            shape_due: SHAPE_AFTER + 1,
+            clean_power: 0.0,
             noise: [None; 2],
             noise_sigma: 1.0,
             level: None,
@@ -160,7 +208,10 @@ impl Side {
         self.width = width;
         self.smear = smear;
         self.kernel.retune(width, smear);
+        self.kernel.forget_shape();
         self.fields = 0;
+        self.shape_due = SHAPE_AFTER + 1;
+        self.clean_power = 0.0;
         self.noise = [None; 2];
         self.noise_sigma = 1.0;
         self.level = None;
@@ -214,6 +265,11 @@ impl Side {
                 Scan::Dark => Line::Dark,
             };
         }
+        if let Line::Edge(edge) = &line
+            && edge.power <= self.clean_power
+        {
+            self.kernel.learn(edge);
+        }
         line
     }
 
@@ -248,6 +304,11 @@ impl Side {
             // What a kernel of the wrong width left over was not noise.
             self.noise = [None; 2];
         }
+        if self.fields >= self.shape_due {
+            self.shape_due = self.fields + (self.fields - SHAPE_AFTER).min(SHAPE_INTERVAL);
+            self.kernel.settle_shape();
+            self.noise = [None; 2];
+        }
         self.lines.clear();
         self.shifts.clear();
     }
@@ -279,6 +340,10 @@ impl Side {
     /// Makes displacements of the edges, once all lines of the field were read.
     pub(super) fn finish(&mut self, parity: usize, quiet: f32) {
         let usual = self.learn_noise(parity);
+        if usual.is_none() {
+            // Noise that hid every edge would be believed for ever.
+            self.noise_sigma = self.noise_sigma.min(quiet.sqrt());
+        }
         self.shifts.clear();
         self.shifts.resize(self.lines.len(), None);
         let (Some(noise), Some(reference)) = (self.noise[parity], self.reference) else {
@@ -305,6 +370,12 @@ impl Side {
                 });
             }
         }
+        self.kernel.blend_shape();
+        self.clean_power = if self.fields > SHAPE_AFTER {
+            2.0 * usual
+        } else {
+            0.0
+        };
         self.learn_width(usual);
     }
 
@@ -492,35 +563,52 @@ impl Side {
         let hand = self.hand;
         let least = (2.0 * LEAST_HEIGHT).max(LEAST_HEIGHT_SIGMAS * noise);
         self.scratch.clear();
+        let mut pushed_out = 0_usize;
         let mut profile = [0.0; REACH];
         for row in luma.samples.chunks_exact(luma.width) {
             hand.profile(row, blanking, &mut profile);
-            if let Scan::Rise(place) = scan(&profile, least) {
-                self.scratch.push(place);
+            match scan(&profile, least) {
+                Scan::Rise(place) => self.scratch.push(place),
+                Scan::CutOff => pushed_out += 1,
+                Scan::Dark => {}
             }
         }
         let found = self.scratch.len();
         let low = robust::quantile(&mut self.scratch, 0.25)?;
         let high = robust::quantile(&mut self.scratch, 0.75)?;
-        let middle = robust::median(&mut self.scratch)?;
+        // Edges out of the raster stand further out than all others.
+        let rank = (0.5 * (found + pushed_out) as f64 - pushed_out as f64) / found as f64;
+        let middle = robust::quantile(&mut self.scratch, rank)?;
         let enough = found as f64 >= LEAST_SHARE * luma.rows as f64;
         (enough && high - low <= WIDEST_SPREAD).then_some(middle)
     }
 
     /// Level of the outermost sample over the rows, and its spread.
     pub(super) fn outermost(&mut self, luma: &Plane) -> Option<(f32, f32)> {
+        self.collect_at(luma, 0);
+        robust::median_and_spread(&mut self.scratch)
+    }
+
+    fn median_at(&mut self, luma: &Plane, outside: usize) -> Option<f32> {
+        self.collect_at(luma, outside);
+        robust::median(&mut self.scratch)
+    }
+
+    fn collect_at(&mut self, luma: &Plane, outside: usize) {
         let hand = self.hand;
         self.scratch.clear();
         let samples = luma.samples.chunks_exact(luma.width);
         self.scratch
-            .extend(samples.map(|row| f32::from(row[hand.index(0, row.len())])));
-        robust::median_and_spread(&mut self.scratch)
+            .extend(samples.map(|row| f32::from(row[hand.index(outside, row.len())])));
     }
 
     /// Share of rows whose outermost sample lies clearly below a level that is said to be blanking.
-    pub(super) fn share_below(&self, luma: &Plane, level: f32, noise: f32) -> f32 {
+    pub(super) fn share_below(&mut self, luma: &Plane, level: f32, noise: f32) -> f32 {
         let hand = self.hand;
-        let clearly = LEAST_HEIGHT.max(3.0 * noise);
+        let inside = self.median_at(luma, BESIDE).unwrap_or(level);
+        let clearly = LEAST_HEIGHT
+            .max(3.0 * noise)
+            .max(RINGING * (inside - level));
         let below = luma
             .samples
             .chunks_exact(luma.width)
@@ -780,41 +868,60 @@ fn settle(old: f32, new: f32) -> f32 {
     }
 }
 
-/// Mean and variance of samples, counted by code, about the most common level.
+/// Mean and variance of samples, counted by code, about the most common level of their darker half: where lines wander,
+/// some show their edge there and not blanking.
 fn trimmed_plateau(counts: &[u32; 256]) -> Option<Plateau> {
     const LEAST_SAMPLES: u32 = 40;
     let total: u32 = counts.iter().sum();
     if total < LEAST_SAMPLES {
         return None;
     }
-    let centre = code_at(counts, total / 2);
-    let spread = robust::SIGMA_PER_MAD * (centre - code_at(counts, total / 4));
-    let limit = (3.0 * spread).max(2.0);
+    let peak = most_common(counts, code_at(counts, total / 2));
+    let below: u32 = counts[..=peak].iter().sum();
+    let centre = peak as f32;
+    // Of normal values below their mean, half are nearer than a MAD; half of those on the peak's own code count.
+    let spread = robust::SIGMA_PER_MAD * (centre - code_at(counts, below / 2) as f32);
+    let first = about(counts, centre, (3.0 * spread).max(2.0))?;
+    about(counts, first.level, (3.0 * first.variance.sqrt()).max(2.0))
+}
+
+/// Mean and variance of the samples up to a distance from a level.
+fn about(counts: &[u32; 256], level: f32, reach: f32) -> Option<Plateau> {
     let (mut sum, mut squares, mut samples) = (0.0_f32, 0.0_f32, 0_u32);
     for (code, &count) in counts.iter().enumerate() {
-        let away = code as f32 - centre;
-        if away.abs() <= limit {
+        let away = code as f32 - level;
+        if away.abs() <= reach {
             sum += away * count as f32;
             squares += away * away * count as f32;
             samples += count;
         }
     }
     let mean = sum / samples as f32;
-    Some(Plateau {
-        level: centre + mean,
+    (samples > 0).then_some(Plateau {
+        level: level + mean,
         variance: (squares / samples as f32 - mean * mean).max(0.0),
         samples: samples as usize,
     })
 }
 
+/// The code up to `last` with the most samples on it and beside it.
+fn most_common(counts: &[u32; 256], last: usize) -> usize {
+    const BESIDE: usize = 2;
+    let near = |code: usize| {
+        let codes = code.saturating_sub(BESIDE)..(code + BESIDE + 1).min(counts.len());
+        counts[codes].iter().sum::<u32>() + counts[code]
+    };
+    (0..=last).max_by_key(|&code| near(code)).unwrap_or(last)
+}
+
 /// The code of the sample that comes after `before` others in rising order.
-fn code_at(counts: &[u32; 256], before: u32) -> f32 {
+fn code_at(counts: &[u32; 256], before: u32) -> usize {
     let mut below = 0;
     let code = counts.iter().position(|&count| {
         below += count;
         below > before
     });
-    code.map_or(0.0, |code| code as f32)
+    code.unwrap_or(0)
 }
 
 /// Foretells the displacement of a line from those right above it.

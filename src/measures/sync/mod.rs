@@ -2,7 +2,7 @@
 //!
 //! In: a field and those before it. Out: a [`Reading`]. What the device says of its input comes first; the rest is read
 //! from the picture: flat inserts (`flat`), snow (`snow`), vertical moves (`vertical`, `bounce`, `bar`), repeats
-//! (`repeat`, `patches`, `motion`). Each of those says what it rests on and where it errs.
+//! (`repeat`, `patches`), losses that nobody tells of and pictures put in (`pace`). Each of those says what it rests on and where it errs.
 //!
 //! Fields too small to shrink (under 224 samples or 72 lines) are told apart by the device's word, gaps and exact repeats
 //! alone.
@@ -16,6 +16,7 @@ use crate::units::{Estimate, Lines, Millis};
 use super::Measure;
 use bar::find_bar;
 use bounce::Bounce;
+use pace::{Pace, THUMBNAILS};
 use repeat::{RepeatWatch, Slip};
 use state::{Glance, Sight, StateWatch};
 use thumbnail::Thumbnail;
@@ -27,6 +28,7 @@ mod bar;
 mod bounce;
 mod flat;
 mod motion;
+mod pace;
 mod patches;
 mod quantities;
 mod repeat;
@@ -85,11 +87,16 @@ pub struct Reading {
     pub missing_fields: u64,
     /// Of those, the ones we were too slow for.
     pub missing_by_us: u64,
+    /// Fields lost that only the picture tells of, and nothing else; seen [`UNNOTICED_DELAY`] fields after they were lost.
+    pub unnoticed_losses: u64,
     /// Shows an earlier picture again.
     pub repeated: bool,
     /// Pictures lost minus inserted, as time; `None` without a field rate.
     pub slip: Option<Millis>,
 }
+
+/// Fields after a loss that only the picture tells of until it is told: the first field after it is so many fields back.
+pub const UNNOTICED_DELAY: u64 = pace::DELAY as u64;
 
 /// Rows a bar of vertical blanking must move between fields to be rolling.
 const ROLL_LINES: usize = 1;
@@ -111,14 +118,17 @@ const LEAST_CONTRAST_CODES: f64 = 4.0;
 #[derive(Debug, Default)]
 pub struct Sync {
     raster: Option<FieldRaster>,
-    /// The newest field and the two before, newest first.
-    thumbnails: [Thumbnail; 3],
+    /// The newest field and those before, newest first.
+    thumbnails: [Thumbnail; THUMBNAILS],
+    pace: Pace,
     /// The newest field and the one before.
     profiles: [Profiles; 2],
     last_parity: Option<Parity>,
     last_bar: Option<usize>,
     bounce: Bounce,
     repeats: RepeatWatch,
+    /// Repeated fields in a row.
+    repeat_run: usize,
     strange_run: u32,
     /// Whether the blocks of the strange field last searched were found.
     is_moved: bool,
@@ -157,18 +167,20 @@ impl Measure for Sync {
             estranged: self.follow_strangeness(around, is_strange),
         };
         let state = self.state.follow(glance);
-        let repeat = self.repeats.follow(around, flat);
+        let repeated = self.repeats.follow(around, flat) && state.shows_a_picture();
+        let pace = self.pace(repeated);
         Reading {
             state,
             vertical_shift: shift.filter(|_| state.shows_a_picture()),
             vertical_jitter: self.bounce.jitter().filter(|_| state.shows_a_picture()),
             missing_fields,
             missing_by_us: field.gap.lost_by_us,
-            repeated: repeat.repeated && state.shows_a_picture(),
+            unnoticed_losses: pace.lost,
+            repeated,
             slip: field.raster.standard.map(|standard| {
                 let period = standard.field_period();
-                self.slip
-                    .follow(missing_fields, repeat.inserted_before, period)
+                let missing = missing_fields + pace.lost;
+                self.slip.follow(missing, pace.inserted, period)
             }),
         }
     }
@@ -180,6 +192,7 @@ impl Sync {
         self.interrupt();
         self.thumbnails.iter_mut().for_each(Thumbnail::clear);
         self.repeats = RepeatWatch::default();
+        self.repeat_run = 0;
         self.strange_run = 0;
         self.state = StateWatch::default();
     }
@@ -189,6 +202,7 @@ impl Sync {
         self.last_parity = None;
         self.last_bar = None;
         self.bounce = Bounce::default();
+        self.pace.interrupt();
     }
 
     fn shrink(&mut self, around: &Neighbourhood<'_>) {
@@ -198,10 +212,26 @@ impl Sync {
         self.profiles[0].take(&self.thumbnails[0]);
     }
 
+    /// What the pace of the picture says of losses and of repeats that have just ended.
+    fn pace(&mut self, repeated: bool) -> Steps {
+        self.pace.follow(&self.thumbnails);
+        if repeated {
+            self.pace.note_repeat();
+            self.repeat_run += 1;
+            return Steps::default();
+        }
+        let run = std::mem::take(&mut self.repeat_run);
+        let inserted = run > 0 && self.pace.was_inserted(run) == Some(true);
+        Steps {
+            lost: 2 * self.pace.lost_unnoticed(),
+            inserted: if inserted { run as u32 } else { 0 },
+        }
+    }
+
     fn vertical_shift(&mut self, parity: Parity) -> Option<Estimate<Lines>> {
         let before = self.last_parity.replace(parity)?;
         let offset = vertical::interlace_offset(before, parity);
-        let [now, earlier, _] = &self.thumbnails;
+        let [now, earlier, ..] = &self.thumbnails;
         self.profiles[0]
             .shift_since(&self.profiles[1])
             .filter(|rows| vertical::is_borne_out(now, earlier, *rows))
@@ -212,7 +242,7 @@ impl Sync {
     }
 
     fn sight(&self, around: &Neighbourhood<'_>, flat: bool) -> Sight {
-        let [now, _, same_parity] = &self.thumbnails;
+        let [now, _, same_parity, ..] = &self.thumbnails;
         if flat {
             Sight::Flat
         } else if snow::is_snow(&around.field.luma, now, same_parity) {
@@ -224,7 +254,7 @@ impl Sync {
 
     /// Whether the two fields before are both less like this one than `limit`, and no shift makes it good.
     fn is_unlike(&self, shift: Option<Estimate<Lines>>, limit: f64) -> bool {
-        let [now, before, same_parity] = &self.thumbnails;
+        let [now, before, same_parity, ..] = &self.thumbnails;
         let contrast = LEAST_CONTRAST_CODES * thumbnail::BLOCK as f64;
         let unlike = |earlier| now.likeness(earlier, 0).is_some_and(|found| found < limit);
         shift.is_none()
@@ -254,6 +284,15 @@ impl Sync {
         let before = std::mem::replace(&mut self.last_bar, bar);
         matches!((bar, before), (Some(now), Some(before)) if now.abs_diff(before) > ROLL_LINES)
     }
+}
+
+/// Fields too few and too many.
+#[derive(Clone, Copy, Debug, Default)]
+struct Steps {
+    /// Lost without anybody telling.
+    lost: u64,
+    /// Put in between, right before the newest field.
+    inserted: u32,
 }
 
 /// Whether the blocks of the picture are found elsewhere in the field before it of its parity: a pan over fine leaves is strange

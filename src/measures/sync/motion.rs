@@ -3,7 +3,7 @@
 //! In: luma of both. Out: the median length of the moves of blocks that changed and are found again elsewhere, in samples
 //! (a field line counts as two). Cameras and objects count alike: it is for comparing one frame's motion with another's.
 //!
-//! Costs about a millisecond, so it is asked only around a repeat and where a picture seems lost. Does not know: directions, or why.
+//! Costs about a millisecond, so it is asked only where a picture seems lost. Does not know: directions, or why.
 
 use crate::fields::Plane;
 use crate::measures::dsp::codes::absolute_difference;

@@ -1,20 +1,16 @@
-//! Whether a field shows an earlier picture again, and what that does to the running time.
+//! Whether a field shows an earlier picture again, and the running sum of pictures too few and too many.
 //!
-//! In: fields, and what their patches say. Out: repeated or not, and the slip.
+//! In: fields, and what their patches say. Out: repeated or not; the slip.
 //!
 //! A field is repeated if it is the earlier field of its parity to the bit; or to one code; or with fresh noise far
 //! under the noise that live fields of this pass have between them. All three need a pass that was seen live, with noise
 //! from field to field: a synthetic still picture never counts.
-//!
-//! A picture shown in addition puts everything after it off; one shown in place of a lost picture does not. The motion
-//! after it tells: one frame's worth, or that of all frames since. Without motion nothing is said, and nothing counted.
 //!
 //! Does not know: why a picture was repeated.
 
 use crate::fields::{Field, Neighbourhood};
 use crate::units::{Millis, Seconds};
 
-use super::motion::movement;
 use super::patches::{PatchStatistics, Patches};
 use super::thumbnail::SIDE;
 
@@ -47,9 +43,6 @@ const AFTER_CUT_FIELDS: u32 = 16;
 /// Not exact repeats in a row after which they are taken for a live scene quieter than any before.
 const LONGEST_INEXACT: u32 = 8;
 
-/// Repeated fields in a row up to which a motion is found again after them.
-const LONGEST_INSERT: u32 = 6;
-
 /// Finds repeats.
 #[derive(Debug, Default)]
 pub(super) struct RepeatWatch {
@@ -62,23 +55,6 @@ pub(super) struct RepeatWatch {
     inexact_run: u32,
     /// Fields still to go after a cut.
     after_cut: u32,
-    run: Run,
-}
-
-/// Repeated fields in a row, and how the picture moved in a frame before them.
-#[derive(Clone, Copy, Debug, Default)]
-struct Run {
-    fields: u32,
-    motion: Option<f64>,
-}
-
-/// What a field says of repeats.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub(super) struct Repeat {
-    /// It shows an earlier picture again.
-    pub(super) repeated: bool,
-    /// Fields that were inserted right before it, as the motion shows.
-    pub(super) inserted_before: u32,
 }
 
 /// How a field compares with the earlier one of its parity.
@@ -98,14 +74,13 @@ impl RepeatWatch {
         self.after_cut = AFTER_CUT_FIELDS;
     }
 
-    /// What the newest field says. `flat` fields are neither repeats nor live.
-    pub(super) fn follow(&mut self, around: &Neighbourhood<'_>, flat: bool) -> Repeat {
+    /// Whether the newest field shows an earlier picture again. `flat` fields are neither repeats nor live.
+    pub(super) fn follow(&mut self, around: &Neighbourhood<'_>, flat: bool) -> bool {
         let before = around
             .same_parity()
             .filter(|before| !flat && same_size(around.field, before));
         let Some(before) = before else {
-            self.run = Run::default();
-            return Repeat::default();
+            return false;
         };
         self.after_cut = self.after_cut.saturating_sub(1);
         let likeness = self.likeness(around.field, before);
@@ -114,39 +89,9 @@ impl RepeatWatch {
         } else {
             0
         };
-        let repeated = likeness != Likeness::Live
+        likeness != Likeness::Live
             && self.live_fields >= LIVE_FIELDS
-            && self.inexact_run <= LONGEST_INEXACT;
-        Repeat {
-            repeated,
-            inserted_before: self.follow_run(around, before, repeated),
-        }
-    }
-
-    /// Follows a run of repeats; the fields inserted, once it is over and was one that inserted.
-    fn follow_run(&mut self, around: &Neighbourhood<'_>, before: &Field, repeated: bool) -> u32 {
-        if repeated {
-            if self.run.fields == 0 {
-                self.run.motion = motion_before(around);
-            }
-            self.run.fields = self.run.fields.saturating_add(1);
-            return 0;
-        }
-        let run = std::mem::take(&mut self.run);
-        let motion = run
-            .motion
-            .filter(|_| (1..=LONGEST_INSERT).contains(&run.fields));
-        let Some(usual) = motion else { return 0 };
-        let Some(after) = movement(&around.field.luma, &before.luma) else {
-            return 0;
-        };
-        // Inserted: one frame's motion. Standing in: that of the frames repeated too.
-        let frames = f64::from(run.fields) / 2.0;
-        if after < usual * (1.0 + frames / 2.0) {
-            run.fields
-        } else {
-            0
-        }
+            && self.inexact_run <= LONGEST_INEXACT
     }
 
     fn likeness(&mut self, field: &Field, before: &Field) -> Likeness {
@@ -184,13 +129,6 @@ impl RepeatWatch {
         }
         self.live_fields = self.live_fields.saturating_add(1);
     }
-}
-
-/// How far the picture moved in the frame before the newest field, which is a repeat itself: between the other parity's fields.
-fn motion_before(around: &Neighbourhood<'_>) -> Option<f64> {
-    let (newer, older) = (around.before(1)?, around.before(3)?);
-    let apt = newer.place.parity == older.place.parity && same_size(newer, older);
-    apt.then(|| movement(&newer.luma, &older.luma)).flatten()
 }
 
 fn same_size(one: &Field, other: &Field) -> bool {

@@ -82,6 +82,12 @@ impl Thumbnail {
         (variance > 0.0).then(|| 1.0 - mean_square(now, before) / (2.0 * variance))
     }
 
+    /// Mean square difference from another thumbnail; `None` where one is blank or their sizes differ.
+    pub(super) fn change(&self, other: &Self) -> Option<f64> {
+        let alike = !self.is_blank() && other.sums.len() == self.sums.len();
+        alike.then(|| mean_square(&self.sums, &other.sums))
+    }
+
     /// Correlation of each row with the next.
     pub(super) fn likeness_down(&self) -> Option<f64> {
         self.likeness_within(self.columns)

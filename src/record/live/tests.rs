@@ -134,6 +134,18 @@ fn the_last_traces_are_kept_oldest_first() {
 }
 
 #[test]
+fn the_lines_of_the_last_seconds_are_kept_and_no_more() {
+    let live = played(LINE_FIELDS as u64 + 60);
+    let fields: Vec<u64> = live.lines().map(|(place, _)| place.field.0).collect();
+    assert_eq!(fields.len(), LINE_FIELDS);
+    assert_eq!(
+        (fields[0], fields[LINE_FIELDS - 1]),
+        (60, LINE_FIELDS as u64 + 59)
+    );
+    assert_eq!(live.lines.capacity(), LINE_FIELDS);
+}
+
+#[test]
 fn losses_and_repeats_are_added_up_and_the_slip_is_the_last_one_known() {
     let mut live = played(1);
     let mut lossy = readings(4);

@@ -260,14 +260,14 @@ fn merge(column: &mut Option<Band>, band: Band) {
 }
 
 /// Columns of equal length, the last of which holds the present.
-struct Axis {
+pub(super) struct Axis {
     step: f64,
     newest: f64,
     columns: usize,
 }
 
 impl Axis {
-    fn ending(now: f64, span: Seconds, columns: usize) -> Self {
+    pub(super) fn ending(now: f64, span: Seconds, columns: usize) -> Self {
         let step = span.0 / columns as f64;
         Self {
             step,
@@ -276,7 +276,7 @@ impl Axis {
         }
     }
 
-    fn column(&self, seconds: f64) -> Option<usize> {
+    pub(super) fn column(&self, seconds: f64) -> Option<usize> {
         let age = self.newest - (seconds / self.step).floor();
         (age >= 0.0 && age < self.columns as f64).then(|| self.columns - 1 - age as usize)
     }

@@ -25,7 +25,9 @@ const GONE: f64 = 2.0;
 const OFF: f64 = 1.5;
 
 pub(super) fn losses(evidence: Evidence<'_>) -> Option<Finding> {
-    let lost = evidence.statistics.lost_fields();
+    // Those that only the picture tells of are in no reading's count, but they are in what events cover.
+    let told = evidence.coverage.fields(Kind::Missing) + evidence.coverage.fields(Kind::Overrun);
+    let lost = evidence.statistics.lost_fields().max(told);
     if lost == 0 {
         return None;
     }
@@ -106,7 +108,7 @@ pub(super) fn of_kind(evidence: Evidence<'_>, kind: Kind) -> Option<Finding> {
     })
 }
 
-/// `, worst 410 ns (5.5 samples) at 00:41:12;08`; `None` for what is counted and for words.
+/// `, worst 5.5 samples (410 ns) at 00:41:12;08`; `None` for what is counted and for words.
 fn worst_of(evidence: Evidence<'_>, kind: Kind, events: &[&Event], count: u64) -> Option<String> {
     let limit = evidence.limits.of_kind(kind)?;
     let threshold = limit.threshold()?;

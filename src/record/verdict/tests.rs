@@ -92,7 +92,7 @@ fn an_alarm_on_more_than_one_percent_is_unfit_and_on_less_usable() {
     assert_eq!(brief.groups.levels, Verdict::Clean);
     let long = judged(&[(5_000, &healthy), (310, &wobble), (5_000, &healthy)]);
     assert_eq!(long.verdict, Verdict::Unfit);
-    let expected = "Wobble on 3.0 % of the programme, worst 50 ns (0.7 sample) at 00:01:23;12.";
+    let expected = "Wobble on 3.0 % of the programme, worst 0.7 sample (50 ns) at 00:01:23;12.";
     assert_eq!(long.reasons, [expected]);
 }
 

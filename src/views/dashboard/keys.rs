@@ -10,7 +10,7 @@ use super::paint::{put, put_all};
 use super::palette::{Palette, Tone};
 
 /// Keys and what each does, as short as the bottom line needs it and as long as the help gives it.
-pub(super) const KEYS: [(&str, &str, &str); 8] = [
+pub(super) const KEYS: [(&str, &str, &str); 9] = [
     ("m", "mark", "mark this moment with a note"),
     ("c", "counter", "enter what the player's counter reads now"),
     ("a", "acknowledge", "acknowledge all alarms so far"),
@@ -23,7 +23,12 @@ pub(super) const KEYS: [(&str, &str, &str); 8] = [
     (
         "v",
         "view",
-        "next view beside the plumb line: none, waveform, error so far",
+        "next view beside the plumb line: none, waveform, error so far, waves",
+    ),
+    (
+        "w",
+        "waves",
+        "waves down the field over time; again: slow flutter by its frequency",
     ),
     ("?", "help", "this page"),
     ("q", "quit", "stop watching and close the pass (asks first)"),
@@ -32,6 +37,8 @@ pub(super) const KEYS: [(&str, &str, &str); 8] = [
 /// Draws the keys; the zoom's word is the span it is at.
 pub(super) fn draw_keys(buffer: &mut Buffer, area: Rect, span: &str, palette: Palette) {
     let mut column = 0;
+    let roomy = width_of_keys(span) + 2 * KEYS.len() <= usize::from(area.width);
+    let apart = if roomy { "  " } else { " " };
     for (key, word, _) in KEYS {
         let word = if key == "z" { span } else { word };
         column = put_all(
@@ -42,10 +49,18 @@ pub(super) fn draw_keys(buffer: &mut Buffer, area: Rect, span: &str, palette: Pa
                 (key, palette.key()),
                 (" ", palette.ink(Tone::Plain)),
                 (word, palette.ink(Tone::Faint)),
-                ("  ", palette.ink(Tone::Plain)),
+                (apart, palette.ink(Tone::Plain)),
             ],
         );
     }
+}
+
+/// Columns that keys and words take without what is between them.
+fn width_of_keys(span: &str) -> usize {
+    let word = |key: &str, word: &'static str| if key == "z" { span.len() } else { word.len() };
+    let keys = KEYS.iter();
+    keys.map(|(key, name, _)| key.len() + 1 + word(key, name))
+        .sum()
 }
 
 /// Draws a text being typed.
@@ -94,8 +109,8 @@ pub(super) fn draw_question(buffer: &mut Buffer, area: Rect, palette: Palette) {
 }
 
 const EXPLANATIONS: [&str; 9] = [
-    "plumb line: each line of the picture against its place, first line on top;",
-    "  a straight tape hangs straight; left is early, right is late; old fields fade",
+    "plumb line: each line against its place, first on top; left is early; old fades",
+    "  wide and faint: uncertain; gap: no evidence; ○ bend fitted; ┈ head switch row",
     "skylines: the higher, the worse; a flat one is a good transfer;",
     "  solid is typical of that time, ░ reaches up to its worst, · is no evidence",
     "● as it should be  ◆ seen by who looks for it  ▲ seen by anyone  ■ spoils it",
@@ -135,20 +150,8 @@ mod tests {
 
     #[test]
     fn keys_and_help_fit_the_smallest_screen() {
-        let longest_span = "10 min".len();
-        let keys: usize = KEYS
-            .iter()
-            .map(|(key, word, _)| {
-                key.len()
-                    + 1
-                    + if *key == "z" {
-                        longest_span
-                    } else {
-                        word.len()
-                    }
-            })
-            .sum();
-        assert!(keys + 2 * (KEYS.len() - 1) <= usize::from(LEAST.0));
+        let keys = width_of_keys("10 min");
+        assert!(keys + KEYS.len() - 1 <= usize::from(LEAST.0), "{keys}");
         for line in EXPLANATIONS {
             assert!(width_of(line) < LEAST.0, "{line}");
         }

@@ -3,7 +3,8 @@
 //! In: [`Live`], whatever it holds at the moment. Out: cells of a terminal, and the operator's [`Request`]s. One panel a
 //! file; each draws into its own area and never outside it, at any size.
 //!
-//! Does not know: threads, files, devices; it computes nothing but words and places.
+//! Does not know: threads, files, devices; it computes nothing but words and places, and asks for the spectrum of slow
+//! flutter only while that is looked at.
 
 use crossterm::event::{KeyCode, KeyEvent, KeyEventKind, KeyModifiers};
 use ratatui::Frame;
@@ -19,6 +20,7 @@ pub use run::run;
 pub use terminal::{Session, available};
 
 use dots::Dots;
+use flutter::FlutterPage;
 use layout::Layout;
 use palette::Tone;
 use plumb::Plumb;
@@ -26,16 +28,19 @@ use plumb::Plumb;
 mod dots;
 mod events;
 mod evidence;
+mod flutter;
 mod gauges;
 mod history;
 mod keys;
 mod ladder;
 mod layout;
 mod letters;
+mod marks;
 mod paint;
 mod palette;
 mod plumb;
 mod run;
+mod spectrum;
 mod strip;
 mod terminal;
 mod wave;
@@ -77,6 +82,8 @@ enum View {
     Plain,
     Waveform,
     History,
+    Waves,
+    Flutter,
 }
 
 impl View {
@@ -84,7 +91,8 @@ impl View {
         match self {
             Self::Plain => Self::Waveform,
             Self::Waveform => Self::History,
-            Self::History => Self::Plain,
+            Self::History => Self::Waves,
+            Self::Waves | Self::Flutter => Self::Plain,
         }
     }
 }
@@ -144,6 +152,7 @@ pub struct Screen {
     skipped: usize,
     plumb: Plumb,
     dots: Dots,
+    flutter: FlutterPage,
     seen: Option<FieldPlace>,
     roomy: bool,
 }
@@ -161,6 +170,7 @@ impl Screen {
             skipped: 0,
             plumb: Plumb::default(),
             dots: Dots::default(),
+            flutter: FlutterPage::default(),
             seen: None,
             roomy: false,
         }
@@ -221,6 +231,8 @@ impl Screen {
         self.plumb.draw(buffer, layout.plumb, shown, palette);
         match (layout.view, self.view.unwrap_or(View::Waveform)) {
             (Some(area), View::History) => history::draw(buffer, area, shown, span, palette),
+            (Some(area), View::Waves) => spectrum::draw(buffer, area, shown, span, palette),
+            (Some(area), View::Flutter) => self.flutter.draw(buffer, area, shown, palette),
             (Some(area), View::Waveform | View::Plain) => {
                 wave::draw(&mut self.dots, buffer, area, shown, palette);
             }
@@ -298,6 +310,13 @@ impl Screen {
             KeyCode::Char('f') => self.toggle_freeze(),
             KeyCode::Char('z') => self.span = (self.span + 1) % SPANS.len(),
             KeyCode::Char('v') => self.view = Some(self.view().next()),
+            KeyCode::Char('w') => {
+                self.view = Some(if self.view == Some(View::Waves) {
+                    View::Flutter
+                } else {
+                    View::Waves
+                });
+            }
             KeyCode::Char('?' | 'h') => self.mode = Mode::Help,
             KeyCode::Down => self.skipped = self.skipped.saturating_add(1),
             KeyCode::Up => self.skipped = self.skipped.saturating_sub(1),

@@ -1,7 +1,8 @@
 //! The plumb line: how far each line of the picture stands off its place, seen from the front.
 //!
 //! In: the last traces. Line numbers run down the screen, displacement runs sideways, right is late. A straight tape
-//! hangs as a thread over its bob; what was a moment ago fades behind the newest field. Lines without evidence are gaps.
+//! hangs as a thread over its bob; what was a moment ago fades behind the newest field. A line is as wide as its uncertainty
+//! and faint where that is large; lines without evidence are gaps.
 //!
 //! Does not know: what is a good or a bad displacement; the width says how far a sample is.
 
@@ -13,6 +14,7 @@ use crate::record::Live;
 use crate::units::{Hertz, Seconds};
 
 use super::dots::{DOTS_ACROSS, DOTS_DOWN, Dots};
+use super::marks;
 use super::paint::{below_heading, fitting, heading, put};
 use super::palette::{Palette, Tone};
 use super::words;
@@ -30,7 +32,7 @@ const SETTLE: Seconds = Seconds(3.0);
 const NAME: &str = "plumb line";
 
 /// Columns of line numbers at the left.
-const NUMBERS: u16 = 4;
+pub(super) const NUMBERS: u16 = 4;
 
 /// What the panel remembers from one picture to the next.
 #[derive(Debug, Default)]
@@ -70,12 +72,14 @@ impl Plumb {
         };
         draw_numbers(buffer, body, live, palette);
         draw_thread(buffer, field, reach, palette);
+        marks::draw_switch(buffer, (body, field), live, palette);
         let view = View {
             rest: rest.unwrap_or(0.0),
             reach,
             rate,
         };
         let bob = self.draw_traces(buffer, field, live, &view, palette);
+        marks::draw_bend(buffer, field, live, &view, palette);
         draw_foot(buffer, foot, bob, palette);
     }
 
@@ -130,6 +134,9 @@ impl Plumb {
         for (index, trace) in live.traces().enumerate() {
             draw_trace(&mut self.dots, trace, view, layer(count - 1 - index));
         }
+        if let Some(newest) = live.traces().next_back() {
+            draw_uncertainty(&mut self.dots, newest, view);
+        }
         self.dots.show(buffer, field, |layer| {
             palette.ink(match layer {
                 NEWEST => Tone::Strong,
@@ -149,6 +156,9 @@ impl Plumb {
     }
 }
 
+/// Largest standard error, in samples, of a line that is drawn in full: a tenth of a sample is hard to see in a picture.
+const CERTAIN: f64 = 0.1;
+
 const OLD: u8 = 1;
 const RECENT: u8 = 2;
 const NEWEST: u8 = 3;
@@ -163,13 +173,21 @@ fn layer(age: usize) -> u8 {
 }
 
 /// What part of the displacement axis is shown.
-struct View {
+pub(super) struct View {
     rest: f64,
     reach: f64,
     rate: Option<Hertz>,
 }
 
 impl View {
+    /// The column of a displacement in ns; `None` where it lies outside.
+    pub(super) fn column(&self, ns: f64, columns: u16) -> Option<u16> {
+        let samples = words::in_samples(ns, self.rate);
+        let inside = (samples - self.rest).abs() <= self.reach;
+        let dot = self.dot(samples, usize::from(columns) * DOTS_ACROSS)?;
+        inside.then_some((dot / DOTS_ACROSS) as u16)
+    }
+
     /// The dot of a displacement in samples, at the edge for what lies beyond; `None` without any width.
     fn dot(&self, samples: f64, across: usize) -> Option<usize> {
         let last = across.checked_sub(1)? as f64;
@@ -191,8 +209,21 @@ fn draw_trace(dots: &mut Dots, trace: &LineTrace, view: &View, layer: u8) {
         let from = before
             .filter(|&(last, _)| last + 1 == row)
             .map_or(x, |(_, x)| x);
-        dots.run((from, x), y, layer);
+        let certain = words::in_samples(shift.sigma.0, view.rate) <= CERTAIN;
+        dots.run((from, x), y, if certain { layer } else { OLD });
         before = Some((row, x));
+    }
+}
+
+/// A dot or more on either side of each line that may as well stand there, by one standard error.
+fn draw_uncertainty(dots: &mut Dots, trace: &LineTrace, view: &View) {
+    let (down, rows) = (dots.down(), trace.rows().max(1));
+    for (row, shift) in trace.usable() {
+        let dot = |ns: f64| view.dot(words::in_samples(ns, view.rate), dots.across());
+        let (middle, sigma) = (shift.displacement.0, shift.sigma.0);
+        if let (Some(from), Some(to)) = (dot(middle - sigma), dot(middle + sigma)) {
+            dots.run((from, to), row * down / rows, OLD);
+        }
     }
 }
 

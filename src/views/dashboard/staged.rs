@@ -5,7 +5,7 @@ use crate::fields::{Field, FieldPlace, FieldRaster, Plane};
 use crate::limits::{Kind, Severity};
 use crate::measures::{
     Readings, flagging, head_switch, levels, line_timing,
-    line_timing::{Basis, Border, LineShift, LineTrace, StaticError},
+    line_timing::{Basis, Border, LineShift, LineTrace, StaticError, WaveSpectrum},
     sync, tear,
 };
 use crate::record::live::{Head, Health, Live, ProgrammeTime, Waveform};
@@ -29,6 +29,8 @@ pub(super) enum Scene {
     Blind,
     /// Fields are lost, black is high.
     Losses,
+    /// A wave stands, the top bends, the heads switch in sight; the border is the chain's, and lines are uncertain.
+    Waves,
 }
 
 /// A pass being staged.
@@ -42,6 +44,7 @@ pub(super) struct Stage {
 const ROWS: usize = 240;
 const RATE: Hertz = Hertz(13.5e6);
 const SAMPLE_NS: f64 = 2000.0 / 27.0;
+const BEND_DECAY: Lines = Lines(14.0);
 
 impl Stage {
     pub(super) fn new(scene: Scene) -> Self {
@@ -116,7 +119,7 @@ impl Stage {
                     Kind::Wobble,
                     Severity::Alarm,
                     place,
-                    "Line starts wobble: 171 ns (2.3 samples).",
+                    "Line starts wobble: 2.3 samples (171 ns).",
                 );
                 (event.worst, event.unit, event.limit) = (Some(171.4), "ns", Some(52.0));
                 changes.push(Change::Opened(event.clone()));
@@ -126,11 +129,11 @@ impl Stage {
             }
             (Scene::Standing, 40 | 44) => {
                 let (kind, note) = if self.field == 40 {
-                    (Kind::Wobble, "Line starts wobble: 230 ns (3.1 samples).")
+                    (Kind::Wobble, "Line starts wobble: 3.1 samples (230 ns).")
                 } else {
                     (
                         Kind::Flagging,
-                        "The top of the picture is bent: 230 ns (3.1 samples).",
+                        "The top of the picture is bent: 3.1 samples (230 ns).",
                     )
                 };
                 let mut event = self.event(kind, Severity::Alarm, place, note);
@@ -219,6 +222,7 @@ impl Stage {
             * match self.scene {
                 Scene::Wobble if self.field >= 420 || (150..222).contains(&self.field) => 2.3,
                 Scene::Standing => 2.8,
+                Scene::Waves => 0.9,
                 _ => 0.12,
             }
     }
@@ -238,6 +242,19 @@ impl Stage {
         timing.static_error = StaticError::Included;
         timing.coverage = Some(Ratio(0.96));
         timing.lines = trace(self.field, amplitude, bend);
+        timing.drum_difference_rms = Some(Estimate::new(Nanos(22.0), Nanos(4.0), 200));
+        timing.wave_spectrum = Some(spectrum(self.field, amplitude));
+        if self.scene == Scene::Waves {
+            stage_waves(timing, &mut readings.head_switch, amplitude);
+            readings.flagging.decay = Some(Estimate::new(BEND_DECAY, Lines(1.0), 40));
+            readings.flagging.bend = Some(flagging::Bend {
+                first_row: 0,
+                rows: ROWS - 8,
+                level: Nanos(0.0),
+                shape: flagging::Shape::Critical { decay: BEND_DECAY },
+                amounts: [Nanos(bend * SAMPLE_NS), Nanos(0.0)],
+            });
+        }
         let rms = amplitude * 0.7 * SAMPLE_NS + 2.0;
         timing.error_rms = Some(Estimate::new(Nanos(rms), Nanos(1.5), 222));
         readings.flagging.offset = Some(Estimate::new(Nanos(bend * SAMPLE_NS), Nanos(4.0), 40));
@@ -246,6 +263,7 @@ impl Stage {
     fn bend(&self) -> f64 {
         match self.scene {
             Scene::Standing => 6.5,
+            Scene::Waves => -4.0,
             Scene::Wobble => 0.8,
             _ => 0.3,
         }
@@ -350,7 +368,7 @@ fn trace(field: u64, amplitude: f64, bend: f64) -> LineTrace {
     for row in (0..ROWS).filter(|row| !(150..158).contains(row)) {
         let at = row as f64;
         let wave = amplitude * (at / 24.0 + field as f64 / 9.0).sin();
-        let hook = -bend * (-at / 14.0).exp();
+        let hook = bend * (-at / BEND_DECAY.0).exp();
         let switch = if row >= ROWS - 7 { 1.5 } else { 0.0 };
         let rough = (0.05 + amplitude / 6.0) * noise(field, row);
         let shift = LineShift {
@@ -360,6 +378,39 @@ fn trace(field: u64, amplitude: f64, bend: f64) -> LineTrace {
         trace.set(row, shift);
     }
     trace
+}
+
+/// A wave of 33 lines that swells over the pass, over what rises towards long periods.
+fn spectrum(field: u64, amplitude: f64) -> WaveSpectrum {
+    let swell = amplitude * (0.4 + field as f64 / 800.0);
+    WaveSpectrum::new(std::array::from_fn(|band| {
+        let from_peak = band as f64 - 12.4;
+        let wave = swell * (-from_peak * from_peak / 2.0).exp();
+        let floor = 0.004 * 1.25_f64.powf(band as f64);
+        ((wave + floor) * SAMPLE_NS) as f32
+    }))
+}
+
+/// Timing read from the picture, since the border is the chain's own; dim lines are uncertain.
+fn stage_waves(
+    timing: &mut line_timing::Reading,
+    head_switch: &mut head_switch::Reading,
+    amplitude: f64,
+) {
+    timing.basis = Basis::Content;
+    timing.border = Border::Regenerated;
+    timing.static_error = StaticError::Unknown;
+    timing.coverage = Some(Ratio(0.81));
+    timing.wave_period = Some(Estimate::new(Lines(33.2), Lines(0.4), 190));
+    let size = Nanos(amplitude * SAMPLE_NS);
+    timing.wave_amplitude = Some(Estimate::new(size, Nanos(1.0), 190));
+    for row in 90..130 {
+        if let Some(shift) = timing.lines.get(row) {
+            let sigma = Nanos(0.4 * SAMPLE_NS);
+            timing.lines.set(row, LineShift { sigma, ..shift });
+        }
+    }
+    head_switch.line = Some(ROWS as u32 - 7);
 }
 
 /// Sky over a shore, as a waveform shows it.

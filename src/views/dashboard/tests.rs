@@ -109,6 +109,14 @@ fn help_freeze_entries_and_views_have_their_places() {
 }
 
 #[test]
+fn waves_uncertain_lines_the_bend_and_the_head_switch_are_drawn() {
+    for size in [SMALL, LARGE] {
+        check("waves", Scene::Waves, "w", size);
+        check("flutter", Scene::Standing, "ww", size);
+    }
+}
+
+#[test]
 fn a_screen_that_is_too_small_says_which_size_it_wants() {
     check("tiny", Scene::Wobble, "", (60, 8));
 }
@@ -214,12 +222,13 @@ fn the_log_scrolls_as_far_as_the_oldest_event_and_back() {
     assert_eq!(text(&drawn(&mut screen, &stage.live, SMALL)), newest);
 }
 
-const SCENES: [Scene; 5] = [
+const SCENES: [Scene; 6] = [
     Scene::Good,
     Scene::Wobble,
     Scene::Standing,
     Scene::Blind,
     Scene::Losses,
+    Scene::Waves,
 ];
 
 #[test]
@@ -271,7 +280,7 @@ fn large_letters_stand_on_an_even_ground() {
 
 #[test]
 fn what_a_colour_says_stands_beside_it_in_words() {
-    let expected: [&[&str]; 5] = [
+    let expected: [&[&str]; 6] = [
         &[
             "● nothing wrong",
             "● error",
@@ -307,6 +316,7 @@ fn what_a_colour_says_stands_beside_it_in_words() {
             "◆ source 2 lost",
             "□ missing",
         ],
+        &["border re-inserted by the chain", "○", "┈"],
     ];
     for (scene, words) in SCENES.into_iter().zip(expected) {
         let stage = Stage::played(scene, PLAYED);
@@ -357,7 +367,7 @@ proptest! {
         sizes in prop::collection::vec((1_u16..=250, 1_u16..=80), 1..4),
         scene in prop::sample::select(SCENES.to_vec()),
         fields in 0_u64..300,
-        keys in "[macfzv?q\n]{0,6}",
+        keys in "[macfzvw?q\n]{0,6}",
         coloured: bool,
     ) {
         let stage = Stage::played(scene, fields);

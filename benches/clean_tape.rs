@@ -1,0 +1,455 @@
+//! Hours of simulated clean tape through measures and alarms: `cargo bench --bench clean_tape -- [2.5h] [WORD…]`.
+//!
+//! Every picture, camera motion, moving thing and noise there is, in random order, with each kind of border and in both
+//! standards; every line stands where it should. Whatever wobble, flagging, tear, head switch or loss of lock is reported is a false
+//! alarm; the first ones are printed with what was on. For `n` alarms in `t` hours the 95 % upper bound of their rate is that
+//! of a Poisson count, for none 3/t. The hours (1 by default) are of
+//! tape in all; words pick borders and standards.
+
+#![expect(clippy::print_stdout, reason = "figures are what a bench is for")]
+
+use std::sync::Mutex;
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::time::Instant;
+
+use rand_xoshiro::Xoshiro256PlusPlus;
+use rand_xoshiro::rand_core::{Rng, SeedableRng};
+use statrs::distribution::{ChiSquared, ContinuousCDF};
+
+use trueline::alarms::{Alarms, Change, PassClock};
+use trueline::fields::{History, Splitter};
+use trueline::limits::{Kind, Limits};
+use trueline::measures::Suite;
+use trueline::measures::line_timing::Basis;
+use trueline::sources::tape::{
+    BoxModel, Camera, Chain, Mover, Noise, Pace, Picture, Scene, Segment, Shows, Sides, Tape, find,
+};
+use trueline::sources::{Source, StandardWish, Wishes};
+use trueline::standard::Standard;
+use trueline::timecode::{Counting, Timecode};
+use trueline::units::{Decibels, Samples};
+
+/// Tape of one run; shots of a run are drawn anew for each.
+const RUN_MINUTES: f64 = 10.0;
+const SHOT_SECONDS: (f64, f64) = (4.0, 12.0);
+
+/// What must not be reported.
+const FALSE: [Kind; 5] = [
+    Kind::Wobble,
+    Kind::Flagging,
+    Kind::Tear,
+    Kind::HeadSwitch,
+    Kind::LockLost,
+];
+/// False alarms described one by one.
+const MOST_DESCRIBED: usize = 40;
+
+const PICTURES: [Picture; 10] = [
+    Picture::Harbour,
+    Picture::Street,
+    Picture::Park,
+    Picture::Hall,
+    Picture::Notice,
+    Picture::Meadow,
+    Picture::Night,
+    Picture::Fog,
+    Picture::Chart,
+    Picture::Wall,
+];
+
+/// Motions of the camera by name; a row a field is 120 a second in 525 lines.
+const CAMERAS: [(&str, Camera); 8] = [
+    ("still", Camera::STILL),
+    (
+        "pan",
+        Camera {
+            centre: (420.0, 330.0),
+            pan: 55.0,
+            ..Camera::STILL
+        },
+    ),
+    (
+        "fast pan",
+        Camera {
+            pan: -220.0,
+            ..Camera::STILL
+        },
+    ),
+    (
+        "tilt",
+        Camera {
+            centre: (480.0, 290.0),
+            tilt: 18.0,
+            ..Camera::STILL
+        },
+    ),
+    (
+        "fast tilt",
+        Camera {
+            tilt: 60.0,
+            ..Camera::STILL
+        },
+    ),
+    (
+        "zoom",
+        Camera {
+            centre: (512.0, 350.0),
+            zoom: 0.98,
+            zoom_rate: 0.06,
+            ..Camera::STILL
+        },
+    ),
+    (
+        "turn",
+        Camera {
+            turn: 0.9,
+            zoom: 1.1,
+            ..Camera::STILL
+        },
+    ),
+    (
+        "hand",
+        Camera {
+            centre: (500.0, 340.0),
+            pan: 12.0,
+            shake: 5.0,
+            ..Camera::STILL
+        },
+    ),
+];
+
+const NOISES: [f64; 4] = [50.0, 46.0, 41.0, 36.0];
+
+const NOBODY: &[Mover] = &[];
+const BALL: &[Mover] = &[Mover::BALL];
+const VAN: &[Mover] = &[Mover {
+    height: 0.45,
+    size: (130.0, 110.0),
+    speed: -190.0,
+    start: 640.0,
+    hop: 0.0,
+    rgb: (0.25, 0.35, 0.7),
+    stripes: (0.1, 40.0),
+    squareness: 6,
+}];
+const MOVERS: [(&str, &[Mover]); 3] = [("", NOBODY), (" ball", BALL), (" van", VAN)];
+
+/// What stands at the sides.
+#[derive(Clone, Copy, Debug)]
+struct Edges {
+    name: &'static str,
+    margins: Option<(Samples, Samples)>,
+    sides: Option<Sides>,
+}
+
+const EDGES: [Edges; 4] = [
+    Edges {
+        name: "tape",
+        margins: None,
+        sides: None,
+    },
+    Edges {
+        name: "one-sided",
+        margins: Some((Samples(16.0), Samples(0.0))),
+        sides: None,
+    },
+    Edges {
+        name: "regenerated",
+        margins: None,
+        sides: Some(Sides::Border {
+            left: 9.0,
+            right: 9.0,
+        }),
+    },
+    Edges {
+        name: "cropped",
+        margins: None,
+        sides: Some(Sides::Crop(8.0)),
+    },
+];
+
+/// One run to be made.
+#[derive(Clone, Copy, Debug)]
+struct Run {
+    edges: Edges,
+    standard: Standard,
+    seed: u64,
+}
+
+/// What came of one.
+#[derive(Debug, Default)]
+struct Outcome {
+    seconds: f64,
+    fields: u64,
+    /// Fields timed by edges, and by content.
+    timed: [u64; 2],
+    alarms: [u32; FALSE.len()],
+    described: Vec<String>,
+}
+
+struct Dice(Xoshiro256PlusPlus);
+
+impl Dice {
+    fn even(&mut self) -> f64 {
+        (self.0.next_u64() >> 11) as f64 / (1_u64 << 53) as f64
+    }
+
+    fn pick<T: Copy>(&mut self, from: &[T]) -> T {
+        from[(self.even() * from.len() as f64) as usize]
+    }
+}
+
+/// A tape of random shots, and what each is called.
+fn tape_of(run: Run) -> (&'static Scene, Vec<(f64, String)>) {
+    let clean = find("clean").expect("the catalogue has it");
+    let good = clean.tape[0];
+    let mut dice = Dice(Xoshiro256PlusPlus::seed_from_u64(run.seed));
+    let (mut tape, mut names): (Vec<Segment>, _) = (Vec::new(), Vec::new());
+    let mut start = 0.0;
+    while start < 60.0 * RUN_MINUTES {
+        let picture = dice.pick(&PICTURES);
+        let (motion, camera) = dice.pick(&CAMERAS);
+        let (mover, movers) = dice.pick(&MOVERS);
+        let decibels = dice.pick(&NOISES);
+        let seconds = SHOT_SECONDS.0 + (SHOT_SECONDS.1 - SHOT_SECONDS.0) * dice.even();
+        names.push((start, format!("{picture:?} {motion}{mover} {decibels} dB")));
+        tape.push(Segment {
+            seconds,
+            shows: Shows::Picture(picture),
+            camera,
+            movers,
+            noise: Noise {
+                luma: Decibels(decibels),
+                chroma: Decibels(decibels - 2.0),
+            },
+            ..good
+        });
+        start += seconds;
+    }
+    let boxed = run.edges.sides.map(|sides| BoxModel {
+        sides,
+        ..BoxModel::THROUGH
+    });
+    let scene = Scene {
+        name: "clean shots",
+        tape: Vec::leak(tape),
+        margins: run.edges.margins,
+        chain: Chain {
+            boxed,
+            ..clean.chain
+        },
+        ..*clean
+    };
+    (Box::leak(Box::new(scene)), names)
+}
+
+fn play(run: Run) -> Outcome {
+    let (scene, names) = tape_of(run);
+    let wishes = Wishes {
+        standard: Some(StandardWish::Lines(run.standard)),
+        seed: Some(run.seed),
+        ..Wishes::default()
+    };
+    let pace = Pace::Free { frames: None };
+    let mut tape = Tape::play(scene, &wishes, pace).expect("the wishes can be met");
+    let (mut splitter, mut history) = (Splitter::new(), History::default());
+    let mut suite = Suite::new();
+    let clock = PassClock {
+        start: Timecode::zero(Counting::usual(run.standard)),
+    };
+    let mut alarms = Alarms::new(&Limits::default(), clock);
+    let mut changes = Vec::new();
+    let mut outcome = Outcome::default();
+    while let Some(frame) = tape.next_frame().expect("a simulated tape plays") {
+        splitter.split(&frame, &mut history, |history| {
+            let Some(around) = history.neighbourhood() else {
+                return;
+            };
+            let readings = suite.measure(&around);
+            alarms.observe(&readings, &mut changes);
+            outcome.fields += 1;
+            outcome.seconds = readings.place.seconds.0;
+            match readings.line_timing.basis {
+                Basis::Edge => outcome.timed[0] += 1,
+                Basis::Content => outcome.timed[1] += 1,
+                Basis::None => {}
+            }
+            for change in changes.drain(..) {
+                outcome.note(&change, run, &names);
+            }
+        });
+    }
+    outcome
+}
+
+impl Outcome {
+    fn note(&mut self, change: &Change, run: Run, names: &[(f64, String)]) {
+        let Change::Opened(event) = change else {
+            return;
+        };
+        let Some(kind) = FALSE.iter().position(|&kind| kind == event.kind) else {
+            return;
+        };
+        self.alarms[kind] += 1;
+        let at = event.start.seconds.0;
+        let shot = names.iter().rev().find(|(start, _)| *start <= at);
+        let (start, name) = shot.map_or((0.0, ""), |(start, name)| (*start, name.as_str()));
+        self.described.push(format!(
+            "{} {} seed {}: {} at {at:.2} s, {:.2} s into {name}: {}",
+            run.edges.name,
+            run.standard.word(),
+            run.seed,
+            event.kind.word(),
+            at - start,
+            event.note,
+        ));
+    }
+
+    fn merge(&mut self, other: &Self) {
+        self.seconds += other.seconds;
+        self.fields += other.fields;
+        for (sum, fields) in self.timed.iter_mut().zip(other.timed) {
+            *sum += fields;
+        }
+        for (sum, count) in self.alarms.iter_mut().zip(other.alarms) {
+            *sum += count;
+        }
+        self.described.extend(other.described.iter().cloned());
+    }
+
+    fn print(&self, name: &str) {
+        let counts: Vec<String> = self
+            .alarms
+            .iter()
+            .map(|count| format!("{count:>11}"))
+            .collect();
+        let share = |fields: u64| 100.0 * fields as f64 / self.fields.max(1) as f64;
+        println!(
+            "{name:<24} {:>6.2} h | {:>5.1} {:>7.1} | {}",
+            self.seconds / 3600.0,
+            share(self.timed[0]),
+            share(self.timed[1]),
+            counts.join(" ")
+        );
+    }
+}
+
+/// 95 % upper bound of the mean of a Poisson count.
+fn upper_bound(count: u32) -> f64 {
+    let degrees = 2.0 * f64::from(count) + 2.0;
+    let distribution = ChiSquared::new(degrees).expect("the degrees are positive");
+    0.5 * distribution.inverse_cdf(0.95)
+}
+
+fn main() {
+    // `cargo test --benches` runs this too, with nothing to measure.
+    let words: Vec<String> = std::env::args().skip(1).collect();
+    if !words.iter().any(|word| word == "--bench") {
+        return;
+    }
+    let asked = Asked::of(words.iter().filter(|word| !word.starts_with("--")));
+    let kinds: Vec<(Edges, Standard)> = EDGES
+        .iter()
+        .flat_map(|&edges| {
+            [Standard::Lines525, Standard::Lines625].map(|standard| (edges, standard))
+        })
+        .filter(|(edges, standard)| {
+            let names = [edges.name, standard.word()];
+            asked
+                .words
+                .iter()
+                .all(|word| names.contains(&word.as_str()))
+        })
+        .collect();
+    let wanted = (asked.hours * 60.0 / RUN_MINUTES).ceil() as usize;
+    let runs: Vec<Run> = kinds
+        .iter()
+        .cycle()
+        .take(wanted.max(kinds.len()))
+        .enumerate()
+        .map(|(n, &(edges, standard))| Run {
+            edges,
+            standard,
+            seed: 1000 + n as u64,
+        })
+        .collect();
+    let began = Instant::now();
+    let outcomes = play_all(&runs);
+    let took = began.elapsed().as_secs_f64();
+    report(&kinds, &runs, &outcomes, took);
+}
+
+/// What the command line asks for.
+struct Asked {
+    hours: f64,
+    words: Vec<String>,
+}
+
+impl Asked {
+    fn of<'a>(given: impl Iterator<Item = &'a String>) -> Self {
+        let mut asked = Self {
+            hours: 1.0,
+            words: Vec::new(),
+        };
+        for word in given {
+            match word.strip_suffix('h').map(str::parse) {
+                Some(Ok(hours)) => asked.hours = hours,
+                _ => asked.words.push(word.clone()),
+            }
+        }
+        asked
+    }
+}
+
+/// Plays on all processors; outcomes in order.
+fn play_all(runs: &[Run]) -> Vec<Outcome> {
+    let next = AtomicUsize::new(0);
+    let done = Mutex::new(Vec::new());
+    let workers = std::thread::available_parallelism().map_or(1, usize::from);
+    std::thread::scope(|scope| {
+        for _ in 0..workers {
+            scope.spawn(|| {
+                while let Some(&run) = runs.get(next.fetch_add(1, Ordering::Relaxed)) {
+                    let outcome = play(run);
+                    let mut done = done.lock().expect("no worker panics");
+                    done.push((run.seed, outcome));
+                }
+            });
+        }
+    });
+    let mut done = done.into_inner().expect("no worker panics");
+    done.sort_by_key(|(seed, _)| *seed);
+    done.into_iter().map(|(_, outcome)| outcome).collect()
+}
+
+fn report(kinds: &[(Edges, Standard)], runs: &[Run], outcomes: &[Outcome], took: f64) {
+    let names = FALSE.map(|kind| format!("{:>11}", kind.word())).join(" ");
+    println!(
+        "{:<24} {:>8} | {:>5} {:>7} | {names}",
+        "border, standard", "tape", "edge%", "content%"
+    );
+    let mut all = Outcome::default();
+    for (edges, standard) in kinds {
+        let mut sum = Outcome::default();
+        for (run, outcome) in runs.iter().zip(outcomes) {
+            if run.edges.name == edges.name && run.standard == *standard {
+                sum.merge(outcome);
+            }
+        }
+        sum.print(&format!("{} {}", edges.name, standard.word()));
+        all.merge(&sum);
+    }
+    all.print("all");
+    let hours = all.seconds / 3600.0;
+    for (kind, count) in FALSE.iter().zip(all.alarms) {
+        println!(
+            "{}: {count} in {hours:.2} h, at most {:.2} an hour (95 %)",
+            kind.word(),
+            upper_bound(count) / hours
+        );
+    }
+    println!("{:.1} times as fast as the tape", all.seconds / took);
+    for line in all.described.iter().take(MOST_DESCRIBED) {
+        println!("{line}");
+    }
+}

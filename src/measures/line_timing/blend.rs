@@ -1,0 +1,256 @@
+//! Edges and picture together.
+//!
+//! In: what the blanking edges and the picture say of each line of a field. Out: one displacement a line, by its edge where
+//! that is seen and else by the picture, and what is known of the error that every field repeats.
+//!
+//! The edges show where a line stands; the picture shows how it changes. What lies between them is learned while both are
+//! seen, line by line for each parity: the constant error, and with it what the picture's changes are against. So a line
+//! whose edge is dark for a while is read on from the picture, and when the edges go, readings do not jump. Of a chain that
+//! never showed its edges the constant error is unknown. A line that shows both is not averaged: what was learned has the
+//! edge's own error in it, so that the two are no independent witnesses.
+//!
+//! Does not know: how either was read.
+
+use super::MAX_ROWS;
+use super::content::ContentTrace;
+use super::side::Shift;
+use crate::measures::dsp::robust;
+
+/// Fields of a parity over which the constant error is learned: six seconds, so over several scenes of most tapes.
+const LEARNED_FIELDS: f32 = 180.0;
+
+/// Fields of a parity after which it can be used: half a second.
+const LEAST_FIELDS: f32 = 15.0;
+
+/// Spread over a field of what edge and picture differ by, over what both foretell, beyond which the picture of this field is not asked at all.
+const FIELD_AGREES: f32 = 2.0;
+
+/// Lines that show both, needed to hold one against the other.
+const LEAST_LINES: usize = 24;
+
+/// What was learned of a line: where its edge stands beyond what its picture says.
+#[derive(Clone, Copy, Debug, Default)]
+struct Constant {
+    value: f32,
+    /// Mean variance of the edges it was learned from: detail beside an edge errs alike in every field, so it stays.
+    variance: f32,
+    fields: f32,
+}
+
+impl Constant {
+    fn known(&self) -> bool {
+        self.fields >= LEAST_FIELDS
+    }
+
+    fn learn(&mut self, value: f32, edge_variance: f32) {
+        self.fields = (self.fields + 1.0).min(LEARNED_FIELDS);
+        self.value += (value - self.value) / self.fields;
+        self.variance += (edge_variance - self.variance) / self.fields;
+    }
+}
+
+/// What was learned over the fields.
+#[derive(Debug, Default)]
+pub(super) struct Blend {
+    heads: [Vec<Constant>; 2],
+    lines: Vec<Option<Shift>>,
+    scratch: Vec<f32>,
+    counts: bool,
+    /// What the lines of the field's parity have learned on the whole: for a line whose edge was never seen.
+    usual: Option<Shift>,
+}
+
+impl Blend {
+    /// Forgets what was learned.
+    pub(super) fn reset(&mut self) {
+        for head in &mut self.heads {
+            head.clear();
+        }
+        self.lines.clear();
+    }
+
+    /// Whether the constant error of the picture's lines is known.
+    pub(super) fn knows_constant(&self, parity: usize) -> bool {
+        let head = &self.heads[parity];
+        let known = head.iter().filter(|constant| constant.known()).count();
+        known * 2 > head.len() && !head.is_empty()
+    }
+
+    /// What is made of a row.
+    pub(super) fn line(&self, row: usize) -> Option<Shift> {
+        self.lines.get(row).copied().flatten()
+    }
+
+    /// Edges that are evidence, with the picture beside them.
+    pub(super) fn both(
+        &mut self,
+        parity: usize,
+        rows: usize,
+        edge: impl Fn(usize) -> Option<Shift>,
+        picture: &ContentTrace,
+    ) {
+        self.heads[parity].resize(rows.min(MAX_ROWS), Constant::default());
+        self.usual = self.learn_usual(parity);
+        let common = self.common(parity, rows, &edge, picture);
+        self.counts =
+            common.is_some_and(|common| self.agrees(parity, rows, &edge, picture, common));
+        self.lines.clear();
+        for row in 0..rows {
+            let own = edge(row);
+            let change = picture.change(row).map(|change| change.whole);
+            let constant = self.heads[parity][row];
+            let line = match (own, change, common) {
+                (Some(own), Some(change), Some(common)) => {
+                    let apart = own.value - change.value - common;
+                    self.heads[parity][row].learn(apart, own.variance);
+                    Some(own)
+                }
+                (None, Some(change), Some(common)) if self.counts => {
+                    self.told(constant, change, common)
+                }
+                _ => own,
+            };
+            self.lines.push(line);
+        }
+    }
+
+    /// The picture alone.
+    pub(super) fn picture_alone(&mut self, parity: usize, rows: usize, picture: &ContentTrace) {
+        let constant_known = self.knows_constant(parity);
+        self.usual = self.learn_usual(parity);
+        self.counts = true;
+        self.lines.clear();
+        for row in 0..rows {
+            let change = picture.change(row).map(|change| change.whole);
+            self.lines.push(change.and_then(|change| {
+                if constant_known {
+                    self.told(*self.heads[parity].get(row)?, change, 0.0)
+                } else {
+                    Some(change)
+                }
+            }));
+        }
+    }
+
+    /// What the lines have learned on the whole, and how far they differ: what a line is given that never showed its edge.
+    fn learn_usual(&mut self, parity: usize) -> Option<Shift> {
+        if !self.knows_constant(parity) {
+            return None;
+        }
+        self.scratch.clear();
+        let known = self.heads[parity]
+            .iter()
+            .filter(|constant| constant.known());
+        self.scratch.extend(known.map(|constant| constant.value));
+        let (value, spread) = robust::median_and_spread(&mut self.scratch)?;
+        Some(Shift {
+            value,
+            variance: spread * spread,
+        })
+    }
+
+    /// Where the picture says that a line stands, by what it or, without, the others have learned.
+    fn told(&self, constant: Constant, change: Shift, common: f32) -> Option<Shift> {
+        let usual = || {
+            self.usual.map(|usual| Shift {
+                value: change.value + usual.value + common,
+                variance: change.variance + usual.variance,
+            })
+        };
+        constant.told(change, common).or_else(usual)
+    }
+
+    /// How far the whole field's edges stand from where the picture and what was learned put them.
+    fn common(
+        &mut self,
+        parity: usize,
+        rows: usize,
+        edge: &impl Fn(usize) -> Option<Shift>,
+        picture: &ContentTrace,
+    ) -> Option<f32> {
+        self.scratch.clear();
+        for row in 0..rows {
+            if let (Some(own), Some(change)) = (edge(row), picture.change(row)) {
+                let constant = self.heads[parity][row].value;
+                self.scratch.push(own.value - change.whole.value - constant);
+            }
+        }
+        if self.scratch.len() < LEAST_LINES {
+            return None;
+        }
+        robust::median(&mut self.scratch)
+    }
+
+    /// Whether edges and picture differ by no more than they themselves foretell.
+    fn agrees(
+        &mut self,
+        parity: usize,
+        rows: usize,
+        edge: &impl Fn(usize) -> Option<Shift>,
+        picture: &ContentTrace,
+        common: f32,
+    ) -> bool {
+        self.scratch.clear();
+        for row in 0..rows {
+            let constant = self.heads[parity][row];
+            let (Some(own), Some(change)) = (edge(row), picture.change(row)) else {
+                continue;
+            };
+            if let Some(told) = constant.told(change.whole, common) {
+                let sigma = (own.variance + told.variance).sqrt();
+                self.scratch.push((own.value - told.value) / sigma);
+            }
+        }
+        let enough = self.scratch.len() >= LEAST_LINES;
+        let spread = robust::median_and_spread(&mut self.scratch);
+        enough && spread.is_some_and(|(_, spread)| spread < FIELD_AGREES)
+    }
+}
+
+impl Constant {
+    /// Where the picture says that the line stands, by what was learned.
+    fn told(&self, change: Shift, common: f32) -> Option<Shift> {
+        self.known().then_some(Shift {
+            value: change.value + self.value + common,
+            variance: change.variance + self.variance,
+        })
+    }
+}
+
+/// How much of the picture's changes the edges share: 1 where the border moves with the lines, 0 where it stands still.
+///
+/// `None` unless the picture changes by more than its own noise on enough lines.
+pub(super) fn shared_motion(
+    rows: usize,
+    edge: impl Fn(usize) -> Option<Shift>,
+    picture: &ContentTrace,
+) -> Option<f32> {
+    /// Change of the picture, in samples rms, that shows anything of the border.
+    const LEAST_CHANGE: f32 = 0.1;
+    /// The same in standard deviations of its noise.
+    const CLEARLY: f32 = 2.0;
+    const FEWEST: f32 = 60.0;
+    let (mut n, mut x, mut y, mut xx, mut xy, mut noise) = (0.0_f32, 0.0, 0.0, 0.0, 0.0, 0.0);
+    for row in 0..rows {
+        let (Some(own), Some(change)) = (edge(row), picture.change(row)) else {
+            continue;
+        };
+        if !change.wide || change.whole.variance > 0.04 {
+            continue;
+        }
+        let (a, b) = (change.whole.value, own.value.clamp(-6.0, 6.0));
+        n += 1.0;
+        x += a;
+        y += b;
+        xx += a * a;
+        xy += a * b;
+        noise += change.whole.variance;
+    }
+    if n < FEWEST {
+        return None;
+    }
+    let power = xx / n - (x / n).powi(2);
+    let own = noise / n;
+    let clear = power > LEAST_CHANGE * LEAST_CHANGE && power > (1.0 + CLEARLY * CLEARLY) * own;
+    clear.then(|| (xy / n - x * y / (n * n)) / (power - own))
+}

@@ -1,0 +1,484 @@
+//! How the camera moved since the last field of the parity, whatever the lines do.
+//!
+//! In: the present field and the last one. Out: [`Motion`]: where the picture went, down and across. Lines move across by
+//! themselves, so each of some forty lines is given its own displacement and level, and what is asked is only what no
+//! displacement of whole lines explains: the picture moving down, growing, turning. Solved by Gauss-Newton steps on all of
+//! it at once; the lines' own unknowns are eliminated line by line (Schur complement).
+//!
+//! A picture that is slanted alike everywhere does not tell moving down from moving across; then the answer keeps the
+//! motion foretold and says that it is unsure.
+//!
+//! Does not know: what line timing is made of the rest.
+
+use crate::measures::dsp::fit::invert;
+use crate::measures::dsp::robust;
+use crate::measures::dsp::spline::STRETCH;
+
+use super::coarse::{Coarse, Rough};
+use super::gradient::{Gradients, RowGradients};
+use super::memory::Shot;
+use super::reference::{Composer, Past, slopes};
+use super::warp::{Frame, Warp};
+use super::{MAX_STRETCHES, SIGMA_PER_MEAN_DEVIATION, TAMING};
+
+/// Lines looked at.
+const LINES: usize = 40;
+
+/// Gauss-Newton steps at most.
+const STEPS: usize = 6;
+
+/// Lines of vertical motion, beyond what is foretold, that are looked for.
+const REACH_DOWN: i32 = 6;
+
+/// How much better another line must fit before the picture is said to have moved down by a whole line unforetold.
+const CLEARLY_BETTER: f32 = 0.85;
+
+/// Part of a column's contrast that may be left over before it shows another picture.
+const MOST_LEFT: f64 = 0.5;
+
+/// Share of the width that shows another picture after a cut.
+const CUT_SHARE: f64 = 0.5;
+
+/// Share of the slopes from line to line that a displacement across must leave unexplained: pictures of things leave nine
+/// tenths and more, one slanted alike everywhere a tenth.
+const LEAST_TOLD: f64 = 0.35;
+
+/// A stretch has contrast of its own where it varies this many times as much as noise.
+const CONTRASTY: f32 = 12.0;
+
+/// Standard errors below which a motion is none: a still camera must stay still over hundreds of fields.
+const NONE_BELOW: f64 = 4.5;
+
+/// Unknowns of the whole field: down in the middle, more to the right, more to the bottom; growth across.
+const UNKNOWNS: usize = 4;
+
+/// How the camera moved.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Motion {
+    /// From the present field to the last of its parity. What is common to all lines across is not in it: lines tell.
+    pub warp: Warp,
+    /// Another scene.
+    pub cut: bool,
+}
+
+/// Noise of the picture.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Noise {
+    /// In codes².
+    pub power: f32,
+    /// Share of it that the blur keeps.
+    pub kept: f64,
+}
+
+/// Room for the work.
+#[derive(Debug)]
+pub(super) struct MotionFinder {
+    expected: [Vec<f32>; 3],
+    slopes: Vec<f32>,
+    steps_down: Vec<f32>,
+    codes: Vec<u8>,
+    lines: Vec<Line>,
+    scratch: Vec<f32>,
+}
+
+/// One of the lines looked at.
+#[derive(Clone, Copy, Debug)]
+struct Line {
+    row: usize,
+    shift: f32,
+    offset: f32,
+    scale: f32,
+}
+
+/// Normal equations of the whole field.
+#[derive(Clone, Copy, Debug, Default)]
+struct Whole {
+    matrix: [[f64; UNKNOWNS]; UNKNOWNS],
+    right: [f64; UNKNOWNS],
+    /// Squared slopes from line to line, before anything was eliminated.
+    steps_down: f64,
+}
+
+impl MotionFinder {
+    pub(super) fn new() -> Self {
+        let row = || Vec::with_capacity(MAX_STRETCHES * STRETCH);
+        Self {
+            expected: [row(), row(), row()],
+            slopes: row(),
+            steps_down: row(),
+            codes: Vec::with_capacity(MAX_STRETCHES * STRETCH),
+            lines: Vec::with_capacity(LINES + 1),
+            scratch: Vec::with_capacity(LINES + 1),
+        }
+    }
+
+    /// The motion from `last` to `shot`, near what is `foretold`.
+    pub(super) fn find(
+        &mut self,
+        shot: &Shot,
+        last: &Shot,
+        foretold: &Warp,
+        coarse: &mut Coarse,
+        composer: &mut Composer,
+        noise: Noise,
+    ) -> Motion {
+        let mut warp = *foretold;
+        warp.down[0] += f64::from(self.whole_lines_down(shot, last, foretold, coarse));
+        self.rough(shot, last, &warp, coarse);
+        let mut variances = [f64::INFINITY; UNKNOWNS];
+        let mut changed = 0.0;
+        for _ in 0..STEPS {
+            let (whole, remains) = self.equations(shot, last, &warp, composer, noise.power);
+            changed = remains.share();
+            if whole.told() < LEAST_TOLD {
+                // Down and across look alike here: the picture is said to stand still.
+                warp.down = [0.0; 3];
+                warp.across[1] = 0.0;
+                variances = [f64::INFINITY; UNKNOWNS];
+                break;
+            }
+            let Some(solution) = whole.solve(remains.power(noise.kept)) else {
+                break;
+            };
+            for k in 0..3 {
+                warp.down[k] += solution.values[k].clamp(-1.5, 1.5);
+            }
+            warp.across[1] += solution.values[3].clamp(-3.0, 3.0);
+            variances = solution.variances;
+            let most = solution
+                .values
+                .iter()
+                .fold(0.0_f64, |most, v| most.max(v.abs()));
+            if most < 0.01 {
+                break;
+            }
+        }
+        settle(&mut warp, &variances);
+        Motion {
+            warp,
+            cut: changed > CUT_SHARE,
+        }
+    }
+
+    /// Whole lines that the picture moved down beyond what was foretold.
+    fn whole_lines_down(
+        &mut self,
+        shot: &Shot,
+        last: &Shot,
+        foretold: &Warp,
+        coarse: &mut Coarse,
+    ) -> i32 {
+        let mut miss = |down: i32| {
+            let mut warp = *foretold;
+            warp.down[0] += f64::from(down);
+            self.rough(shot, last, &warp, coarse)
+        };
+        let none = miss(0);
+        let (mut best, mut least) = (0, CLEARLY_BETTER * none);
+        for way in [-1, 1] {
+            for steps in 1..=REACH_DOWN {
+                let here = miss(way * steps);
+                if here < least {
+                    (best, least) = (way * steps, here);
+                } else if steps > 1 && here > none {
+                    break;
+                }
+            }
+        }
+        // A picture slanted alike everywhere fits at any line: then it stands still.
+        let still = -foretold.down[0].round() as i32;
+        let as_good = still != best && miss(still) * CLEARLY_BETTER < miss(best);
+        if as_good { still } else { best }
+    }
+
+    /// Where each line stands to a sample if the camera moved by `warp`; returns what is missed by on average.
+    fn rough(&mut self, shot: &Shot, last: &Shot, warp: &Warp, coarse: &mut Coarse) -> f32 {
+        self.lines.clear();
+        let rows = shot.rows();
+        let step = (rows / LINES).max(1);
+        let (mut miss, mut guess) = (0.0, 0.0);
+        for row in (step / 2 + 1..rows.saturating_sub(1))
+            .step_by(step)
+            .take(LINES)
+        {
+            let known = self.whole_sample_row(last, warp, row);
+            let found = coarse.search(shot.codes(row), &self.codes, |s| known >> s & 1 != 0, guess);
+            if let Some(Rough {
+                shift,
+                scale,
+                miss: own,
+                ..
+            }) = found
+            {
+                miss += own / known.count_ones() as f32;
+                guess = shift;
+                self.lines.push(Line {
+                    row,
+                    shift,
+                    offset: 0.0,
+                    scale,
+                });
+            }
+        }
+        miss / self.lines.len().max(1) as f32
+    }
+
+    /// What a row should show, to the nearest sample and line; returns the stretches that are known.
+    fn whole_sample_row(&mut self, last: &Shot, warp: &Warp, row: usize) -> u32 {
+        let stretches = last.stretches();
+        self.codes.clear();
+        self.codes.resize(stretches * STRETCH, 0);
+        let mut known = 0;
+        for stretch in 0..stretches {
+            let first = (stretch * STRETCH) as f64;
+            let place = last
+                .frame()
+                .relative(first + 0.5 * STRETCH as f64, row as f64);
+            let [across, down] = warp.at(place);
+            let y = (row as f64 - down).round();
+            if !(y >= 0.0 && y < last.rows() as f64) {
+                continue;
+            }
+            let y = y as usize;
+            let x = (first - across + f64::from(last.place[y])).round();
+            let from = if x >= 0.0 {
+                last.codes(y).get(x as usize..x as usize + STRETCH)
+            } else {
+                None
+            };
+            if let Some(from) = from {
+                self.codes[stretch * STRETCH..][..STRETCH].copy_from_slice(from);
+                known |= 1 << stretch;
+            }
+        }
+        known
+    }
+
+    /// Sums over all lines; each line's displacement and level follow to where they belong.
+    fn equations(
+        &mut self,
+        shot: &Shot,
+        last: &Shot,
+        warp: &Warp,
+        composer: &mut Composer,
+        noise_power: f32,
+    ) -> (Whole, Remains) {
+        let past = Past::of_last(last, warp);
+        let frame = shot.frame();
+        let mut whole = Whole::default();
+        let mut remains = Remains::default();
+        for nth in 0..self.lines.len() {
+            let line = self.lines[nth];
+            let averaged = self.expect(&past, shot, line.row, composer);
+            let gradients = Gradients {
+                coefficients: shot.row(line.row),
+                width: shot.width(),
+                expected: &self.expected[1],
+                slopes: &self.slopes,
+                steps_down: &self.steps_down,
+                averaged: &averaged,
+            };
+            let sums = gradients.sums(line.shift, line.offset, TAMING * line.scale.max(0.5));
+            remains.see(&sums, noise_power);
+            if let Some(scale) = usual_scale(&sums, &mut self.scratch) {
+                self.lines[nth].scale = scale;
+            }
+            if let Some((shift, offset)) = whole.add(&sums, line.row, frame) {
+                self.lines[nth].shift -= shift.clamp(-1.0, 1.0);
+                self.lines[nth].offset += offset;
+            }
+        }
+        (whole, remains)
+    }
+
+    /// The expected samples of a row with their slopes across and down.
+    fn expect(
+        &mut self,
+        past: &Past<'_>,
+        shot: &Shot,
+        row: usize,
+        composer: &mut Composer,
+    ) -> [f32; MAX_STRETCHES] {
+        let samples = shot.stretches() * STRETCH;
+        let mut averaged = [0.0; MAX_STRETCHES];
+        for (nth, expected) in self.expected.iter_mut().enumerate() {
+            expected.resize(samples, 0.0);
+            let known = composer.compose(past, row + nth - 1, expected).averaged;
+            if nth == 1 {
+                averaged = known;
+            } else {
+                for (averaged, known) in averaged.iter_mut().zip(known) {
+                    *averaged *= f32::from(u8::from(known > 0.0));
+                }
+            }
+        }
+        self.slopes.resize(samples, 0.0);
+        slopes(&self.expected[1], &mut self.slopes);
+        self.steps_down.clear();
+        let pairs = self.expected[2].iter().zip(&self.expected[0]);
+        self.steps_down
+            .extend(pairs.map(|(below, above)| 0.5 * (below - above)));
+        averaged
+    }
+}
+
+/// Takes a motion that its error explains for none.
+fn settle(warp: &mut Warp, variances: &[f64; UNKNOWNS]) {
+    let none = |value: f64, variance: f64| value * value < NONE_BELOW * NONE_BELOW * variance;
+    for (down, variance) in warp.down.iter_mut().zip(variances) {
+        if none(*down, *variance) {
+            *down = 0.0;
+        }
+    }
+    if none(warp.across[1], variances[3]) {
+        warp.across[1] = 0.0;
+    }
+}
+
+/// Standard deviation of a sample in the stretches that fit as most do.
+fn usual_scale(sums: &RowGradients, scratch: &mut Vec<f32>) -> Option<f32> {
+    scratch.clear();
+    let seen = sums.iter().filter(|sums| sums.weight > 0.0);
+    scratch.extend(seen.map(|sums| sums.distance / STRETCH as f32));
+    robust::median(scratch).map(|middle| SIGMA_PER_MEAN_DEVIATION * middle)
+}
+
+/// What the expected picture leaves unexplained, column by column of stretches.
+#[derive(Clone, Copy, Debug, Default)]
+struct Remains {
+    contrast: [f64; MAX_STRETCHES],
+    left: [f64; MAX_STRETCHES],
+    known: [bool; MAX_STRETCHES],
+    weighted: f64,
+    weights: f64,
+}
+
+impl Remains {
+    fn see(&mut self, sums: &RowGradients, noise_power: f32) {
+        let least = CONTRASTY * noise_power * STRETCH as f32;
+        for (nth, sums) in sums
+            .iter()
+            .enumerate()
+            .filter(|(_, sums)| sums.weight > 0.0)
+        {
+            self.known[nth] = true;
+            if sums.contrast.max(sums.left) > least {
+                self.contrast[nth] += f64::from(sums.contrast);
+                self.left[nth] += f64::from(sums.left);
+            }
+            self.weighted += f64::from(sums.rest_square);
+            self.weights += f64::from(sums.weight);
+        }
+    }
+
+    /// Share of the picture's width where it shows something else than expected. One thing that moves is not wide.
+    fn share(&self) -> f64 {
+        let failed = self.contrast.iter().zip(&self.left);
+        let failed = failed.filter(|(contrast, left)| **left > MOST_LEFT * **contrast);
+        let known = self.known.iter().filter(|&&known| known).count();
+        failed.count() as f64 / known.max(1) as f64
+    }
+
+    /// Power of the noise where pictures have slopes: of what is left where the picture fits, before the blur.
+    fn power(&self, value_noise: f64) -> f64 {
+        (self.weighted / self.weights.max(1.0) / value_noise).max(0.1)
+    }
+}
+
+struct Solved {
+    values: [f64; UNKNOWNS],
+    variances: [f64; UNKNOWNS],
+}
+
+impl Whole {
+    /// Adds a line with its own displacement and level eliminated; returns both.
+    fn add(&mut self, sums: &RowGradients, row: usize, frame: Frame) -> Option<(f32, f32)> {
+        let mut own = [[0.0; 2]; 2];
+        let mut cross = [[0.0; UNKNOWNS]; 2];
+        let mut matrix = [[0.0; UNKNOWNS]; UNKNOWNS];
+        let (mut own_right, mut right) = ([0.0; 2], [0.0; UNKNOWNS]);
+        for (stretch, sums) in sums
+            .iter()
+            .enumerate()
+            .filter(|(_, sums)| sums.weight > 0.0)
+        {
+            let middle = (stretch * STRETCH) as f64 + 0.5 * STRETCH as f64;
+            let [x, y] = frame.relative(middle, row as f64);
+            let [w, g, gg, r, gr, v, vv, gv, vr] = sums.products();
+            own[0][0] += gg;
+            own[0][1] += g;
+            own[1][1] += w;
+            own_right[0] += gr;
+            own_right[1] += r;
+            // Each unknown of the field acts through a slope, down (first three) or across, times a factor.
+            let factors = [1.0, x, y, x];
+            let down = [true, true, true, false];
+            for j in 0..UNKNOWNS {
+                let (with_slope, with_level, with_rest) =
+                    if down[j] { (gv, v, vr) } else { (gg, g, gr) };
+                cross[0][j] += factors[j] * with_slope;
+                cross[1][j] += factors[j] * with_level;
+                right[j] += factors[j] * with_rest;
+                for k in 0..UNKNOWNS {
+                    let product = match (down[j], down[k]) {
+                        (true, true) => vv,
+                        (false, false) => gg,
+                        _ => gv,
+                    };
+                    matrix[j][k] += factors[j] * factors[k] * product;
+                }
+            }
+        }
+        own[1][0] = own[0][1];
+        let [[a, b], [_, d]] = own;
+        let determinant = a * d - b * b;
+        if determinant <= 1e-3 * d * d {
+            return None;
+        }
+        let inverse = [
+            [d / determinant, -b / determinant],
+            [-b / determinant, a / determinant],
+        ];
+        let through = |column: [f64; 2]| -> [f64; 2] {
+            std::array::from_fn(|i| inverse[i][0] * column[0] + inverse[i][1] * column[1])
+        };
+        let own_solution = through(own_right);
+        self.steps_down += matrix[0][0] - cross[1][0] * cross[1][0] / d;
+        for j in 0..UNKNOWNS {
+            let column = [cross[0][j], cross[1][j]];
+            let solved = through(column);
+            for k in 0..UNKNOWNS {
+                self.matrix[k][j] +=
+                    matrix[k][j] - cross[0][k] * solved[0] - cross[1][k] * solved[1];
+            }
+            self.right[j] += right[j] - column[0] * own_solution[0] - column[1] * own_solution[1];
+        }
+        Some((own_solution[0] as f32, own_solution[1] as f32))
+    }
+
+    /// Share of the slopes from line to line that no displacement across explains.
+    fn told(&self) -> f64 {
+        self.matrix[0][0] / self.steps_down.max(1e-9)
+    }
+
+    /// The step that is still missing, with variances where the noise has `power`.
+    fn solve(&self, power: f64) -> Option<Solved> {
+        let mut inverse = self.matrix;
+        // Nothing moves by more than some ten lines or samples between fields unforetold.
+        for (k, row) in inverse.iter_mut().enumerate() {
+            row[k] += 0.01 * power;
+        }
+        if !invert(&mut inverse) {
+            return None;
+        }
+        let values = std::array::from_fn(|j| {
+            -(0..UNKNOWNS)
+                .map(|k| inverse[j][k] * self.right[k])
+                .sum::<f64>()
+        });
+        Some(Solved {
+            values,
+            variances: std::array::from_fn(|k| inverse[k][k] * power),
+        })
+    }
+}
