@@ -90,23 +90,20 @@ impl Blend {
         picture: &ContentTrace,
     ) {
         self.heads[parity].resize(rows.min(MAX_ROWS), Constant::default());
-        self.usual = self.learn_usual(parity);
         let common = self.common(parity, rows, &edge, picture);
-        self.counts =
-            common.is_some_and(|common| self.agrees(parity, rows, &edge, picture, common));
+        self.counts = !picture.moves_down()
+            && common.is_some_and(|common| self.agrees(parity, rows, &edge, picture, common));
         self.lines.clear();
         for row in 0..rows {
             let own = edge(row);
-            let change = picture.change(row).map(|change| change.whole);
-            let constant = self.heads[parity][row];
-            let line = match (own, change, common) {
+            let line = match (own, picture.change(row), common) {
                 (Some(own), Some(change), Some(common)) => {
-                    let apart = own.value - change.value - common;
+                    let apart = own.value - change.whole.value - common;
                     self.heads[parity][row].learn(apart, own.variance);
                     Some(own)
                 }
-                (None, Some(change), Some(common)) if self.counts => {
-                    self.told(constant, change, common)
+                (None, Some(change), Some(common)) if self.counts && change.wide => {
+                    self.heads[parity][row].told(change.whole, common)
                 }
                 _ => own,
             };
@@ -124,7 +121,7 @@ impl Blend {
             let change = picture.change(row).map(|change| change.whole);
             self.lines.push(change.and_then(|change| {
                 if constant_known {
-                    self.told(*self.heads[parity].get(row)?, change, 0.0)
+                    self.told(*self.heads[parity].get(row)?, change)
                 } else {
                     Some(change)
                 }
@@ -150,14 +147,14 @@ impl Blend {
     }
 
     /// Where the picture says that a line stands, by what it or, without, the others have learned.
-    fn told(&self, constant: Constant, change: Shift, common: f32) -> Option<Shift> {
+    fn told(&self, constant: Constant, change: Shift) -> Option<Shift> {
         let usual = || {
             self.usual.map(|usual| Shift {
-                value: change.value + usual.value + common,
+                value: change.value + usual.value,
                 variance: change.variance + usual.variance,
             })
         };
-        constant.told(change, common).or_else(usual)
+        constant.told(change, 0.0).or_else(usual)
     }
 
     /// How far the whole field's edges stand from where the picture and what was learned put them.

@@ -682,7 +682,7 @@ impl LineTiming {
                 let noise = 3.0 * (a.variance + b.variance).sqrt();
                 (a.value - b.value).abs() < WHOLE_APART + WHOLE_SHARE * middle.abs() + noise
             }
-            (None, None) => self.is_wide(row),
+            (None, None) => false,
             _ if middle.abs() < WHOLE_ALONE => false,
             (Some(_), None) => {
                 let pushed_out = matches!(right.line(row), Line::CutOff);

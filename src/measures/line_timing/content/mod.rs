@@ -84,6 +84,7 @@ pub struct ContentTrace {
     averaged: f32,
     seen: f32,
     cut: bool,
+    moves_down: bool,
 }
 
 /// How far a line stands from where it stood on the mean of the last third of a second.
@@ -122,6 +123,11 @@ impl ContentTrace {
         (1.0 + part / (2.0 - part)).sqrt()
     }
 
+    /// The camera moves the picture down or up: lines are made from others of an earlier field, by what lay between them.
+    pub(super) fn moves_down(&self) -> bool {
+        self.moves_down
+    }
+
     /// Another scene began with this field.
     #[must_use]
     pub fn cut(&self) -> bool {
@@ -144,7 +150,6 @@ struct Head {
 pub struct ContentTiming {
     heads: [Head; 2],
     size: (usize, usize),
-    fast_enough: bool,
     filter: Prefilter,
     coarse: Coarse,
     composer: Composer,
@@ -175,7 +180,6 @@ impl ContentTiming {
         Self {
             heads: [Head::default(), Head::default()],
             size: (0, 0),
-            fast_enough: fast_enough(),
             filter: Prefilter::new(BLUR, samples + STRETCH),
             coarse: Coarse::new(),
             composer: Composer::new(),
@@ -208,8 +212,7 @@ impl ContentTiming {
 
     /// Times one field; `columns` are those of the picture, without any border.
     ///
-    /// Says nothing of the first field of a scene in each parity, of pictures too small to tell, or on a processor that is too
-    /// slow for it (x86 without AVX2).
+    /// Says nothing of the first field of a scene in each parity, or of pictures too small to tell.
     pub fn time(&mut self, luma: &Plane, parity: Parity, columns: Range<usize>) -> &ContentTrace {
         let width = columns.len();
         self.trace.lines.clear();
@@ -219,11 +222,11 @@ impl ContentTiming {
         self.trace.seen = 0.0;
         self.trace.averaged = 0.0;
         self.trace.cut = false;
+        self.trace.moves_down = false;
         let fits = luma.rows >= LEAST_ROWS
             && luma.rows <= MAX_ROWS
             && (LEAST_COLUMNS..(MAX_STRETCHES + 1) * STRETCH).contains(&width)
-            && columns.end <= luma.width
-            && self.fast_enough;
+            && columns.end <= luma.width;
         if self.size != (width, luma.rows) {
             self.forget();
             self.size = (width, luma.rows);
@@ -260,7 +263,8 @@ impl ContentTiming {
             self.begin_scene(shot, head);
             return;
         }
-        if motion.warp.moves_down() {
+        self.trace.moves_down = motion.warp.moves_down();
+        if self.trace.moves_down {
             self.heads[head].memory.forget_moves();
         }
         self.fit_lines(&shot, head, &motion.warp);
@@ -409,18 +413,6 @@ impl ContentTiming {
             *place -= (straight[0] + straight[1] * (row as f64 / half - 1.0)) as f32;
         }
     }
-}
-
-/// Whether the processor can keep up with a playing tape: without instructions for eight numbers at a time fields would be
-/// lost.
-#[cfg(target_arch = "x86_64")]
-fn fast_enough() -> bool {
-    std::arch::is_x86_feature_detected!("avx2")
-}
-
-#[cfg(not(target_arch = "x86_64"))]
-fn fast_enough() -> bool {
-    true
 }
 
 /// Width of a sample over the distance of two lines of the frame, of a picture of four by three.
