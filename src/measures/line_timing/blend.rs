@@ -50,7 +50,7 @@ impl Constant {
 }
 
 /// What was learned over the fields.
-#[derive(Debug, Default)]
+#[derive(Debug)]
 pub(super) struct Blend {
     heads: [Vec<Constant>; 2],
     lines: Vec<Option<Shift>>,
@@ -58,6 +58,18 @@ pub(super) struct Blend {
     counts: bool,
     /// What the lines of the field's parity have learned on the whole: for a line whose edge was never seen.
     usual: Option<Shift>,
+}
+
+impl Default for Blend {
+    fn default() -> Self {
+        Self {
+            heads: [(); 2].map(|()| Vec::with_capacity(MAX_ROWS)),
+            lines: Vec::with_capacity(MAX_ROWS),
+            scratch: Vec::with_capacity(MAX_ROWS),
+            counts: false,
+            usual: None,
+        }
+    }
 }
 
 impl Blend {
@@ -90,6 +102,7 @@ impl Blend {
         picture: &ContentTrace,
     ) {
         self.heads[parity].resize(rows.min(MAX_ROWS), Constant::default());
+        self.usual = self.learn_usual(parity);
         let common = self.common(parity, rows, &edge, picture);
         self.counts = !picture.moves_down()
             && common.is_some_and(|common| self.agrees(parity, rows, &edge, picture, common));
@@ -103,7 +116,7 @@ impl Blend {
                     Some(own)
                 }
                 (None, Some(change), Some(common)) if self.counts && change.wide => {
-                    self.heads[parity][row].told(change.whole, common)
+                    self.told(self.heads[parity][row], change.whole, common)
                 }
                 _ => own,
             };
@@ -121,7 +134,7 @@ impl Blend {
             let change = picture.change(row).map(|change| change.whole);
             self.lines.push(change.and_then(|change| {
                 if constant_known {
-                    self.told(*self.heads[parity].get(row)?, change)
+                    self.told(*self.heads[parity].get(row)?, change, 0.0)
                 } else {
                     Some(change)
                 }
@@ -147,14 +160,14 @@ impl Blend {
     }
 
     /// Where the picture says that a line stands, by what it or, without, the others have learned.
-    fn told(&self, constant: Constant, change: Shift) -> Option<Shift> {
+    fn told(&self, constant: Constant, change: Shift, common: f32) -> Option<Shift> {
         let usual = || {
             self.usual.map(|usual| Shift {
-                value: change.value + usual.value,
+                value: change.value + usual.value + common,
                 variance: change.variance + usual.variance,
             })
         };
-        constant.told(change, 0.0).or_else(usual)
+        constant.told(change, common).or_else(usual)
     }
 
     /// How far the whole field's edges stand from where the picture and what was learned put them.
