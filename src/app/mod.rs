@@ -13,6 +13,7 @@ use crate::cli::Job;
 use crate::{sources, views};
 
 mod analysis;
+mod attention;
 mod capture;
 mod export;
 mod health;
@@ -22,6 +23,7 @@ mod render;
 mod scan;
 mod signals;
 mod sinks;
+mod tee;
 #[cfg(test)]
 mod testing;
 mod watch;

@@ -16,7 +16,7 @@ use crate::record::{
     Closed, Closing, PassHead, RecordError, Summary, WhenFull, Writer, WriterWatch, create,
     default_path,
 };
-use crate::sources::{FieldOrder, Source, SourceDescription};
+use crate::sources::{FieldOrder, IntervalFigures, Source, SourceDescription};
 use crate::standard::Standard;
 use crate::timecode::{Counting, Timecode};
 use crate::units::Ire;
@@ -220,6 +220,14 @@ pub(super) fn tell(summary: &Summary) {
         .reasons
         .iter()
         .for_each(|reason| say(&format!("  {reason}")));
+}
+
+/// How evenly a device delivered, for people.
+pub(super) fn evenness(figures: &IntervalFigures) -> String {
+    format!(
+        "frames came every {:.3} ms by the device's clock, jitter {:.3} ms rms, at most {:.2} ms off",
+        figures.mean.0, figures.jitter.0, figures.worst.0
+    )
 }
 
 /// What the operator should know of a source before it runs.

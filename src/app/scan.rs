@@ -40,7 +40,7 @@ pub(super) fn run(job: &ScanJob) -> Result<Outcome> {
         sinks.push(Box::new(Progress::new(source.description().frames)));
     }
     let mut analysis = Analysis::new(prepared.plan, recorder, sinks);
-    let capture = Capture::start(source, interrupt.flag())?;
+    let capture = Capture::start(source, interrupt.flag(), None)?;
     let end = analysis.run(&capture.deliveries, None, interrupt.flag());
     let (summary, end) = pass::conclude(end, capture, analysis, recording)?;
     if job.json {

@@ -17,7 +17,7 @@ use crate::measures::{Readings, waveform::Waveform};
 use crate::record::{Live, PassSender, ProgrammeSpan, Row, live::ProgrammeTime};
 use crate::units::Seconds;
 
-use super::write_stdout;
+use super::{say, write_stdout};
 
 /// What is known right after a field.
 #[derive(Clone, Copy, Debug)]
@@ -153,13 +153,17 @@ pub(super) enum EventLines {
     Json,
     /// What becomes of each event, as a line for people.
     Text(PassClock),
+    /// The same on stderr: stdout carries frames.
+    Aside(PassClock),
 }
 
 impl Sink for EventLines {
     fn take(&mut self, seen: &Seen<'_>) -> Result<()> {
         for change in seen.changes {
-            if let Some(line) = self.line(change)? {
-                put_line(&line)?;
+            match (self.line(change)?, &self) {
+                (Some(line), Self::Aside(_)) => say(&line),
+                (Some(line), _) => put_line(&line)?,
+                (None, _) => {}
             }
         }
         Ok(())
@@ -174,7 +178,7 @@ impl EventLines {
                 Change::Closed(_) => Ok(Some(typed("event", &EventRecord::from(event))?)),
                 Change::Opened(_) | Change::Worsened(_) | Change::Standing(_) => Ok(None),
             },
-            Self::Text(clock) => {
+            Self::Text(clock) | Self::Aside(clock) => {
                 let moment = is_moment(event.kind);
                 if moment && matches!(change, Change::Closed(_)) {
                     return Ok(None); // said when it began
@@ -204,7 +208,8 @@ fn is_moment(kind: Kind) -> bool {
         Kind::RecordingStart
             | Kind::TapeEnd
             | Kind::Mark
-            | Kind::SourceLost
+            | Kind::StandardChanged
+            | Kind::ControlChanged
             | Kind::FieldOrderChanged
     )
 }

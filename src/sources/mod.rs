@@ -21,7 +21,9 @@ pub use format::{
 pub use intervals::{IntervalFigures, Intervals};
 pub use lasting::{Lasting, Open};
 pub use listing::{ControlListing, DeviceListing, FormatListing, FrameSize, InputListing};
-pub use pool::{ANALYSIS_QUEUE_FRAMES, FrameBuffer, FramePool, POOL_FRAMES, VacantBuffer};
+pub use pool::{
+    ANALYSIS_QUEUE_FRAMES, FrameBuffer, FramePool, POOL_FRAMES, VacantBuffer, pool_frames,
+};
 
 mod decoded;
 mod error;
@@ -274,6 +276,8 @@ pub struct Wishes {
     pub sample_rate: Option<Hertz>,
     /// Seed of the simulated tape.
     pub seed: Option<u64>,
+    /// Bytes of frames that somebody holds besides the analysis.
+    pub held_bytes: usize,
 }
 
 /// A standard, as finely as the operator asked for it.

@@ -18,8 +18,9 @@ use v4l::v4l_sys::{
 };
 
 use crate::sources::{
-    FieldOrder, Frame, FrameBuffer, FramePool, Gap, InputState, News, NewsKind, Open, POOL_FRAMES,
+    FieldOrder, Frame, FrameBuffer, FramePool, Gap, InputState, News, NewsKind, Open,
     PictureFormat, RowLayout, Source, SourceDescription, SourceError, SourceErrorKind, Wishes,
+    pool_frames,
 };
 use crate::standard::{Parity, Standard};
 
@@ -108,7 +109,7 @@ impl V4l2Source {
         let order = layout.order(format.standard);
         Ok(Self {
             description,
-            pool: FramePool::new(POOL_FRAMES, bytes),
+            pool: FramePool::new(pool_frames(wishes.held_bytes, bytes), bytes),
             progress: Progress::new(order.map_or(Parity::Top, FieldOrder::first), field_period),
             outbox: Outbox::new(),
             format: Arc::new(format),
