@@ -32,6 +32,9 @@ pub(super) const OPERATOR: &str = "operator";
 /// Origin of settings that were found on the device.
 pub(super) const DEVICE: &str = "device";
 
+/// Origin of what was measured of the device while it ran.
+pub(super) const MEASURED: &str = "measured";
+
 /// The quantities a file is to have columns for, in the order of a row.
 pub type Catalogue<const N: usize> = [&'static Quantity; N];
 

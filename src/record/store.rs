@@ -16,13 +16,14 @@ use super::error::{RecordError, sqlite};
 use super::head::PassHead;
 use super::rollup::SecondRow;
 use super::row::Row;
-use super::schema::{Catalogue, bring_up_to_date, stored_quantities};
+use super::schema::{Catalogue, MEASURED, bring_up_to_date, stored_quantities};
 
 pub use batch::Closing;
 pub(super) use batch::{Batch, Missed};
 use batch::{Encoder, StoredField};
 use tables::{
     insert_readings, insert_second, write_event, write_head, write_missed, write_programme,
+    write_settings,
 };
 
 mod batch;
@@ -135,6 +136,7 @@ impl<const N: usize> Store<N> {
                 "UPDATE pass SET summary = ?1, closed_at = ?2",
                 (&closing.summary, &closing.closed_at),
             )?;
+            write_settings(&transaction, MEASURED, &closing.found)?;
         }
         transaction.commit()
     }

@@ -26,6 +26,8 @@ pub struct Closing {
     pub summary: String,
     /// Wall clock at the end, RFC 3339.
     pub closed_at: String,
+    /// What was measured of the device while it ran, as pairs of a name and a value; kept beside its settings.
+    pub found: Vec<(String, String)>,
 }
 
 /// A field's numbers as they are stored.

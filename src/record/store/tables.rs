@@ -87,14 +87,23 @@ pub(super) fn write_head(connection: &mut Connection, head: &PassHead) -> rusqli
         (schema::OPERATOR, &head.settings),
         (schema::DEVICE, &head.source.controls),
     ] {
-        for (name, value) in pairs {
-            transaction.execute(
-                "INSERT INTO settings (origin, name, value) VALUES (?1, ?2, ?3)",
-                (origin, name, value),
-            )?;
-        }
+        write_settings(&transaction, origin, pairs)?;
     }
     transaction.commit()
+}
+
+pub(super) fn write_settings(
+    connection: &Connection,
+    origin: &str,
+    pairs: &[(String, String)],
+) -> rusqlite::Result<()> {
+    for (name, value) in pairs {
+        connection.execute(
+            "INSERT INTO settings (origin, name, value) VALUES (?1, ?2, ?3)",
+            (origin, name, value),
+        )?;
+    }
+    Ok(())
 }
 
 pub(super) fn write_missed(connection: &Connection, missed: &Missed) -> rusqlite::Result<()> {
