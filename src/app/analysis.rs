@@ -158,6 +158,12 @@ impl Analysis {
             Delivery::Frame(frame) => Ok(self.frame(frame)?.then_some(End::Whole)),
             Delivery::Silent(error) => self.silent(error),
             Delivery::News(news) => self.news(&news).map(|()| None),
+            Delivery::HandedOn(turn) => {
+                if let Some(recorder) = &mut self.recorder {
+                    recorder.handed_on(turn)?;
+                }
+                Ok(None)
+            }
             Delivery::Overrun(text) => self.note(Kind::Overrun, None, &text).map(|()| None),
             Delivery::Failed(error) => {
                 self.broken_off = true;

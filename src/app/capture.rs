@@ -16,6 +16,7 @@ use anyhow::{Context, Result, anyhow};
 use crossbeam_channel::{Receiver, RecvTimeoutError, Sender, TrySendError, bounded};
 
 use super::tee::TeeSender;
+use crate::record::HandedOn;
 use crate::sources::{
     ANALYSIS_QUEUE_FRAMES, Frame, Gap, Intervals, News, NewsKind, RowLayout, Source, SourceError,
 };
@@ -29,6 +30,8 @@ pub(super) enum Delivery {
     Silent(SourceError),
     /// Something it tells beside its frames.
     News(News),
+    /// From a field on, frames stand elsewhere in what a recorder gets.
+    HandedOn(HandedOn),
     /// Whoever records the frames has fallen behind, or has caught up.
     Overrun(String),
     /// The source failed; nothing follows.
@@ -180,6 +183,7 @@ impl Way<'_> {
         lock(self.seen).intervals.observe(&frame);
         if let Some(tee) = &mut self.tee {
             tee.offer(&frame, live);
+            self.notes.extend(tee.turn().map(Delivery::HandedOn));
             self.notes.extend(tee.note().map(Delivery::Overrun));
         }
         frame.gap = owed.and(frame.gap);
@@ -270,6 +274,7 @@ mod tests {
             Delivery::Frame(frame) => Some(frame.gap),
             Delivery::Silent(_)
             | Delivery::News(_)
+            | Delivery::HandedOn(_)
             | Delivery::Overrun(_)
             | Delivery::Failed(_) => None,
         };

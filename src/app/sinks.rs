@@ -14,7 +14,7 @@ use crate::alarms::{Change, EventRecord, PassClock, Programme, Span};
 use crate::fields::{Field, FieldPlace};
 use crate::limits::Kind;
 use crate::measures::{Readings, waveform::Waveform};
-use crate::record::{Live, PassSender, ProgrammeSpan, Row, live::ProgrammeTime};
+use crate::record::{HandedOn, Live, PassSender, ProgrammeSpan, Row, live::ProgrammeTime};
 use crate::units::Seconds;
 
 use super::{say, write_stdout};
@@ -66,6 +66,11 @@ impl Recorder {
     /// The queue itself, to close the pass with.
     pub(super) fn into_sender(self) -> PassSender {
         self.sender
+    }
+
+    /// Takes where fields stand in what a recorder gets.
+    pub(super) fn handed_on(&mut self, turn: HandedOn) -> Result<()> {
+        Ok(self.sender.handed_on(turn)?)
     }
 
     /// Takes one field and what became of events at it.

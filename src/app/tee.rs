@@ -23,7 +23,9 @@ use anyhow::{Context, Result, anyhow, bail};
 use crossbeam_channel::{Receiver, RecvTimeoutError, Sender, TrySendError, bounded};
 
 use crate::cli::{Gaps, TeeJob, TeeTo};
+use crate::record::{self, HandedOn};
 use crate::sources::{FieldOrder, Frame, Gap, PictureFormat, RowLayout};
+use crate::timecode::FieldIndex;
 use crate::views::y4m::{Y4mError, Y4mWriter};
 
 use super::capture::fields_in;
@@ -37,7 +39,12 @@ const WRITE_BUFFER_BYTES: usize = 64 * 1024;
 
 /// The capture thread's end.
 pub(super) struct TeeSender {
-    frames: Sender<Frame>,
+    frames: Sender<Part>,
+    places: Places,
+    gaps: Gaps,
+    /// The turn that is in force; `None` while frames stand where the pass has them.
+    in_force: Option<HandedOn>,
+    turn: Option<HandedOn>,
     waiting: Arc<AtomicUsize>,
     most_bytes: usize,
     /// Missing before the next frame that is handed on: lost, or left out.
@@ -80,7 +87,7 @@ impl Tee {
         let (frames, queue) = bounded(room);
         let (until_end, over) = bounded(0);
         let waiting = Arc::<AtomicUsize>::default();
-        let (taken, gaps) = (Arc::clone(&waiting), job.gaps);
+        let taken = Arc::clone(&waiting);
         let thread = std::thread::Builder::new()
             .name("tee".into())
             .spawn(move || {
@@ -88,13 +95,17 @@ impl Tee {
                 let name = out.name();
                 let write = || -> Result<Handed> {
                     let out = BufWriter::with_capacity(WRITE_BUFFER_BYTES, out.open()?);
-                    Ok(write_all(&queue, &taken, out, gaps)?)
+                    Ok(write_all(&queue, &taken, out)?)
                 };
                 write().with_context(|| format!("handing frames on to {name}"))
             })
             .context("starting the thread that hands frames on")?;
         let sender = TeeSender {
             frames,
+            places: Places::new(job.gaps),
+            gaps: job.gaps,
+            in_force: None,
+            turn: None,
             waiting,
             most_bytes: job.buffer_bytes,
             owed: Gap::default(),
@@ -131,15 +142,18 @@ impl TeeSender {
         if self.gone {
             return;
         }
+        let mut places = self.places.clone();
+        let placed = places.place(&frame);
         let is_full = live && self.waiting.load(Ordering::Relaxed) + bytes > self.most_bytes;
+        let part = Part { frame, placed };
         let sent = if is_full {
-            Err(TrySendError::Full(frame))
+            Err(TrySendError::Full(part))
         } else {
             self.waiting.fetch_add(bytes, Ordering::Relaxed);
             let sent = if live {
-                self.frames.try_send(frame)
+                self.frames.try_send(part)
             } else {
-                let sent = self.frames.send(frame);
+                let sent = self.frames.send(part);
                 sent.map_err(|error| TrySendError::Disconnected(error.0))
             };
             if sent.is_err() {
@@ -148,10 +162,20 @@ impl TeeSender {
             sent
         };
         match sent {
-            Ok(()) => self.caught_up(),
-            Err(TrySendError::Full(frame)) => self.leave_out(&frame),
+            Ok(()) => {
+                self.places = places;
+                self.stands_at(placed.field, placed.tee_frame);
+                self.caught_up();
+            }
+            Err(TrySendError::Full(part)) => {
+                if self.gaps == Gaps::Omit {
+                    self.stands_at(placed.field, None);
+                }
+                self.leave_out(&part.frame);
+            }
             Err(TrySendError::Disconnected(_)) => {
                 self.gone = true;
+                self.stands_at(placed.field, None);
                 self.note = Some(
                     "The recorder takes no more frames: none is handed on from here. Monitoring goes on.".into(),
                 );
@@ -162,6 +186,22 @@ impl TeeSender {
     /// What is to be told of the recorder since it was last asked.
     pub(super) fn note(&mut self) -> Option<String> {
         self.note.take()
+    }
+
+    /// From which field on frames stand elsewhere, since it was last asked.
+    pub(super) fn turn(&mut self) -> Option<HandedOn> {
+        self.turn.take()
+    }
+
+    /// Notes where a field stands, if that is not where it was to be expected.
+    fn stands_at(&mut self, field: u64, tee_frame: Option<u64>) {
+        let start = FieldIndex(field);
+        let expected = record::tee_frame(self.in_force.as_slice(), start);
+        if expected != tee_frame {
+            let turn = HandedOn { start, tee_frame };
+            self.in_force = Some(turn);
+            self.turn = Some(turn);
+        }
     }
 
     fn caught_up(&mut self) {
@@ -252,17 +292,110 @@ fn plain_stdout() -> io::Result<Box<dyn Write>> {
     Ok(Box::new(io::stdout()))
 }
 
+/// A frame and what it makes of the stream.
+struct Part {
+    frame: Frame,
+    placed: Placed,
+}
+
+/// What a frame makes of the stream: in this order.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+struct Placed {
+    /// Its first field's number in the pass.
+    field: u64,
+    /// The frame before lacks its second field and goes out as it is.
+    completes: bool,
+    /// The picture before stands for so many missing ones.
+    repeats: u64,
+    /// It makes a picture whole, which goes out.
+    whole: bool,
+    /// The first half of a picture.
+    opens: bool,
+    /// The frame of the stream that shows it; `None` for a half before the first whole picture.
+    tee_frame: Option<u64>,
+}
+
+/// Says where frames stand in the stream.
+#[derive(Clone, Debug)]
+struct Places {
+    gaps: Gaps,
+    /// The next field's number on the time axis if nothing is missing.
+    next_field: u64,
+    /// The next frame's number on it; `None` before the first whole one.
+    next_frame: Option<u64>,
+    /// The frame whose first field has come.
+    open: Option<u64>,
+    /// Frames of the stream so far.
+    written: u64,
+}
+
+impl Places {
+    fn new(gaps: Gaps) -> Self {
+        Self {
+            gaps,
+            next_field: 0,
+            next_frame: None,
+            open: None,
+            written: 0,
+        }
+    }
+
+    fn place(&mut self, frame: &Frame) -> Placed {
+        let order = frame.format.field_order.unwrap_or(FieldOrder::Top);
+        let (opens, closes) = match frame.rows {
+            RowLayout::Woven | RowLayout::Sequential(_) => (true, true),
+            RowLayout::Single(parity) => (parity == order.first(), parity != order.first()),
+        };
+        let mut field = self.next_field + frame.gap.fields();
+        field += u64::from(field.is_multiple_of(2) != opens);
+        self.next_field = field + fields_in(frame);
+        let number = field / 2;
+        let completes = self.open.filter(|&open| open != number);
+        if let Some(open) = completes {
+            self.write(open);
+        }
+        let next = self.next_frame.unwrap_or(number).min(number);
+        let repeats = match self.gaps {
+            Gaps::Repeat => number - next,
+            Gaps::Omit => 0,
+        };
+        self.written += repeats;
+        let tee_frame = self.written;
+        let begun = opens || self.open.is_some() || self.next_frame.is_some();
+        let whole = closes && begun;
+        if whole {
+            self.write(number);
+        } else if opens {
+            self.open = Some(number);
+            self.next_frame = Some(number);
+        }
+        Placed {
+            field,
+            completes: completes.is_some(),
+            repeats,
+            whole,
+            opens,
+            tee_frame: begun.then_some(tee_frame),
+        }
+    }
+
+    fn write(&mut self, number: u64) {
+        self.open = None;
+        self.next_frame = Some(number + 1);
+        self.written += 1;
+    }
+}
+
 fn write_all(
-    frames: &Receiver<Frame>,
+    parts: &Receiver<Part>,
     waiting: &AtomicUsize,
     out: impl Write,
-    gaps: Gaps,
 ) -> Result<Handed, Y4mError> {
-    let mut stream = Stream::new(out, gaps);
-    for frame in frames {
-        let bytes = frame.data.bytes().len();
-        let written = stream.take(&frame);
-        drop(frame); // its buffer is free
+    let mut stream = Stream::new(out);
+    for part in parts {
+        let bytes = part.frame.data.bytes().len();
+        let written = stream.take(&part);
+        drop(part); // its buffer is free
         waiting.fetch_sub(bytes, Ordering::Relaxed);
         written?;
     }
@@ -272,81 +405,45 @@ fn write_all(
 /// Frames in order, made whole, what is missing stood for.
 struct Stream<W: Write> {
     y4m: Y4mWriter<W>,
-    gaps: Gaps,
-    /// The next field's number on the time axis if nothing is missing.
-    next_field: u64,
-    /// The next frame's number on it; `None` before the first whole one.
-    next_frame: Option<u64>,
-    /// The frame whose first field has come.
-    open: Option<u64>,
+    half: bool,
     handed: Handed,
 }
 
 impl<W: Write> Stream<W> {
-    fn new(out: W, gaps: Gaps) -> Self {
+    fn new(out: W) -> Self {
         Self {
             y4m: Y4mWriter::new(out),
-            gaps,
-            next_field: 0,
-            next_frame: None,
-            open: None,
+            half: false,
             handed: Handed::default(),
         }
     }
 
-    fn take(&mut self, frame: &Frame) -> Result<(), Y4mError> {
-        let older = frame
-            .format
-            .field_order
-            .map_or_else(|| FieldOrder::Top.first(), FieldOrder::first);
-        let (opens, closes) = match frame.rows {
-            RowLayout::Woven | RowLayout::Sequential(_) => (true, true),
-            RowLayout::Single(parity) => (parity == older, parity != older),
-        };
-        let mut field = self.next_field + frame.gap.fields();
-        field += u64::from(field.is_multiple_of(2) != opens);
-        self.next_field = field + fields_in(frame);
-        let number = field / 2;
-        if let Some(open) = self.open.filter(|&open| open != number) {
-            self.write(open)?;
+    fn take(&mut self, part: &Part) -> Result<(), Y4mError> {
+        let placed = part.placed;
+        if placed.completes {
+            self.put()?;
         }
-        // Rows of a frame left behind may not show through the one that is woven next: it is written first.
-        self.fill_up_to(number)?;
-        self.y4m.weave(frame)?;
-        if closes && (opens || self.open.is_some() || self.next_frame.is_some()) {
-            self.write(number)?;
-        } else if opens {
-            self.open = Some(number);
+        for _ in 0..placed.repeats {
+            self.put()?;
+            self.handed.repeated += 1;
+        }
+        self.y4m.weave(&part.frame)?;
+        self.half = placed.opens && !placed.whole;
+        if placed.whole {
+            self.put()?;
         }
         Ok(())
     }
 
-    /// Repeats the last frame for those missing before `number`.
-    fn fill_up_to(&mut self, number: u64) -> Result<(), Y4mError> {
-        let Some(next) = self.next_frame else {
-            return Ok(());
-        };
-        if self.gaps == Gaps::Repeat {
-            for _ in next..number {
-                self.y4m.put_woven()?;
-                self.handed.frames += 1;
-                self.handed.repeated += 1;
-            }
-        }
-        self.next_frame = Some(number.max(next));
-        Ok(())
-    }
-
-    fn write(&mut self, number: u64) -> Result<(), Y4mError> {
-        self.open = None;
-        self.next_frame = Some(number + 1);
+    fn put(&mut self) -> Result<(), Y4mError> {
+        self.half = false;
         self.handed.frames += 1;
         self.y4m.put_woven()
     }
 
     fn finish(mut self) -> Result<Handed, Y4mError> {
-        if let Some(open) = self.open {
-            self.write(open)?;
+        if self.half {
+            self.put()?;
         }
         self.y4m.finish()?;
         Ok(self.handed)

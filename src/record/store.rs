@@ -22,8 +22,8 @@ pub use batch::Closing;
 pub(super) use batch::{Batch, Missed};
 use batch::{Encoder, StoredField};
 use tables::{
-    insert_readings, insert_second, write_event, write_head, write_missed, write_programme,
-    write_settings,
+    insert_readings, insert_second, write_event, write_handed_on, write_head, write_missed,
+    write_programme, write_settings,
 };
 
 mod batch;
@@ -127,6 +127,9 @@ impl<const N: usize> Store<N> {
         }
         for event in &batch.events {
             write_event(&transaction, event)?;
+        }
+        for turn in &batch.handed_on {
+            write_handed_on(&transaction, *turn)?;
         }
         if let Some(spans) = &batch.programme {
             write_programme(&transaction, spans)?;

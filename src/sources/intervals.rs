@@ -119,7 +119,7 @@ mod tests {
         for n in 0..30 {
             intervals.observe_time(Some(Duration::from_millis(40 * n)), false);
         }
-        intervals.observe_time(Some(Duration::from_millis(9000)), true);
+        intervals.observe_time(Some(Duration::from_secs(9)), true);
         let figures = intervals.figures().expect("enough frames");
         assert_eq!(figures.count, 29);
         assert!(figures.worst.0 < 1e-6);

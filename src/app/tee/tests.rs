@@ -57,9 +57,14 @@ fn frame(label: u8, rows: RowLayout, lost: u64) -> Frame {
 /// The luma of each row of each frame that is written of these.
 fn written(gaps: Gaps, frames: &[Frame]) -> (Handed, Vec<[u8; ROWS]>) {
     let mut out = Vec::new();
-    let mut stream = Stream::new(&mut out, gaps);
+    let mut stream = Stream::new(&mut out);
+    let mut places = Places::new(gaps);
     for frame in frames {
-        stream.take(frame).expect("memory takes it");
+        let placed = places.place(frame);
+        let frame = frame.clone();
+        stream
+            .take(&Part { frame, placed })
+            .expect("memory takes it");
     }
     let handed = stream.finish().expect("memory takes it");
     (handed, pictures(&out))
@@ -185,11 +190,15 @@ fn a_stream_that_begins_with_the_second_field_begins_with_the_first_whole_frame(
 }
 
 /// A recorder that is as slow as a test wants.
-fn stalled(buffer_frames: usize) -> (TeeSender, Receiver<Frame>, Arc<AtomicUsize>) {
+fn stalled(buffer_frames: usize, gaps: Gaps) -> (TeeSender, Receiver<Part>, Arc<AtomicUsize>) {
     let (frames, queue) = bounded(2 * buffer_frames);
     let waiting = Arc::<AtomicUsize>::default();
     let sender = TeeSender {
         frames,
+        places: Places::new(gaps),
+        gaps,
+        in_force: None,
+        turn: None,
         waiting: Arc::clone(&waiting),
         most_bytes: buffer_frames * 2 * WIDTH * ROWS,
         owed: Gap::default(),
@@ -202,7 +211,7 @@ fn stalled(buffer_frames: usize) -> (TeeSender, Receiver<Frame>, Arc<AtomicUsize
 
 #[test]
 fn a_recorder_that_falls_behind_is_told_of_and_its_frames_are_counted() {
-    let (mut tee, queue, waiting) = stalled(2);
+    let (mut tee, queue, waiting) = stalled(2, Gaps::Repeat);
     for label in 0..5 {
         tee.offer(&woven(label, 0), true);
     }
@@ -210,21 +219,72 @@ fn a_recorder_that_falls_behind_is_told_of_and_its_frames_are_counted() {
     assert!(note.contains("too slow"), "{note}");
     assert_eq!(tee.note(), None, "once");
     let first = queue.recv().expect("it was handed on");
-    waiting.fetch_sub(first.data.bytes().len(), Ordering::Relaxed);
+    waiting.fetch_sub(first.frame.data.bytes().len(), Ordering::Relaxed);
     tee.offer(&woven(5, 0), true);
     let note = tee.note().expect("how many it was");
     assert!(note.contains("3 were not handed on"), "{note}");
+    assert_eq!(tee.turn(), None, "frames stand where the pass has them");
     drop(tee);
-    let frames: Vec<Frame> = std::iter::once(first).chain(queue.iter()).collect();
     // What found no room is stood for like what the source lost.
-    let (handed, pictures) = written(Gaps::Repeat, &frames);
-    assert_eq!(pictures, [0, 1, 1, 1, 1, 5].map(|label| [label; 4]));
-    assert_eq!(handed.repeated, 3);
+    let mut out = Vec::new();
+    let mut stream = Stream::new(&mut out);
+    for part in std::iter::once(first).chain(queue.iter()) {
+        stream.take(&part).expect("memory takes it");
+    }
+    assert_eq!(stream.finish().expect("memory takes it").repeated, 3);
+    assert_eq!(pictures(&out), [0, 1, 1, 1, 1, 5].map(|label| [label; 4]));
+}
+
+/// The turns told while these frames are offered to a recorder that takes them all.
+fn turns(gaps: Gaps, frames: &[Frame]) -> Vec<(u64, Option<u64>)> {
+    let (mut tee, _queue, _) = stalled(frames.len(), gaps);
+    let told = frames.iter().filter_map(|frame| {
+        tee.offer(frame, true);
+        tee.turn()
+    });
+    told.map(|turn| (turn.start.0, turn.tee_frame)).collect()
+}
+
+#[test]
+fn places_differ_from_the_pass_only_where_frames_are_left_out() {
+    let frames = [woven(1, 0), woven(2, 4), woven(3, 0), woven(4, 2)];
+    assert_eq!(turns(Gaps::Repeat, &frames), []);
+    assert_eq!(turns(Gaps::Omit, &frames), [(6, Some(1)), (12, Some(3))]);
+}
+
+#[test]
+fn frames_left_out_for_want_of_room_have_no_place_where_nothing_stands_for_them() {
+    let (mut tee, queue, waiting) = stalled(1, Gaps::Omit);
+    tee.offer(&woven(0, 0), true);
+    assert_eq!(tee.turn(), None);
+    let start = FieldIndex(2);
+    tee.offer(&woven(1, 0), true);
+    let tee_frame = None;
+    assert_eq!(tee.turn(), Some(HandedOn { start, tee_frame }));
+    tee.offer(&woven(2, 0), true);
+    assert_eq!(tee.turn(), None, "still so");
+    let first = queue.recv().expect("it was handed on");
+    waiting.fetch_sub(first.frame.data.bytes().len(), Ordering::Relaxed);
+    tee.offer(&woven(3, 0), true);
+    let (start, tee_frame) = (FieldIndex(6), Some(1));
+    assert_eq!(tee.turn(), Some(HandedOn { start, tee_frame }));
+}
+
+#[test]
+fn single_fields_stand_at_the_frame_that_shows_them() {
+    let fields = [
+        field(2, Bottom, 0),
+        field(3, Top, 0),
+        field(4, Bottom, 0),
+        field(5, Top, 0),
+    ];
+    // The lone field at the start is shown nowhere; the stream begins with the frame after it.
+    assert_eq!(turns(Gaps::Repeat, &fields), [(1, None), (2, Some(0))]);
 }
 
 #[test]
 fn a_recorder_that_is_gone_is_told_of_once_and_holds_nothing_up() {
-    let (mut tee, queue, _) = stalled(2);
+    let (mut tee, queue, _) = stalled(2, Gaps::Repeat);
     drop(queue);
     tee.offer(&woven(0, 0), true);
     assert!(
@@ -281,7 +341,9 @@ fn a_recorder_that_fails_is_an_error_at_the_end() {
         }
     }
     let (frames, queue) = bounded(1);
-    frames.send(woven(1, 0)).expect("there is room");
+    let frame = woven(1, 0);
+    let placed = Places::new(Gaps::Repeat).place(&frame);
+    frames.send(Part { frame, placed }).expect("there is room");
     drop(frames);
-    assert!(write_all(&queue, &AtomicUsize::new(0), Full, Gaps::Repeat).is_err());
+    assert!(write_all(&queue, &AtomicUsize::new(0), Full).is_err());
 }

@@ -8,7 +8,7 @@ use rusqlite::{Connection, named_params};
 
 use super::batch::{Missed, micros, parity_code, stored_index};
 use crate::alarms::{Event, WhyEnded};
-use crate::record::head::{PassHead, ProgrammeSpan};
+use crate::record::head::{HandedOn, PassHead, ProgrammeSpan};
 use crate::record::schema::{self, SECOND_PARTS, StoredQuantity, word_of};
 use crate::sources::SourceDescription;
 use crate::standard::Standard;
@@ -116,6 +116,18 @@ pub(super) fn write_missed(connection: &Connection, missed: &Missed) -> rusqlite
             stored_index(missed.last),
             missed.fields.cast_signed(),
             "the disk was full or too slow",
+        ))?;
+    Ok(())
+}
+
+pub(super) fn write_handed_on(connection: &Connection, turn: HandedOn) -> rusqlite::Result<()> {
+    connection
+        .prepare_cached(
+            "INSERT OR REPLACE INTO handed_on (start_field, tee_frame) VALUES (?1, ?2)",
+        )?
+        .execute((
+            stored_index(turn.start),
+            turn.tee_frame.map(u64::cast_signed),
         ))?;
     Ok(())
 }
