@@ -19,6 +19,7 @@ use super::tee::TeeSender;
 use crate::record::HandedOn;
 use crate::sources::{
     ANALYSIS_QUEUE_FRAMES, Frame, Gap, Intervals, News, NewsKind, RowLayout, Source, SourceError,
+    SourceErrorKind,
 };
 
 /// What the capture thread hands on.
@@ -157,6 +158,10 @@ impl Way<'_> {
             let delivered = match source.next_frame() {
                 Ok(Some(frame)) => self.frame(frame, live, &mut owed),
                 Ok(None) => break,
+                Err(error) if error.kind() == SourceErrorKind::Away => {
+                    self.keep_absence(error);
+                    true
+                }
                 Err(error) if error.is_silence() => {
                     // When the channel is full there is no silence to report.
                     !matches!(
@@ -188,10 +193,22 @@ impl Way<'_> {
         }
         frame.gap = owed.and(frame.gap);
         *owed = Gap::default();
+        // What happened before a frame is told before it, as far as there is room.
+        if !self.hand_on_notes() {
+            return false;
+        }
         if live {
             hand_on_or_drop(frame, &self.sender, owed)
         } else {
             self.sender.send(Delivery::Frame(frame)).is_ok()
+        }
+    }
+
+    /// A source that was lost is told of even if it comes back before there is room to say so.
+    fn keep_absence(&mut self, error: SourceError) {
+        let known = |note: &Delivery| matches!(note, Delivery::Silent(_));
+        if !self.notes.iter().any(known) {
+            self.notes.push_back(Delivery::Silent(error));
         }
     }
 
@@ -326,6 +343,28 @@ mod tests {
         assert!(matches!(
             told[..],
             [Delivery::Silent(_), Delivery::Frame(_)]
+        ));
+    }
+
+    #[test]
+    fn a_lost_source_is_told_of_though_it_came_back_while_there_was_no_room() {
+        let (sender, receiver) = bounded(1);
+        let slow = receiver.clone();
+        let away = || SourceError::new(SourceErrorKind::Away, "it was unplugged");
+        let mut source = Script::live()
+            .frames(1)
+            .then(move || Err(away()))
+            .then(move || Err(away()))
+            .frames(1)
+            .then(move || {
+                // The reader takes the first frame only now.
+                assert!(matches!(slow.try_recv(), Ok(Delivery::Frame(_))));
+                Err(silent())
+            });
+        read(&mut source, &sender, &AtomicBool::new(false));
+        assert!(matches!(
+            receiver.try_recv(),
+            Ok(Delivery::Silent(error)) if error.kind() == SourceErrorKind::Away
         ));
     }
 

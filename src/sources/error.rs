@@ -21,6 +21,8 @@ pub enum SourceErrorKind {
     Silent,
     /// The same, and it says that its input has no signal.
     NoSignal,
+    /// It was lost and is being opened again; ask again.
+    Away,
     /// Its signal has become another, which it must be opened again for.
     Changed,
     /// Something else.
@@ -70,7 +72,7 @@ impl SourceError {
     pub fn is_silence(&self) -> bool {
         matches!(
             self.kind,
-            SourceErrorKind::Silent | SourceErrorKind::NoSignal
+            SourceErrorKind::Silent | SourceErrorKind::NoSignal | SourceErrorKind::Away
         )
     }
 

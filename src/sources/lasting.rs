@@ -352,7 +352,7 @@ impl<T: Time> Source for Lasting<T> {
 /// What is said while the source is away.
 fn away(absence: &Absence) -> SourceError {
     SourceError::new(
-        SourceErrorKind::Silent,
+        SourceErrorKind::Away,
         format!("{}; it is tried again until it is back", absence.why),
     )
 }

@@ -131,10 +131,10 @@ fn a_tee_takes_its_options_only_with_it() {
 #[cfg(unix)]
 fn an_alarm_runs_the_operators_command() {
     let world = World::new();
-    world.tape("wobble", "625", "20");
+    world.tape("jitter", "625", "12");
     world.ok([
         "watch",
-        "wobble-625.y4m",
+        "jitter-625.y4m",
         "--no-record",
         "--no-dashboard",
         "--on-alarm",
