@@ -1,8 +1,9 @@
 //! Speed of the whole program, as ratios taken in one run on one machine.
 //!
-//! `scan` of a 625-line tape in the page cache on one core, beside a plain memory copy of the same frames and `FFmpeg`
-//! decoding the same file to nothing; then `watch` on a live 525-line simulated tape: processor share of each thread and
-//! resident memory. Figures are printed, never asserted.
+//! `scan` of two 625-line tapes in the page cache, one that shows its edges and one where every line is timed by the picture,
+//! on one core and on two; beside it a plain memory copy of the same frames, and `FFmpeg` decoding the same file to nothing
+//! and putting it through its own per-frame statistics (`signalstats`). Then `watch` on a live 525-line simulated tape:
+//! processor share of each thread and resident memory. Figures are printed, never asserted.
 
 #![expect(clippy::print_stdout, reason = "figures are what a bench is for")]
 
@@ -32,20 +33,23 @@ fn main() -> Result<()> {
         return Ok(());
     }
     let place = tempfile::tempdir()?;
-    let tape = place.path().join("evening.y4m");
-    run(program()
-        .args([
-            "tape",
-            "--scene",
-            "evening",
-            "--standard",
-            "625",
-            "--seconds",
-            &SECONDS_OF_TAPE.to_string(),
-            "-o",
-        ])
-        .arg(&tape))?;
-    offline(&tape)?;
+    println!(
+        "{FRAMES} frames of 625-line 8-bit 4:2:2 in the page cache, best of {TRIES}; x statistics = how often it is done while\n\
+         FFmpeg does its statistics of the same file once on one core"
+    );
+    for (scene, about) in [
+        ("evening", "edges in view"),
+        ("box-crop", "no edges: every line from the picture"),
+    ] {
+        let tape = place.path().join(format!("{scene}.y4m"));
+        run(program()
+            .args(["tape", "--standard", "625", "--scene", scene, "--seconds"])
+            .arg(SECONDS_OF_TAPE.to_string())
+            .arg("-o")
+            .arg(&tape))?;
+        offline(&tape, about)?;
+        fs::remove_file(&tape)?;
+    }
     live(place.path())
 }
 
@@ -53,10 +57,10 @@ fn program() -> Command {
     Command::new(env!("CARGO_BIN_EXE_trueline"))
 }
 
-/// A program held to one core.
-fn on_one_core(words: &[&str]) -> Command {
+/// A program held to some cores.
+fn on(cores: &str, words: &[&str]) -> Command {
     let mut command = Command::new("taskset");
-    command.args(["-c", "0"]).args(words);
+    command.args(["-c", cores]).args(words);
     command
 }
 
@@ -82,7 +86,9 @@ fn best(mut once: impl FnMut() -> Result<Duration>) -> Result<Duration> {
     Ok(best)
 }
 
-fn offline(tape: &Path) -> Result<()> {
+fn offline(tape: &Path, about: &str) -> Result<()> {
+    const ONE: &str = "0";
+    const TWO: &str = "0,1";
     let name = tape.to_str().ok_or("a plain path")?;
     let mut bytes = Vec::new();
     fs::File::open(tape)?.read_to_end(&mut bytes)?;
@@ -97,33 +103,42 @@ fn offline(tape: &Path) -> Result<()> {
     })?;
     drop(bytes);
     let exe = env!("CARGO_BIN_EXE_trueline");
-    let scan = best(|| run(&mut on_one_core(&[exe, "scan", name, "--no-record"])))?;
-    let decode = best(|| {
-        run(&mut on_one_core(&[
-            "ffmpeg", "-v", "error", "-threads", "1", "-i", name, "-f", "null", "-",
-        ]))
-    })?;
-
+    let scan = ["scan", name, "--no-record"];
+    let decode = ["-v", "error", "-i", name, "-f", "null", "-"];
+    let statistics = [
+        "-v", "error", "-i", name, "-vf", "signalstats", "-f", "null", "-",
+    ];
+    let timed = |cores: &str, program: &str, words: &[&str]| {
+        best(|| run(&mut on(cores, &[&[program], words].concat())))
+    };
+    let reference = timed(ONE, "ffmpeg", &statistics)?;
+    println!("\n{about}:");
     println!(
-        "\n{FRAMES} frames of 625-line 8-bit 4:2:2 in the page cache, one core, best of {TRIES}:"
+        "{:<36} {:>10} {:>12} {:>14} {:>13}",
+        "", "ms a frame", "x real time", "x plain copy", "x statistics"
     );
-    println!(
-        "{:<28} {:>10} {:>12} {:>14}",
-        "", "ms a frame", "x real time", "x plain copy"
-    );
-    for (what, time) in [
-        ("memory copy", copy),
-        ("trueline scan --no-record", scan),
-        ("ffmpeg to null", decode),
-    ] {
+    let print = |what: &str, time: Duration| {
         let seconds = time.as_secs_f64();
         println!(
-            "{what:<28} {:>10.3} {:>12.1} {:>14.2}",
+            "{what:<36} {:>10.3} {:>12.1} {:>14.2} {:>13.2}",
             1e3 * seconds / f64::from(FRAMES),
             f64::from(SECONDS_OF_TAPE) / seconds,
-            seconds / copy.as_secs_f64()
+            seconds / copy.as_secs_f64(),
+            reference.as_secs_f64() / seconds,
         );
+    };
+    print("memory copy", copy);
+    print("ffmpeg to null, one core", timed(ONE, "ffmpeg", &decode)?);
+    print("ffmpeg signalstats, one core", reference);
+    print("trueline scan, one core", timed(ONE, exe, &scan)?);
+    let cores = std::thread::available_parallelism()?;
+    if cores.get() < 2 {
+        println!("(this machine has one core)");
+        return Ok(());
     }
+    let two = timed(TWO, "ffmpeg", &statistics)?;
+    print("ffmpeg signalstats, two cores", two);
+    print("trueline scan, two cores", timed(TWO, exe, &scan)?);
     Ok(())
 }
 

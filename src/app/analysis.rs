@@ -15,7 +15,7 @@ use crossbeam_channel::{Receiver, never, select};
 use crate::alarms::{Alarms, Change, EventLog, PassClock, WhyEnded};
 use crate::fields::{FieldPlace, History, Splitter};
 use crate::limits::{Kind, Limits};
-use crate::measures::Suite;
+use crate::measures::{Suite, hands::Hands};
 use crate::record::{Evidence, PassFacts, Row, Statistics, Summary};
 use crate::sources::Frame;
 use crate::standard::Standard;
@@ -107,6 +107,11 @@ impl Analysis {
             recorder,
             sinks,
         }
+    }
+
+    /// Shares the rows of a field out between `hands`.
+    pub(super) fn set_hands(&mut self, hands: Hands) {
+        self.suite.set_hands(hands);
     }
 
     /// Measures what is delivered until the end.

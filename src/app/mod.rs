@@ -22,6 +22,7 @@ mod render;
 mod scan;
 mod signals;
 mod sinks;
+mod team;
 #[cfg(test)]
 mod testing;
 mod watch;

@@ -18,6 +18,7 @@ use super::learn;
 use super::pass::{self, Recording};
 use super::signals::Interrupt;
 use super::sinks::{EventLines, Progress, Sink, put_line, typed};
+use super::team::Team;
 use super::{Outcome, say};
 
 /// Measures a source from end to end.
@@ -39,9 +40,11 @@ pub(super) fn run(job: &ScanJob) -> Result<Outcome> {
     if io::stderr().is_terminal() {
         sinks.push(Box::new(Progress::new(source.description().frames)));
     }
+    let team = Team::gather(source.description().live)?;
     let mut analysis = Analysis::new(prepared.plan, recorder, sinks);
+    analysis.set_hands(team.hands());
     let capture = Capture::start(source, interrupt.flag())?;
-    let end = analysis.run(&capture.deliveries, None, interrupt.flag());
+    let end = team.run(|| analysis.run(&capture.deliveries, None, interrupt.flag()));
     let (summary, end) = pass::conclude(end, capture, analysis, recording)?;
     if job.json {
         put_line(&typed("summary", &summary)?)?;

@@ -13,6 +13,7 @@ use crate::units::{Estimate, Unit};
 
 pub mod flagging;
 pub mod flutter;
+pub mod hands;
 pub mod head_switch;
 pub mod levels;
 pub mod line_timing;
@@ -73,6 +74,11 @@ impl Suite {
     #[must_use]
     pub fn new() -> Self {
         Self::default()
+    }
+
+    /// Shares the rows of a field out between `hands`; what is measured does not depend on it.
+    pub fn set_hands(&mut self, hands: hands::Hands) {
+        self.line_timing.set_hands(hands);
     }
 
     /// Everything of the newest field.

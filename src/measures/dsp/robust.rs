@@ -2,6 +2,8 @@
 //!
 //! Does not know: what the values stand for.
 
+use multiversion::multiversion;
+
 /// Standard deviation of a normal distribution over its median absolute deviation.
 pub const SIGMA_PER_MAD: f32 = 1.4826;
 
@@ -18,9 +20,54 @@ pub fn quantile(values: &mut [f32], share: f64) -> Option<f32> {
     Some(at + fraction * (next - at))
 }
 
-/// The middle value; `None` of an empty slice. Reorders `values`.
+/// Up to this many values each is counted against all others, wide: half the time of setting them in order.
+const FEW: usize = 32;
+
+/// The middle value; `None` of an empty slice. Values must be finite; may reorder them.
 pub fn median(values: &mut [f32]) -> Option<f32> {
-    quantile(values, 0.5)
+    if values.len() > FEW {
+        return quantile(values, 0.5);
+    }
+    let last = values.len().checked_sub(1)?;
+    let mut few = [f32::INFINITY; FEW];
+    few[..=last].copy_from_slice(values);
+    let (at, next) = ranked(&few, last as u32 / 2);
+    Some(if last % 2 == 0 {
+        at
+    } else {
+        at + 0.5 * (next - at)
+    })
+}
+
+/// The value that has `rank` others below it, and the next.
+#[multiversion(targets("x86_64+avx2"))]
+fn ranked(values: &[f32; FEW], rank: u32) -> (f32, f32) {
+    for &at in values {
+        let (mut below, mut up_to) = (0, 0);
+        for &value in values {
+            below += u32::from(value < at);
+            up_to += u32::from(value <= at);
+        }
+        if (below..up_to).contains(&rank) {
+            if rank + 1 < up_to {
+                return (at, at);
+            }
+            let mut next = f32::INFINITY;
+            for &value in values {
+                let above = if value > at { value } else { f32::INFINITY };
+                next = if above < next { above } else { next };
+            }
+            return (at, next);
+        }
+    }
+    (f32::INFINITY, f32::INFINITY)
+}
+
+/// Standard deviation of a normal distribution that values differ by which are this far `apart` on the median, two by two.
+#[must_use]
+pub fn spread_of_steps(steps: &mut [f32]) -> Option<f32> {
+    // A difference of two varies by √2 times as much as each.
+    median(steps).map(|step| SIGMA_PER_MAD * std::f32::consts::FRAC_1_SQRT_2 * step)
 }
 
 /// The middle value and the standard deviation that the median absolute deviation stands for.
@@ -43,6 +90,17 @@ mod tests {
         assert_eq!(median(&mut [3.0, 1.0, 2.0]), Some(2.0));
         assert_eq!(median(&mut [4.0, 1.0, 2.0, 3.0]), Some(2.5));
         assert_eq!(median(&mut []), None);
+    }
+
+    #[test]
+    fn medians_of_few_and_of_many_are_the_same() {
+        let values: Vec<f32> = (0..FEW as u32 * 2)
+            .map(|i| (i.wrapping_mul(2_654_435_761).wrapping_mul(i) % 17) as f32 - 8.0)
+            .collect();
+        for count in 1..=values.len() {
+            let sorted = quantile(&mut values[..count].to_vec(), 0.5);
+            assert_eq!(median(&mut values[..count].to_vec()), sorted, "{count}");
+        }
     }
 
     #[test]

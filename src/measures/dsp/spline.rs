@@ -17,8 +17,12 @@ pub const MARGIN: usize = 4;
 /// Samples a stretch has: rows are worked on in such pieces.
 pub const STRETCH: usize = 32;
 
-/// Taps of the filter on either side of its middle.
-const HALF: usize = 10;
+/// Samples of a row at most.
+pub const LONGEST: usize = 800;
+
+/// Taps of the filter on either side of its middle: with a blur of 0.8 those beyond move a value by a hundredth of a code
+/// at most.
+const HALF: usize = 7;
 
 /// Added to a number from 0 to 2²², leaves the nearest whole number in the lowest bits: a cast that every machine does wide.
 const ROUNDER: f32 = 8_388_608.0;
@@ -35,14 +39,13 @@ pub fn nearest_code(value: f32) -> u8 {
 pub struct Prefilter {
     /// From the middle outwards.
     taps: [f32; HALF + 1],
-    padded: Vec<f32>,
     blur: f64,
 }
 
 impl Prefilter {
-    /// A filter that blurs with a Gaussian of standard deviation `blur`, in samples, for rows up to `longest` samples.
+    /// A filter that blurs with a Gaussian of standard deviation `blur`, in samples.
     #[must_use]
-    pub fn new(blur: f64, longest: usize) -> Self {
+    pub fn new(blur: f64) -> Self {
         let pole = 3.0_f64.sqrt() - 2.0;
         let gauss = |n: i32| (-0.5 * (f64::from(n) / blur).powi(2)).exp();
         let reach = 5_i32;
@@ -64,7 +67,6 @@ impl Prefilter {
         }
         Self {
             taps: taps.map(|tap| tap as f32),
-            padded: vec![0.0; longest + 2 * (MARGIN + HALF)],
             blur,
         }
     }
@@ -85,15 +87,16 @@ impl Prefilter {
     /// The coefficients of a row; `coefficients` is longer than `row` by twice [`MARGIN`].
     ///
     /// # Panics
-    /// When the lengths don't fit, or the row is longer than promised.
-    pub fn apply(&mut self, row: &[u8], coefficients: &mut [f32]) {
+    /// When the lengths don't fit, or the row is longer than [`LONGEST`].
+    pub fn apply(&self, row: &[u8], coefficients: &mut [f32]) {
         let ends = MARGIN + HALF;
         assert_eq!(
             coefficients.len(),
             row.len() + 2 * MARGIN,
             "a coefficient a sample, and margins"
         );
-        let padded = &mut self.padded[..row.len() + 2 * ends];
+        let mut room = [0.0_f32; LONGEST + 2 * (MARGIN + HALF)];
+        let padded = &mut room[..row.len() + 2 * ends];
         if let (Some(&first), Some(&last)) = (row.first(), row.last()) {
             padded[..ends].fill(f32::from(first));
             padded[ends + row.len()..].fill(f32::from(last));
@@ -157,17 +160,54 @@ impl Tap {
         if !(place >= 0.0 && whole + STRETCH < width) {
             return None;
         }
-        let t = place - whole as f32;
-        let u = 1.0 - t;
         Some(Self {
             start: whole + MARGIN - 1,
-            weights: [
-                u * u * u / 6.0,
-                (4.0 - 6.0 * t * t + 3.0 * t * t * t) / 6.0,
-                (4.0 - 6.0 * u * u + 3.0 * u * u * u) / 6.0,
-                t * t * t / 6.0,
-            ],
+            weights: Self::weights_at(place - whole as f32),
         })
+    }
+
+    /// The weights `t` beyond the second of the four coefficients, 0 to 1.
+    fn weights_at(t: f32) -> [f32; 4] {
+        const SIXTH: f32 = 1.0 / 6.0;
+        let u = 1.0 - t;
+        [
+            SIXTH * u * u * u,
+            SIXTH * (4.0 - 6.0 * t * t + 3.0 * t * t * t),
+            SIXTH * (4.0 - 6.0 * u * u + 3.0 * u * u * u),
+            SIXTH * t * t * t,
+        ]
+    }
+}
+
+/// A row moved as a whole: where its stretches stand, all with the same four weights.
+#[derive(Clone, Copy, Debug)]
+pub struct Shifted {
+    /// Whole samples to the right at which values are taken.
+    further: isize,
+    width: usize,
+    /// Weights of the coefficients.
+    pub weights: [f32; 4],
+}
+
+impl Shifted {
+    /// Values `shift` samples to the right of where they are asked for, of a row of `width`.
+    #[must_use]
+    pub fn by(shift: f32, width: usize) -> Self {
+        let whole = shift.floor();
+        Self {
+            further: whole as isize,
+            // Nowhere is a place in a row without samples.
+            width: if shift.is_finite() { width } else { 0 },
+            weights: Tap::weights_at(shift - whole),
+        }
+    }
+
+    /// The first coefficient of a stretch; `None` unless all of it lies in the row.
+    #[inline]
+    #[must_use]
+    pub fn start(&self, stretch: usize) -> Option<usize> {
+        let first = (stretch * STRETCH).checked_add_signed(self.further)?;
+        (first + STRETCH < self.width).then_some(first + MARGIN - 1)
     }
 }
 
@@ -185,7 +225,7 @@ mod tests {
     }
 
     fn values_at(row: &[u8], blur: f64, place: f32) -> Vec<f64> {
-        let mut filter = Prefilter::new(blur, WIDTH);
+        let filter = Prefilter::new(blur);
         let mut coefficients = vec![0.0; WIDTH + 2 * MARGIN];
         filter.apply(row, &mut coefficients);
         let tap = Tap::stretch_at(place, WIDTH).expect("inside");
@@ -233,6 +273,21 @@ mod tests {
             let value = 0.1 * tenth as f32 + 0.01;
             assert_eq!(nearest_code(value), value.round().clamp(0.0, 255.0) as u8);
         }
+    }
+
+    #[test]
+    fn a_shifted_row_has_its_stretches_where_they_stand_by_themselves() {
+        for shift in [-3.7_f32, -1.0, 0.0, 0.25, 5.5] {
+            let taps = Shifted::by(shift, WIDTH);
+            for stretch in 0..WIDTH / STRETCH {
+                let alone = Tap::stretch_at((stretch * STRETCH) as f32 + shift, WIDTH);
+                assert_eq!(taps.start(stretch), alone.map(|tap| tap.start), "{shift}");
+                for (one, other) in taps.weights.iter().zip(alone.map_or(taps.weights, |t| t.weights)) {
+                    assert!((one - other).abs() < 1e-4, "{shift} {stretch}");
+                }
+            }
+        }
+        assert_eq!(Shifted::by(f32::NAN, WIDTH).start(3), None);
     }
 
     #[test]

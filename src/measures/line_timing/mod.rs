@@ -43,6 +43,7 @@ use crate::units::{
 use super::Measure;
 use super::dsp::edge::RISE_PER_WIDTH;
 use super::dsp::robust;
+use super::hands::Hands;
 use blend::{Blend, shared_motion};
 use border::{BorderJudge, Evidence, picture_noise};
 use content::ContentTiming;
@@ -379,6 +380,11 @@ fn picture_rows(raster: &FieldRaster, head_switch_line: Option<usize>) -> std::o
 }
 
 impl LineTiming {
+    /// Shares the rows of a field out between `hands`; what is measured does not depend on it.
+    pub fn set_hands(&mut self, hands: Hands) {
+        self.content.set_hands(hands);
+    }
+
     /// Forgets everything but memory: another source, or another raster.
     fn start(&mut self, raster: FieldRaster) {
         self.raster = Some(raster);

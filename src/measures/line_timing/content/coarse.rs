@@ -15,10 +15,18 @@ use super::MAX_STRETCHES;
 /// Furthest shift looked at either way, in samples.
 pub(super) const REACH: usize = 20;
 
-const SHIFTS: usize = 2 * REACH + 1;
+/// Shift from the one foretold that is looked at first, in samples: white jitter rarely goes further from line to line.
+const NEAR: usize = 4;
+
+/// How much more than lines before it a line may miss and still be where it was foretold: what a row of picture beside
+/// another does, and a line that stands elsewhere does not.
+const AS_GOOD: f32 = 1.5;
 
 /// A stretch counts at most this many times what stretches usually miss by.
 const MOST_MISS: u32 = 3;
+
+/// What a stretch misses by at least: rounding alone leaves a quarter of a code a sample.
+const LEAST_MISS: f32 = 0.25 * STRETCH as f32;
 
 /// How much better a shift must fit for each sample that it lies away from the guess, as a share: what noise does not do.
 const PULL_PER_SAMPLE: f32 = 0.01;
@@ -35,94 +43,106 @@ pub(super) struct Rough {
     pub part: f32,
     /// Standard deviation of a sample that fits, in codes.
     pub scale: f32,
-    /// What all stretches miss by, each limited.
+    /// What a stretch misses by, on the mean of all, each limited.
     pub miss: f32,
 }
 
-/// Room for the search.
-#[derive(Debug)]
-pub(super) struct Coarse {
-    padded: Vec<u8>,
-    costs: [[u32; SHIFTS]; MAX_STRETCHES],
-    /// By stretch, the least of its costs.
-    least: [u32; MAX_STRETCHES],
-    scratch: Vec<f32>,
+/// What lines above a line foretell of it.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Foretold {
+    /// Where it stands, in whole samples.
+    pub shift: f32,
+    /// What they missed by; `None` where nothing is foretold.
+    miss: Option<f32>,
 }
 
-impl Coarse {
-    pub(super) fn new() -> Self {
-        Self {
-            padded: Vec::with_capacity(MAX_STRETCHES * STRETCH + 2 * REACH + STRETCH),
-            costs: [[0; SHIFTS]; MAX_STRETCHES],
-            least: [0; MAX_STRETCHES],
-            scratch: Vec::with_capacity(MAX_STRETCHES),
+impl Foretold {
+    /// Takes a line into account.
+    pub(super) fn follow(&mut self, rough: &Rough) {
+        self.shift = rough.shift;
+        // A line that shows something else must not make the next one's errors pass for usual.
+        self.miss = Some(self.miss.map_or(rough.miss, |miss| rough.miss.min(1.1 * miss)));
+    }
+}
+
+/// What is searched.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Search<'a> {
+    /// The line in whole codes, with [`REACH`] more at either end.
+    pub padded: &'a [u8],
+    /// What is expected of it, a whole number of stretches.
+    pub expected: &'a [u8],
+    /// The stretches of which something is known, a bit each.
+    pub known: u32,
+}
+
+impl Search<'_> {
+    /// The shift that fits best, near the one foretold where others fit as well; `None` where nothing is expected.
+    pub(super) fn run(&self, foretold: &Foretold) -> Option<Rough> {
+        if let Some(miss) = foretold.miss {
+            let near = (foretold.shift + REACH as f32) as usize;
+            let first = near.saturating_sub(NEAR).min(2 * (REACH - NEAR));
+            let found = self.among::<{ 2 * NEAR + 1 }>(first, foretold.shift, near_distances)?;
+            let at = (found.shift + REACH as f32) as usize - first;
+            let at_end = at == 0 || at == 2 * NEAR;
+            if !at_end && found.miss <= AS_GOOD * miss.max(LEAST_MISS) {
+                return Some(found);
+            }
         }
+        self.among::<{ 2 * REACH + 1 }>(0, foretold.shift, far_distances)
     }
 
-    /// The shift that fits best, near `guess` where others fit as well; `None` where nothing is expected.
-    pub(super) fn search(
-        &mut self,
-        codes: &[u8],
-        expected: &[u8],
-        known: impl Fn(usize) -> bool,
+    /// The best of `SHIFTS` shifts from the `first` on, counted from the furthest to the left.
+    fn among<const SHIFTS: usize>(
+        &self,
+        first: usize,
         guess: f32,
+        distances: impl Fn(&[u8], &[u8], &mut [[u32; SHIFTS]; MAX_STRETCHES]),
     ) -> Option<Rough> {
-        let (&first, &last) = (codes.first()?, codes.last()?);
-        self.padded.clear();
-        self.padded.resize(REACH, first);
-        self.padded.extend_from_slice(codes);
-        self.padded.resize(codes.len() + 2 * REACH, last);
-        let stretches = expected.len() / STRETCH;
-        distances(&self.padded, expected, &mut self.costs, &mut self.least);
-        self.scratch.clear();
-        for (stretch, &least) in self.least.iter().enumerate().take(stretches) {
-            if known(stretch) {
-                self.scratch.push(least as f32);
+        let mut costs = [[0; SHIFTS]; MAX_STRETCHES];
+        distances(&self.padded[first..], self.expected, &mut costs);
+        let stretches = self.expected.len() / STRETCH;
+        let known = || (0..stretches).filter(|nth| self.known >> nth & 1 != 0);
+        let mut misses = [0.0_f32; MAX_STRETCHES];
+        let mut median_of = |miss: &dyn Fn(&[u32; SHIFTS]) -> u32| {
+            let mut count = 0;
+            for stretch in known() {
+                misses[count] = miss(&costs[stretch]) as f32;
+                count += 1;
             }
-        }
-        let usual = robust::median(&mut self.scratch)?;
-        // Rounding alone leaves a quarter of a code a sample.
-        let least = 0.25 * STRETCH as f32;
-        let floor = least * self.scratch.len() as f32;
-        let usual = usual.max(least);
+            robust::median(&mut misses[..count])
+        };
+        let least = |costs: &[u32; SHIFTS]| costs.iter().copied().min().unwrap_or(0);
+        let usual = median_of(&least)?.max(LEAST_MISS);
+        let count = self.known.count_ones() as f32;
+        let floor = LEAST_MISS * count;
         let most = MOST_MISS * usual as u32;
         let mut totals = [0_u32; SHIFTS];
-        for (stretch, costs) in self.costs.iter().enumerate().take(stretches) {
-            if known(stretch) {
-                add_limited(costs, most, &mut totals);
+        for stretch in known() {
+            for (total, &cost) in totals.iter_mut().zip(&costs[stretch]) {
+                *total += cost.min(most);
             }
         }
+        let leftmost = first as f32 - REACH as f32;
         let best = (0..SHIFTS).map(|nth| {
-            let shift = nth as f32 - REACH as f32;
-            let away = (shift - guess).abs().min(PULL_REACH);
-            let total = totals[nth] as f32;
-            (
-                shift,
-                total,
-                (total + floor) * (1.0 + PULL_PER_SAMPLE * away),
-            )
+            let away = (leftmost + nth as f32 - guess).abs().min(PULL_REACH);
+            let cost = (totals[nth] as f32 + floor) * (1.0 + PULL_PER_SAMPLE * away);
+            (nth, cost)
         });
-        let (shift, miss, _) = best.min_by(|a, b| a.2.total_cmp(&b.2))?;
-        let nth = (shift + REACH as f32) as usize;
-        self.scratch.clear();
-        for (stretch, costs) in self.costs.iter().enumerate().take(stretches) {
-            if known(stretch) {
-                self.scratch.push(costs[nth] as f32 / STRETCH as f32);
-            }
-        }
-        let scale = super::SIGMA_PER_MEAN_DEVIATION * robust::median(&mut self.scratch)?;
+        let (nth, _) = best.min_by(|a, b| a.1.total_cmp(&b.1))?;
+        let scale = median_of(&|costs| costs[nth])? / STRETCH as f32;
         Some(Rough {
-            shift,
+            shift: leftmost + nth as f32,
             part: between(&totals, nth),
-            scale,
-            miss,
+            scale: super::SIGMA_PER_MEAN_DEVIATION * scale,
+            miss: totals[nth] as f32 / count,
         })
     }
 }
 
 /// Where between its neighbours the least of costs stands that rise alike on both sides, as absolute differences do.
-fn between(totals: &[u32; SHIFTS], nth: usize) -> f32 {
-    if nth == 0 || nth + 1 == SHIFTS {
+fn between(totals: &[u32], nth: usize) -> f32 {
+    if nth == 0 || nth + 1 == totals.len() {
         return 0.0;
     }
     let [before, at, after] = [nth - 1, nth, nth + 1].map(|nth| totals[nth] as f32);
@@ -134,34 +154,47 @@ fn between(totals: &[u32; SHIFTS], nth: usize) -> f32 {
     }
 }
 
+/// Sums of absolute differences by stretch and shift.
 #[multiversion(targets("x86_64+avx2"))]
-fn add_limited(costs: &[u32; SHIFTS], most: u32, totals: &mut [u32; SHIFTS]) {
-    for (total, &cost) in totals.iter_mut().zip(costs) {
-        *total += cost.min(most);
-    }
+fn near_distances(
+    moved: &[u8],
+    still: &[u8],
+    costs: &mut [[u32; 2 * NEAR + 1]; MAX_STRETCHES],
+) {
+    distances::<{ 2 * NEAR + 1 }, { 2 * NEAR + STRETCH }>(moved, still, costs);
 }
 
-/// Sums of absolute differences by stretch and shift, and the least of each stretch.
+/// The same over the whole reach.
 #[multiversion(targets("x86_64+avx2"))]
-fn distances(
+fn far_distances(
+    moved: &[u8],
+    still: &[u8],
+    costs: &mut [[u32; 2 * REACH + 1]; MAX_STRETCHES],
+) {
+    distances::<{ 2 * REACH + 1 }, { 2 * REACH + STRETCH }>(moved, still, costs);
+}
+
+#[inline(always)]
+#[expect(
+    clippy::inline_always,
+    reason = "it must be made wide as its caller is"
+)]
+fn distances<const SHIFTS: usize, const SAMPLES: usize>(
     moved: &[u8],
     still: &[u8],
     costs: &mut [[u32; SHIFTS]; MAX_STRETCHES],
-    least: &mut [u32; MAX_STRETCHES],
 ) {
     let stretches = still.as_chunks::<STRETCH>().0;
-    for (nth, ((still, costs), least)) in stretches.iter().zip(costs).zip(least).enumerate() {
-        *least = u32::MAX;
-        for (shift, cost) in costs.iter_mut().enumerate() {
-            let Some(moved) = moved[nth * STRETCH + shift..].first_chunk::<STRETCH>() else {
-                continue;
-            };
+    for (nth, (still, costs)) in stretches.iter().zip(costs).enumerate() {
+        let Some(moved) = moved[nth * STRETCH..].first_chunk::<SAMPLES>() else {
+            continue;
+        };
+        for (moved, cost) in moved.windows(STRETCH).zip(costs) {
             let mut sum = 0;
             for (a, b) in moved.iter().zip(still) {
                 sum += u32::from(a.abs_diff(*b));
             }
             *cost = sum;
-            *least = sum.min(*least);
         }
     }
 }
@@ -176,12 +209,32 @@ mod tests {
             .collect()
     }
 
+    fn search(line: &[u8], expected: &[u8], foretold: &Foretold) -> Rough {
+        let mut padded = vec![line[0]; REACH];
+        padded.extend_from_slice(line);
+        padded.resize(line.len() + 2 * REACH, line[line.len() - 1]);
+        let search = Search {
+            padded: &padded,
+            expected,
+            known: (1 << (expected.len() / STRETCH)) - 1,
+        };
+        search.run(foretold).expect("there is a line")
+    }
+
+    #[test]
+    fn a_line_far_from_the_one_above_is_found_as_well() {
+        let mut foretold = Foretold::default();
+        foretold.follow(&search(&row(1), &row(0), &Foretold::default()));
+        for shift in [1_isize, -2, 6, -19, 20] {
+            let found = search(&row(shift), &row(0), &foretold);
+            assert!((found.shift - shift as f32).abs() < 0.1, "{shift} {found:?}");
+        }
+    }
+
     #[test]
     fn a_moved_line_is_found_where_it_went() {
         for shift in [-17_isize, -3, 0, 8, 20] {
-            let found = Coarse::new()
-                .search(&row(shift), &row(0), |_| true, 0.0)
-                .expect("there is a line");
+            let found = search(&row(shift), &row(0), &Foretold::default());
             assert!(
                 (found.shift - shift as f32).abs() < 0.1,
                 "{shift} {found:?}"
@@ -195,17 +248,17 @@ mod tests {
         for (x, sample) in line[200..430].iter_mut().enumerate() {
             *sample = (x * x % 211) as u8;
         }
-        let found = Coarse::new()
-            .search(&line, &row(0), |_| true, 0.0)
-            .expect("there is a line");
+        let found = search(&line, &row(0), &Foretold::default());
         assert!((found.shift - 5.0).abs() < 0.1, "{found:?}");
     }
 
     #[test]
     fn a_flat_line_stays_at_the_guess() {
-        let found = Coarse::new()
-            .search(&[90; 704], &[90; 704], |_| true, 3.0)
-            .expect("there is a line");
+        let foretold = Foretold {
+            shift: 3.0,
+            ..Foretold::default()
+        };
+        let found = search(&[90; 704], &[90; 704], &foretold);
         assert!((found.shift - 3.0).abs() < 0.1, "{found:?}");
     }
 }

@@ -171,6 +171,7 @@ pub(super) struct Doubts {
     pulls: Vec<f32>,
     narrow: Vec<bool>,
     levels: Vec<Option<Level>>,
+    differing: Vec<Disagreement>,
 }
 
 /// Where the lines around a line stand.
@@ -196,7 +197,7 @@ impl Doubts {
             }
             noise = self.noise(lines);
         }
-        spread(lines, noise);
+        spread(lines, noise, &mut self.differing);
         for line in lines.iter_mut() {
             line.wide = line.is_wide(stretches);
         }
@@ -292,11 +293,11 @@ impl Doubts {
                     self.pulls.push((a - b).abs());
                 }
             }
-            let median = robust::median(&mut self.pulls).unwrap_or(0.0);
-            (robust::SIGMA_PER_MAD * median).powi(2)
+            let spread = robust::spread_of_steps(&mut self.pulls).unwrap_or(0.0);
+            spread * spread
         };
         let (near, far) = (step(1), step(APART));
-        (0.5 * near, ((far - near) / (APART - 1) as f32).max(0.0))
+        (near, (2.0 * (far - near) / (APART - 1) as f32).max(0.0))
     }
 
     /// Mean of the lines of one kind around a row.
@@ -391,27 +392,49 @@ fn leave_out_blocks(lines: &mut [Verdict], stretches: usize, noise: f32) -> bool
     any
 }
 
+/// How much the stretches of a line differ once it is solved.
+#[derive(Clone, Copy, Debug, Default)]
+struct Disagreement {
+    square: f32,
+    information: f32,
+    /// As how many stretches of the same information they count.
+    effective: f32,
+}
+
+impl Disagreement {
+    fn of(line: &Verdict) -> Self {
+        let (mut square, mut information, mut squares) = (0.0, 0.0, 0.0);
+        for (_, sums) in line.kept() {
+            if let Some((pull, weight)) = line.pull(sums) {
+                square += pull * pull;
+                information += weight;
+                squares += weight * weight;
+            }
+        }
+        if squares <= 0.0 {
+            return Self::default();
+        }
+        let effective = information * information / squares;
+        Self {
+            // The fit has taken out one pull of as many as there are.
+            square: square * effective / (effective - 1.0).max(0.5),
+            information,
+            effective,
+        }
+    }
+}
+
 /// Gives every line its variance.
-fn spread(lines: &mut [Verdict], noise: f32) {
+fn spread(lines: &mut [Verdict], noise: f32, differing: &mut Vec<Disagreement>) {
+    differing.clear();
+    differing.extend(lines.iter().map(Disagreement::of));
     for row in 0..lines.len() {
         let rows = row.saturating_sub(AROUND)..(row + AROUND + 1).min(lines.len());
         let (mut square, mut information, mut count) = (0.0, 0.0, 0.0);
-        for line in &lines[rows] {
-            let (mut own_square, mut own, mut own_squares) = (0.0, 0.0, 0.0);
-            for (_, sums) in line.kept() {
-                if let Some((pull, weight)) = line.pull(sums) {
-                    own_square += pull * pull;
-                    own += weight;
-                    own_squares += weight * weight;
-                }
-            }
-            if own_squares > 0.0 {
-                let effective = own * own / own_squares;
-                // The fit has taken out one pull of as many as there are.
-                square += own_square * effective / (effective - 1.0).max(0.5);
-                information += own;
-                count += effective;
-            }
+        for line in &differing[rows] {
+            square += line.square;
+            information += line.information;
+            count += line.effective;
         }
         let line = &mut lines[row];
         let Some(solution) = line.solution else {

@@ -8,7 +8,7 @@
 
 use multiversion::multiversion;
 
-use crate::measures::dsp::spline::{STRETCH, Tap};
+use crate::measures::dsp::spline::{STRETCH, Shifted};
 
 use super::MAX_STRETCHES;
 
@@ -90,83 +90,71 @@ impl Look<'_> {
     /// The sums with the line moved back by `shift`, `offset` taken off, and residuals beyond `scale` losing their weight.
     pub(super) fn sums(&self, shift: f32, offset: f32, scale: f32) -> RowSums {
         let mut sums = [Sums::default(); MAX_STRETCHES];
-        let mut taps = [None; MAX_STRETCHES];
-        let stretches = self.expected.len() / STRETCH;
-        for (stretch, tap) in taps.iter_mut().enumerate().take(stretches) {
-            if self.averaged[stretch] > 0.0 {
-                *tap = Tap::stretch_at((stretch * STRETCH) as f32 + shift, self.width);
-            }
-        }
+        let taps = Shifted::by(shift, self.width);
         gather(self, &taps, offset, 1.0 / (scale * scale), &mut sums);
         sums
     }
 }
 
-/// Samples worked on at once.
-pub(super) const LANES: usize = 8;
+/// Sums of a stretch, sample by sample.
+pub(super) type Wide = [f32; STRETCH];
 
-/// Where in a stretch lanes begin.
-pub(super) const STARTS: [usize; STRETCH / LANES] = [0, 8, 16, 24];
-
-const SUMS: usize = 6;
-
-/// The lanes' sum: halves onto each other, as eight in a row would wait for one another.
-#[inline]
-pub(super) fn total([a, b, c, d, e, f, g, h]: [f32; LANES]) -> f32 {
+/// The sum of a stretch: halves onto each other, as samples in a row would wait for one another.
+#[inline(always)]
+#[expect(
+    clippy::inline_always,
+    reason = "it must be made wide as its caller is"
+)]
+pub(super) fn total(wide: &Wide) -> f32 {
+    let mut half = [0.0_f32; STRETCH / 2];
+    for x in 0..STRETCH / 2 {
+        half[x] = wide[x] + wide[x + STRETCH / 2];
+    }
+    let mut quarter = [0.0_f32; STRETCH / 4];
+    for x in 0..STRETCH / 4 {
+        quarter[x] = half[x] + half[x + STRETCH / 4];
+    }
+    let [a, b, c, d, e, f, g, h] = quarter;
     ((a + e) + (c + g)) + ((b + f) + (d + h))
 }
 
-#[expect(
-    clippy::needless_range_loop,
-    reason = "several arrays by the same lane: the compiler makes it wide"
-)]
 #[multiversion(targets("x86_64+avx2"))]
-fn gather(
-    look: &Look<'_>,
-    taps: &[Option<Tap>; MAX_STRETCHES],
-    offset: f32,
-    per_square: f32,
-    sums: &mut RowSums,
-) {
+fn gather(look: &Look<'_>, taps: &Shifted, offset: f32, per_square: f32, sums: &mut RowSums) {
     let pieces = look
         .expected
         .as_chunks::<STRETCH>()
         .0
         .iter()
         .zip(look.slopes.as_chunks::<STRETCH>().0);
-    for (((expected, slopes), tap), sums) in pieces.zip(taps).zip(sums) {
-        let Some(tap) = tap else { continue };
-        let Some(from) = look.coefficients[tap.start..].first_chunk::<{ STRETCH + 3 }>() else {
+    let pieces = pieces.zip(look.averaged).zip(sums).enumerate();
+    let [a, b, c, d] = taps.weights;
+    for (stretch, (((expected, slopes), &averaged), sums)) in pieces {
+        let Some(start) = taps.start(stretch).filter(|_| averaged > 0.0) else {
             continue;
         };
-        let [a, b, c, d] = tap.weights;
-        let mut rests = [0.0_f32; STRETCH];
-        let mut weights = [0.0_f32; STRETCH];
+        let Some(from) = look.coefficients[start..].first_chunk::<{ STRETCH + 3 }>() else {
+            continue;
+        };
+        // One loop over the samples that writes and none that sums: this is what compilers make wide.
+        let mut wide = [[0.0_f32; STRETCH]; 6];
         for x in 0..STRETCH {
             let value = a * from[x] + b * from[x + 1] + c * from[x + 2] + d * from[x + 3];
             let rest = value - expected[x] - offset;
             let far = 1.0 + rest * rest * per_square;
-            (rests[x], weights[x]) = (rest, 1.0 / (far * far));
+            let weight = 1.0 / (far * far);
+            let slope = slopes[x];
+            wide[0][x] = weight;
+            wide[1][x] = weight * slope;
+            wide[2][x] = weight * slope * slope;
+            wide[3][x] = weight * rest;
+            wide[4][x] = weight * slope * rest;
+            wide[5][x] = rest.abs();
         }
-        // The lane outside, its samples inside: else the compiler goes through memory one sample at a time.
-        let mut wide = [[0.0_f32; LANES]; SUMS];
-        for lane in 0..LANES {
-            let mut sums = [0.0_f32; SUMS];
-            for start in STARTS {
-                let x = start + lane;
-                let (weight, slope, rest) = (weights[x], slopes[x], rests[x]);
-                sums[0] += weight;
-                sums[1] += weight * slope;
-                sums[2] += weight * slope * slope;
-                sums[3] += weight * rest;
-                sums[4] += weight * slope * rest;
-                sums[5] += rest.abs();
-            }
-            for k in 0..SUMS {
-                wide[k][lane] = sums[k];
-            }
+        let mut sum = [0.0_f32; 6];
+        for k in 0..6 {
+            sum[k] = total(&wide[k]);
         }
-        let [weight, slope, slope_square, rest, slope_rest, distance] = wide.map(total);
+        let [weight, slope, slope_square, rest, slope_rest, distance] = sum;
         *sums = Sums {
             weight,
             slope,

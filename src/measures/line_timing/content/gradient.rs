@@ -6,10 +6,10 @@
 
 use multiversion::multiversion;
 
-use crate::measures::dsp::spline::{STRETCH, Tap};
+use crate::measures::dsp::spline::{STRETCH, Shifted};
 
 use super::MAX_STRETCHES;
-use super::fit::{LANES, STARTS, total};
+use super::fit::total;
 
 /// Weighted sums over the samples of a stretch.
 #[derive(Clone, Copy, Debug, Default)]
@@ -72,31 +72,16 @@ pub(super) struct Gradients<'a> {
 impl Gradients<'_> {
     pub(super) fn sums(&self, shift: f32, offset: f32, scale: f32) -> RowGradients {
         let mut sums = [GradientSums::default(); MAX_STRETCHES];
-        let mut taps = [None; MAX_STRETCHES];
-        for (stretch, tap) in taps
-            .iter_mut()
-            .enumerate()
-            .take(self.expected.len() / STRETCH)
-        {
-            if self.averaged[stretch] > 0.0 {
-                *tap = Tap::stretch_at((stretch * STRETCH) as f32 + shift, self.width);
-            }
-        }
+        let taps = Shifted::by(shift, self.width);
         gather(self, &taps, offset, 1.0 / (scale * scale), &mut sums);
         sums
     }
 }
 
-const SUMS: usize = 15;
-
-#[expect(
-    clippy::needless_range_loop,
-    reason = "several arrays by the same lane: the compiler makes it wide"
-)]
 #[multiversion(targets("x86_64+avx2"))]
 fn gather(
     look: &Gradients<'_>,
-    taps: &[Option<Tap>; MAX_STRETCHES],
+    taps: &Shifted,
     offset: f32,
     per_square: f32,
     sums: &mut RowGradients,
@@ -105,66 +90,59 @@ fn gather(
     let slopes = look.slopes.as_chunks::<STRETCH>().0;
     let steps_down = look.steps_down.as_chunks::<STRETCH>().0;
     let pieces = expected.iter().zip(slopes).zip(steps_down);
-    for ((((expected, slopes), steps_down), tap), sums) in pieces.zip(taps).zip(sums) {
-        let Some(tap) = tap else { continue };
-        let Some(from) = look.coefficients[tap.start..].first_chunk::<{ STRETCH + 3 }>() else {
+    let pieces = pieces.zip(look.averaged).zip(sums).enumerate();
+    let [a, b, c, d] = taps.weights;
+    for (stretch, ((((expected, slopes), steps_down), &averaged), sums)) in pieces {
+        let Some(start) = taps.start(stretch).filter(|_| averaged > 0.0) else {
             continue;
         };
-        let [a, b, c, d] = tap.weights;
-        let mut rests = [0.0_f32; STRETCH];
-        let mut weights = [0.0_f32; STRETCH];
+        let Some(from) = look.coefficients[start..].first_chunk::<{ STRETCH + 3 }>() else {
+            continue;
+        };
+        let level = expected[STRETCH / 2];
+        let mut wide = [[0.0_f32; STRETCH]; 15];
         for x in 0..STRETCH {
             let value = a * from[x] + b * from[x + 1] + c * from[x + 2] + d * from[x + 3];
             let rest = value - expected[x] - offset;
             let far = 1.0 + rest * rest * per_square;
-            (rests[x], weights[x]) = (rest, 1.0 / (far * far));
+            let weight = 1.0 / (far * far);
+            let (slope, down) = (slopes[x], steps_down[x]);
+            let high = expected[x] - level;
+            let (by_slope, by_down) = (weight * slope, weight * down);
+            wide[0][x] = weight;
+            wide[1][x] = by_slope;
+            wide[2][x] = by_slope * slope;
+            wide[3][x] = weight * rest;
+            wide[4][x] = by_slope * rest;
+            wide[5][x] = by_down;
+            wide[6][x] = by_down * down;
+            wide[7][x] = by_slope * down;
+            wide[8][x] = by_down * rest;
+            wide[9][x] = weight * rest * rest;
+            wide[10][x] = rest.abs();
+            wide[11][x] = high;
+            wide[12][x] = high * high;
+            wide[13][x] = rest;
+            wide[14][x] = rest * rest;
         }
-        // The lane outside, its samples inside: else the compiler goes through memory one sample at a time.
-        let level = expected[STRETCH / 2];
-        let mut wide = [[0.0_f32; LANES]; SUMS];
-        for lane in 0..LANES {
-            let mut sums = [0.0_f32; SUMS];
-            for start in STARTS {
-                let x = start + lane;
-                let (weight, rest) = (weights[x], rests[x]);
-                let (slope, down) = (slopes[x], steps_down[x]);
-                let high = expected[x] - level;
-                sums[0] += weight;
-                sums[1] += weight * slope;
-                sums[2] += weight * slope * slope;
-                sums[3] += weight * rest;
-                sums[4] += weight * slope * rest;
-                sums[5] += weight * down;
-                sums[6] += weight * down * down;
-                sums[7] += weight * slope * down;
-                sums[8] += weight * down * rest;
-                sums[9] += weight * rest * rest;
-                sums[10] += rest.abs();
-                sums[11] += high;
-                sums[12] += high * high;
-                sums[13] += rest;
-                sums[14] += rest * rest;
-            }
-            for k in 0..SUMS {
-                wide[k][lane] = sums[k];
-            }
-        }
-        let t = wide.map(total);
-        let about_mean = |square: f32, sum: f32| (square - sum * sum / STRETCH as f32).max(0.0);
+        let about_mean = |square: usize, sum: usize| {
+            let (square, sum) = (total(&wide[square]), total(&wide[sum]));
+            (square - sum * sum / STRETCH as f32).max(0.0)
+        };
         *sums = GradientSums {
-            weight: t[0],
-            slope: t[1],
-            slope_square: t[2],
-            rest: t[3],
-            slope_rest: t[4],
-            down: t[5],
-            down_square: t[6],
-            slope_down: t[7],
-            down_rest: t[8],
-            rest_square: t[9],
-            distance: t[10],
-            contrast: about_mean(t[12], t[11]),
-            left: about_mean(t[14], t[13]),
+            weight: total(&wide[0]),
+            slope: total(&wide[1]),
+            slope_square: total(&wide[2]),
+            rest: total(&wide[3]),
+            slope_rest: total(&wide[4]),
+            down: total(&wide[5]),
+            down_square: total(&wide[6]),
+            slope_down: total(&wide[7]),
+            down_rest: total(&wide[8]),
+            rest_square: total(&wide[9]),
+            distance: total(&wide[10]),
+            contrast: about_mean(12, 11),
+            left: about_mean(14, 13),
         };
     }
 }

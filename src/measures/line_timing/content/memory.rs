@@ -7,8 +7,10 @@ use std::collections::VecDeque;
 
 use crate::fields::Plane;
 use crate::measures::dsp::spline::{MARGIN, Prefilter, STRETCH, nearest_code};
+use crate::measures::hands::{Hands, Rows};
 
 use super::warp::{Frame, Warp};
+use super::{BLOCK_ROWS, coarse};
 
 /// Fields kept a parity: by Dirichlet's approximation theorem one of six is within 1/7 line of a whole number of lines of a
 /// picture that moves down evenly, at whatever rate.
@@ -22,7 +24,7 @@ pub(super) const SAME_LINE: f64 = 0.1;
 pub(super) struct Shot {
     /// Spline coefficients, row after row, with their margins.
     coefficients: Vec<f32>,
-    /// The blurred picture in whole codes, `width` by rows.
+    /// The blurred picture in whole codes, with [`coarse::REACH`] more at either end of a row.
     codes: Vec<u8>,
     width: usize,
     /// By row: displacement against the scene, in samples.
@@ -41,17 +43,35 @@ pub(super) struct Shot {
 
 impl Shot {
     /// Takes a picture's columns in.
-    fn take(&mut self, luma: &Plane, columns: &std::ops::Range<usize>, filter: &mut Prefilter) {
+    fn take(
+        &mut self,
+        luma: &Plane,
+        columns: &std::ops::Range<usize>,
+        filter: &Prefilter,
+        hands: Hands,
+    ) {
         self.width = columns.len();
-        let stride = self.stride();
+        let (stride, padded) = (self.stride(), self.padded());
         self.coefficients.resize(luma.rows * stride, 0.0);
-        self.codes.resize(luma.rows * self.width, 0);
-        for row in 0..luma.rows {
-            let coefficients = &mut self.coefficients[row * stride..(row + 1) * stride];
-            filter.apply(&luma.row(row)[columns.clone()], coefficients);
-            let codes = &mut self.codes[row * self.width..(row + 1) * self.width];
-            round_row(&coefficients[MARGIN - 1..], codes);
-        }
+        self.codes.resize(luma.rows * padded, 0);
+        hands.share(
+            luma.rows,
+            BLOCK_ROWS,
+            Rows::new(&mut self.coefficients, stride),
+            Rows::new(&mut self.codes, padded),
+            &|first, coefficients, codes| {
+                let rows = coefficients.chunks_exact_mut(stride);
+                let rows = rows.zip(codes.chunks_exact_mut(padded));
+                for (row, (coefficients, codes)) in (first..).zip(rows) {
+                    filter.apply(&luma.row(row)[columns.clone()], coefficients);
+                    let inside = coarse::REACH..padded - coarse::REACH;
+                    round_row(&coefficients[MARGIN - 1..], &mut codes[inside.clone()]);
+                    let ends = [codes[inside.start], codes[inside.end - 1]];
+                    codes[..inside.start].fill(ends[0]);
+                    codes[inside.end..].fill(ends[1]);
+                }
+            },
+        );
         for list in [&mut self.place, &mut self.moved, &mut self.seen] {
             list.clear();
             list.resize(luma.rows, 0.0);
@@ -88,8 +108,17 @@ impl Shot {
         &self.coefficients[row * self.stride()..(row + 1) * self.stride()]
     }
 
+    /// Codes of a row with the room at its ends.
+    pub(super) fn padded_codes(&self, row: usize) -> &[u8] {
+        &self.codes[row * self.padded()..(row + 1) * self.padded()]
+    }
+
     pub(super) fn codes(&self, row: usize) -> &[u8] {
-        &self.codes[row * self.width..(row + 1) * self.width]
+        &self.padded_codes(row)[coarse::REACH..][..self.width]
+    }
+
+    fn padded(&self) -> usize {
+        self.width + 2 * coarse::REACH
     }
 
     pub(super) fn frame(&self) -> Frame {
@@ -160,10 +189,11 @@ impl Memory {
         &mut self,
         luma: &Plane,
         columns: &std::ops::Range<usize>,
-        filter: &mut Prefilter,
+        filter: &Prefilter,
+        hands: Hands,
     ) -> Shot {
         let mut shot = self.spare.pop().unwrap_or_default();
-        shot.take(luma, columns, filter);
+        shot.take(luma, columns, filter, hands);
         shot
     }
 

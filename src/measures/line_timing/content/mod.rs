@@ -32,11 +32,12 @@ use std::ops::Range;
 use crate::fields::Plane;
 use crate::measures::dsp::robust;
 use crate::measures::dsp::spline::{Prefilter, STRETCH, nearest_code};
+use crate::measures::hands::{Hands, Rows};
 use crate::standard::Parity;
 
 pub use super::side::Shift;
 use super::{HEAD_SWITCH_ROWS, MAX_ROWS};
-use coarse::Coarse;
+use coarse::{Foretold, Search};
 use doubt::{Doubts, Verdict};
 use fit::Look;
 use memory::{Memory, Shot};
@@ -44,8 +45,13 @@ use motion::{MotionFinder, Noise};
 use reference::{Composer, Made, Past, slopes};
 use warp::Warp;
 
+/// Rows of a block. The first of each is looked for over the whole reach, the others near the one above: as many as make
+/// that no great part of the work, and few enough to share out.
+const BLOCK_ROWS: usize = 24;
+
 /// Stretches of a row at most: 768 samples.
 const MAX_STRETCHES: usize = 24;
+const MOST_SAMPLES: usize = MAX_STRETCHES * STRETCH;
 
 /// Blur before the fit, in samples: noise of a value must not depend on where between samples it is taken.
 const BLUR: f64 = 0.8;
@@ -59,8 +65,9 @@ const TAMING: f32 = 5.0;
 /// Rounds of the fit at most.
 const ROUNDS: usize = 4;
 
-/// A fit is good when a round moves it by less, in samples.
-const SETTLED: f32 = 0.02;
+/// A fit is good when a round finds it off by less, in samples: what it is off by is taken into account, and what that
+/// leaves goes with its square.
+const SETTLED: f32 = 0.05;
 
 /// Least part of a line's displacement by which its reference follows it, so that the reference goes to where the line
 /// stands on the mean of the last third of a second and its own errors don't add up.
@@ -150,16 +157,12 @@ struct Head {
 pub struct ContentTiming {
     heads: [Head; 2],
     size: (usize, usize),
+    hands: Hands,
     filter: Prefilter,
-    coarse: Coarse,
-    composer: Composer,
     motion: MotionFinder,
     /// The last motion of either parity: what is foretold.
     foretold: Warp,
     doubts: Doubts,
-    expected: Vec<f32>,
-    slopes: Vec<f32>,
-    codes: Vec<u8>,
     verdicts: Vec<Verdict>,
     made_of: Vec<Made>,
     scratch: Vec<f32>,
@@ -176,24 +179,24 @@ impl ContentTiming {
     /// Knows nothing yet.
     #[must_use]
     pub fn new() -> Self {
-        let samples = MAX_STRETCHES * STRETCH;
         Self {
             heads: [Head::default(), Head::default()],
             size: (0, 0),
-            filter: Prefilter::new(BLUR, samples + STRETCH),
-            coarse: Coarse::new(),
-            composer: Composer::new(),
+            hands: Hands::One,
+            filter: Prefilter::new(BLUR),
             motion: MotionFinder::new(),
             foretold: Warp::default(),
             doubts: Doubts::default(),
-            expected: Vec::with_capacity(samples),
-            slopes: Vec::with_capacity(samples),
-            codes: Vec::with_capacity(samples),
             verdicts: Vec::with_capacity(MAX_ROWS),
             made_of: Vec::with_capacity(MAX_ROWS),
             scratch: Vec::with_capacity(MAX_ROWS),
             trace: ContentTrace::default(),
         }
+    }
+
+    /// Shares the rows of a field out between `hands` from now on; what is said does not depend on it.
+    pub fn set_hands(&mut self, hands: Hands) {
+        self.hands = hands;
     }
 
     /// Forgets the scene.
@@ -240,7 +243,7 @@ impl ContentTiming {
     fn compare(&mut self, luma: &Plane, head: usize, columns: &Range<usize>) {
         let mut shot = self.heads[head]
             .memory
-            .shoot(luma, columns, &mut self.filter);
+            .shoot(luma, columns, &self.filter, self.hands);
         let noise = super::border::picture_noise(luma, 0.0, &mut self.scratch).unwrap_or(1.0);
         let Some(last) = self.heads[head].memory.newest() else {
             self.begin_scene(shot, head);
@@ -250,12 +253,11 @@ impl ContentTiming {
             &shot,
             last,
             &self.foretold,
-            &mut self.coarse,
-            &mut self.composer,
             Noise {
                 power: noise.max(super::side::ROUNDING),
                 kept: f64::from(self.filter.value_noise()),
             },
+            self.hands,
         );
         if motion.cut {
             self.heads[head].memory.clear();
@@ -297,47 +299,26 @@ impl ContentTiming {
         let Self {
             heads,
             filter,
-            coarse,
-            composer,
-            expected,
-            slopes: slope_row,
-            codes,
             verdicts,
             made_of,
             ..
         } = self;
-        let slope_over_value = filter.slope_noise() / filter.value_noise();
-        let past = Past::of_all(heads[head].memory.shots(), warp);
-        let samples = shot.stretches() * STRETCH;
-        expected.resize(samples, 0.0);
-        slope_row.resize(samples, 0.0);
-        codes.resize(samples, 0);
+        let fitter = Fitter {
+            past: Past::of_all(heads[head].memory.shots(), warp),
+            shot,
+            slope_over_value: filter.slope_noise() / filter.value_noise(),
+        };
         verdicts.clear();
+        verdicts.resize(shot.rows(), Verdict::default());
         made_of.clear();
-        let mut guess = 0.0;
-        for row in 0..shot.rows() {
-            let made = composer.compose(&past, row, expected);
-            slopes(expected, slope_row);
-            to_codes(expected, codes);
-            let look = Look {
-                coefficients: shot.row(row),
-                width: shot.width(),
-                expected,
-                slopes: slope_row,
-                averaged: &made.averaged,
-            };
-            let rough = coarse.search(shot.codes(row), codes, |s| made.knows(s), guess);
-            let verdict = rough.map_or_else(Verdict::default, |rough| {
-                guess = rough.shift;
-                let mut verdict = settle(&look, rough.shift + rough.part, rough.scale);
-                // Of the noise that is left over, the reference has one part to K of the field's own.
-                let scale = usual_scale(&verdict.sums).unwrap_or(rough.scale);
-                verdict.slope_noise = slope_over_value * scale * scale / (made.fields() + 1.0);
-                verdict
-            });
-            made_of.push(made);
-            verdicts.push(verdict);
-        }
+        made_of.resize(shot.rows(), Made::default());
+        self.hands.share(
+            shot.rows(),
+            BLOCK_ROWS,
+            Rows::new(verdicts, 1),
+            Rows::new(made_of, 1),
+            &|first, verdicts, made_of| fitter.fit(first, verdicts, made_of),
+        );
         self.scratch.clear();
         self.scratch.extend(
             made_of
@@ -415,21 +396,65 @@ impl ContentTiming {
     }
 }
 
+/// Fits lines to what is expected of them.
+struct Fitter<'a> {
+    past: Past<'a>,
+    shot: &'a Shot,
+    /// Noise of a slope over that of a value.
+    slope_over_value: f32,
+}
+
+impl Fitter<'_> {
+    /// The rows of one block, from the `first` on.
+    fn fit(&self, first: usize, verdicts: &mut [Verdict], made_of: &mut [Made]) {
+        let samples = self.shot.stretches() * STRETCH;
+        let mut room = ([0.0; MOST_SAMPLES], [0.0; MOST_SAMPLES], [0; MOST_SAMPLES]);
+        let expected = &mut room.0[..samples];
+        let slope_row = &mut room.1[..samples];
+        let codes = &mut room.2[..samples];
+        let mut composer = Composer::new();
+        let mut foretold = Foretold::default();
+        for ((row, verdict), made) in (first..).zip(verdicts).zip(made_of) {
+            *made = composer.compose(&self.past, row, expected);
+            to_codes(expected, codes);
+            let search = Search {
+                padded: self.shot.padded_codes(row),
+                expected: codes,
+                known: made.known(),
+            };
+            let Some(rough) = search.run(&foretold) else {
+                continue;
+            };
+            foretold.follow(&rough);
+            slopes(expected, slope_row);
+            let look = Look {
+                coefficients: self.shot.row(row),
+                width: self.shot.width(),
+                expected,
+                slopes: slope_row,
+                averaged: &made.averaged,
+            };
+            settle(&look, rough.shift + rough.part, rough.scale, verdict);
+            // Of the noise that is left over, the reference has one part to K of the field's own.
+            let scale = usual_scale(&verdict.sums).unwrap_or(rough.scale);
+            verdict.slope_noise = self.slope_over_value * scale * scale / (made.fields() + 1.0);
+        }
+    }
+}
+
 /// Width of a sample over the distance of two lines of the frame, of a picture of four by three.
 fn pixel_aspect(luma: &Plane) -> f64 {
     4.0 / 3.0 * (2 * luma.rows) as f64 / luma.width as f64
 }
 
 /// The line's displacement to where another round no longer moves it.
-fn settle(look: &Look<'_>, start: f32, scale: f32) -> Verdict {
+fn settle(look: &Look<'_>, start: f32, scale: f32, verdict: &mut Verdict) {
     let (mut shift, mut offset, mut scale) = (start, 0.0, scale.max(0.5));
-    let mut verdict = Verdict::default();
     for _ in 0..ROUNDS {
-        let sums = look.sums(shift, offset, TAMING * scale);
         verdict.at = shift;
-        verdict.sums = sums;
+        verdict.sums = look.sums(shift, offset, TAMING * scale);
         let mut all = fit::Sums::default();
-        for sums in &sums {
+        for sums in &verdict.sums {
             all.add(sums);
         }
         let Some(solution) = all.solve() else {
@@ -441,9 +466,8 @@ fn settle(look: &Look<'_>, start: f32, scale: f32) -> Verdict {
         }
         shift += step;
         offset += solution.offset;
-        scale = usual_scale(&sums).unwrap_or(scale).max(0.5);
+        scale = usual_scale(&verdict.sums).unwrap_or(scale).max(0.5);
     }
-    verdict
 }
 
 /// Standard deviation of a sample in the stretches that fit as most do.
@@ -487,15 +511,14 @@ fn leave_out_torn(shot: &mut Shot, changes: &[Option<Change>], scratch: &mut Vec
         );
         Some(own - robust::median(scratch)?)
     };
-    // Jitter tells by how neighbours differ: √2 times as much as each from its mean.
+    // Jitter tells by how neighbours differ.
     scratch.clear();
     for pair in changes.windows(2) {
         if let [Some(a), Some(b)] = pair {
             scratch.push((a.whole.value - b.whole.value).abs());
         }
     }
-    let step = robust::median(scratch).unwrap_or(0.0);
-    let spread = robust::SIGMA_PER_MAD * std::f32::consts::FRAC_1_SQRT_2 * step;
+    let spread = robust::spread_of_steps(scratch).unwrap_or(0.0);
     let most = FAR.max(SPREADS * spread);
     // Where the heads are switched lines stand apart in every field.
     for row in 0..changes.len().saturating_sub(HEAD_SWITCH_ROWS) {

@@ -10,25 +10,34 @@
 //!
 //! Does not know: what line timing is made of the rest.
 
+use multiversion::multiversion;
+
 use crate::measures::dsp::fit::invert;
 use crate::measures::dsp::robust;
 use crate::measures::dsp::spline::STRETCH;
+use crate::measures::hands::{Hands, Rows};
 
-use super::coarse::{Coarse, Rough};
-use super::gradient::{Gradients, RowGradients};
+use super::coarse::{Foretold, Search};
+use super::gradient::{GradientSums, Gradients, RowGradients};
 use super::memory::Shot;
 use super::reference::{Composer, Past, slopes};
 use super::warp::{Frame, Warp};
-use super::{MAX_STRETCHES, SIGMA_PER_MEAN_DEVIATION, TAMING};
+use super::{MAX_STRETCHES, MOST_SAMPLES, SIGMA_PER_MEAN_DEVIATION, TAMING};
 
 /// Lines looked at.
 const LINES: usize = 40;
+
+/// Lines of a block: few enough to share out.
+const BLOCK_LINES: usize = 5;
 
 /// Gauss-Newton steps at most.
 const STEPS: usize = 6;
 
 /// Lines of vertical motion, beyond what is foretold, that are looked for.
 const REACH_DOWN: i32 = 6;
+
+/// How much more than in the last field lines may miss for the motion to be as foretold: other lines need not be tried.
+const AS_FORETOLD: f32 = 1.1;
 
 /// How much better another line must fit before the picture is said to have moved down by a whole line unforetold.
 const CLEARLY_BETTER: f32 = 0.85;
@@ -70,24 +79,24 @@ pub(super) struct Noise {
     pub kept: f64,
 }
 
-/// Room for the work.
+/// Finds motions; keeps its room.
 #[derive(Debug)]
 pub(super) struct MotionFinder {
-    expected: [Vec<f32>; 3],
-    slopes: Vec<f32>,
-    steps_down: Vec<f32>,
-    codes: Vec<u8>,
     lines: Vec<Line>,
-    scratch: Vec<f32>,
+    sums: Vec<RowGradients>,
+    /// What lines missed by where the motion was as foretold, in the last fields.
+    usual_miss: Option<f32>,
 }
 
 /// One of the lines looked at.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, Default)]
 struct Line {
     row: usize,
     shift: f32,
     offset: f32,
     scale: f32,
+    /// What it misses by; `None` where nothing is known of it.
+    miss: Option<f32>,
 }
 
 /// Normal equations of the whole field.
@@ -101,14 +110,10 @@ struct Whole {
 
 impl MotionFinder {
     pub(super) fn new() -> Self {
-        let row = || Vec::with_capacity(MAX_STRETCHES * STRETCH);
         Self {
-            expected: [row(), row(), row()],
-            slopes: row(),
-            steps_down: row(),
-            codes: Vec::with_capacity(MAX_STRETCHES * STRETCH),
             lines: Vec::with_capacity(LINES + 1),
-            scratch: Vec::with_capacity(LINES + 1),
+            sums: Vec::with_capacity(LINES + 1),
+            usual_miss: None,
         }
     }
 
@@ -118,17 +123,15 @@ impl MotionFinder {
         shot: &Shot,
         last: &Shot,
         foretold: &Warp,
-        coarse: &mut Coarse,
-        composer: &mut Composer,
         noise: Noise,
+        hands: Hands,
     ) -> Motion {
         let mut warp = *foretold;
-        warp.down[0] += f64::from(self.whole_lines_down(shot, last, foretold, coarse));
-        self.rough(shot, last, &warp, coarse);
+        warp.down[0] += f64::from(self.whole_lines_down(shot, last, foretold, hands));
         let mut variances = [f64::INFINITY; UNKNOWNS];
         let mut changed = 0.0;
         for _ in 0..STEPS {
-            let (whole, remains) = self.equations(shot, last, &warp, composer, noise.power);
+            let (whole, remains) = self.equations(shot, last, &warp, noise.power, hands);
             changed = remains.share();
             if whole.told() < LEAST_TOLD {
                 // Down and across look alike here: the picture is said to stand still.
@@ -160,20 +163,26 @@ impl MotionFinder {
         }
     }
 
-    /// Whole lines that the picture moved down beyond what was foretold.
+    /// Whole lines that the picture moved down beyond what was foretold. The lines are left where they are found then.
     fn whole_lines_down(
         &mut self,
         shot: &Shot,
         last: &Shot,
         foretold: &Warp,
-        coarse: &mut Coarse,
+        hands: Hands,
     ) -> i32 {
+        let usual = self.usual_miss;
         let mut miss = |down: i32| {
             let mut warp = *foretold;
             warp.down[0] += f64::from(down);
-            self.rough(shot, last, &warp, coarse)
+            self.rough(shot, last, &warp, hands)
         };
         let none = miss(0);
+        if let Some(usual) = usual.filter(|usual| none <= AS_FORETOLD * usual) {
+            // Motion that sets in slowly must not become usual.
+            self.usual_miss = Some(none.min(1.02 * usual));
+            return 0;
+        }
         let (mut best, mut least) = (0, CLEARLY_BETTER * none);
         for way in [-1, 1] {
             for steps in 1..=REACH_DOWN {
@@ -188,70 +197,46 @@ impl MotionFinder {
         // A picture slanted alike everywhere fits at any line: then it stands still.
         let still = -foretold.down[0].round() as i32;
         let as_good = still != best && miss(still) * CLEARLY_BETTER < miss(best);
-        if as_good { still } else { best }
+        let best = if as_good { still } else { best };
+        let least = miss(best);
+        self.usual_miss = Some(least);
+        best
     }
 
     /// Where each line stands to a sample if the camera moved by `warp`; returns what is missed by on average.
-    fn rough(&mut self, shot: &Shot, last: &Shot, warp: &Warp, coarse: &mut Coarse) -> f32 {
-        self.lines.clear();
+    fn rough(&mut self, shot: &Shot, last: &Shot, warp: &Warp, hands: Hands) -> f32 {
         let rows = shot.rows();
         let step = (rows / LINES).max(1);
-        let (mut miss, mut guess) = (0.0, 0.0);
-        for row in (step / 2 + 1..rows.saturating_sub(1))
+        let looked_at = (step / 2 + 1..rows.saturating_sub(1))
             .step_by(step)
-            .take(LINES)
-        {
-            let known = self.whole_sample_row(last, warp, row);
-            let found = coarse.search(shot.codes(row), &self.codes, |s| known >> s & 1 != 0, guess);
-            if let Some(Rough {
-                shift,
-                scale,
-                miss: own,
-                ..
-            }) = found
-            {
-                miss += own / known.count_ones() as f32;
-                guess = shift;
-                self.lines.push(Line {
-                    row,
-                    shift,
-                    offset: 0.0,
-                    scale,
-                });
+            .take(LINES);
+        self.lines.clear();
+        self.lines.extend(looked_at.map(|row| Line {
+            row,
+            ..Line::default()
+        }));
+        self.share(hands, &|lines, _| {
+            let mut foretold = Foretold::default();
+            for line in lines {
+                line.look_for(shot, last, warp, &mut foretold);
             }
-        }
+        });
+        self.lines.retain(|line| line.miss.is_some());
+        let miss: f32 = self.lines.iter().filter_map(|line| line.miss).sum();
         miss / self.lines.len().max(1) as f32
     }
 
-    /// What a row should show, to the nearest sample and line; returns the stretches that are known.
-    fn whole_sample_row(&mut self, last: &Shot, warp: &Warp, row: usize) -> u32 {
-        let stretches = last.stretches();
-        self.codes.clear();
-        self.codes.resize(stretches * STRETCH, 0);
-        let mut known = 0;
-        for stretch in 0..stretches {
-            let first = (stretch * STRETCH) as f64;
-            let place = last
-                .frame()
-                .relative(first + 0.5 * STRETCH as f64, row as f64);
-            let [across, down] = warp.at(place);
-            let y = (row as f64 - down).round();
-            if !(y >= 0.0 && y < last.rows() as f64) {
-                continue;
-            }
-            let y = y as usize;
-            let x = (first - across + f64::from(last.place[y])).round();
-            let from = if x >= 0.0 {
-                last.codes(y).get(x as usize..x as usize + STRETCH)
-            } else {
-                None
-            };
-            if let Some(from) = from {
-                self.codes[stretch * STRETCH..][..STRETCH].copy_from_slice(from);
-                known |= 1 << stretch;
-            }
-        }
-        known
+    /// Does `work` on the lines, some at a time.
+    fn share(&mut self, hands: Hands, work: &(impl Fn(&mut [Line], &mut [RowGradients]) + Sync)) {
+        self.sums
+            .resize(self.lines.len(), [GradientSums::default(); MAX_STRETCHES]);
+        hands.share(
+            self.lines.len(),
+            BLOCK_LINES,
+            Rows::new(&mut self.lines, 1),
+            Rows::new(&mut self.sums, 1),
+            &|_, lines, sums| work(lines, sums),
+        );
     }
 
     /// Sums over all lines; each line's displacement and level follow to where they belong.
@@ -260,65 +245,132 @@ impl MotionFinder {
         shot: &Shot,
         last: &Shot,
         warp: &Warp,
-        composer: &mut Composer,
         noise_power: f32,
+        hands: Hands,
     ) -> (Whole, Remains) {
         let past = Past::of_last(last, warp);
+        self.share(hands, &|lines, sums| {
+            let mut expectation = Expectation::new();
+            for (line, sums) in lines.iter_mut().zip(sums) {
+                *sums = expectation.of(&past, shot, line.row).sums(
+                    line.shift,
+                    line.offset,
+                    TAMING * line.scale.max(0.5),
+                );
+                line.scale = usual_scale(sums).unwrap_or(line.scale);
+            }
+        });
         let frame = shot.frame();
         let mut whole = Whole::default();
         let mut remains = Remains::default();
-        for nth in 0..self.lines.len() {
-            let line = self.lines[nth];
-            let averaged = self.expect(&past, shot, line.row, composer);
-            let gradients = Gradients {
-                coefficients: shot.row(line.row),
-                width: shot.width(),
-                expected: &self.expected[1],
-                slopes: &self.slopes,
-                steps_down: &self.steps_down,
-                averaged: &averaged,
-            };
-            let sums = gradients.sums(line.shift, line.offset, TAMING * line.scale.max(0.5));
-            remains.see(&sums, noise_power);
-            if let Some(scale) = usual_scale(&sums, &mut self.scratch) {
-                self.lines[nth].scale = scale;
-            }
-            if let Some((shift, offset)) = whole.add(&sums, line.row, frame) {
-                self.lines[nth].shift -= shift.clamp(-1.0, 1.0);
-                self.lines[nth].offset += offset;
+        for (line, sums) in self.lines.iter_mut().zip(&self.sums) {
+            remains.see(sums, noise_power);
+            if let Some((shift, offset)) = whole.add(sums, line.row, frame) {
+                line.shift -= shift.clamp(-1.0, 1.0);
+                line.offset += offset;
             }
         }
         (whole, remains)
     }
+}
 
-    /// The expected samples of a row with their slopes across and down.
-    fn expect(
-        &mut self,
-        past: &Past<'_>,
-        shot: &Shot,
-        row: usize,
-        composer: &mut Composer,
-    ) -> [f32; MAX_STRETCHES] {
+impl Line {
+    /// Finds where the line stands to a sample if the camera moved by `warp`.
+    fn look_for(&mut self, shot: &Shot, last: &Shot, warp: &Warp, foretold: &mut Foretold) {
+        let mut codes = [0; MOST_SAMPLES];
+        let expected = &mut codes[..shot.stretches() * STRETCH];
+        let known = whole_sample_row(last, warp, self.row, expected);
+        let search = Search {
+            padded: shot.padded_codes(self.row),
+            expected,
+            known,
+        };
+        let found = search.run(foretold);
+        self.miss = found.map(|found| found.miss);
+        if let Some(found) = found {
+            foretold.follow(&found);
+            (self.shift, self.scale) = (found.shift, found.scale);
+        }
+    }
+}
+
+/// What a row should show, to the nearest sample and line; returns the stretches that are known, a bit each.
+fn whole_sample_row(last: &Shot, warp: &Warp, row: usize, expected: &mut [u8]) -> u32 {
+    let mut known = 0;
+    for (stretch, expected) in expected.chunks_exact_mut(STRETCH).enumerate() {
+        let first = (stretch * STRETCH) as f64;
+        let place = last
+            .frame()
+            .relative(first + 0.5 * STRETCH as f64, row as f64);
+        let [across, down] = warp.at(place);
+        let y = row as f64 - down + 0.5;
+        let line = y as usize;
+        if !(y >= 0.0 && line < last.rows()) {
+            continue;
+        }
+        let x = first - across + f64::from(last.place[line]) + 0.5;
+        if x < 0.0 {
+            continue;
+        }
+        if let Some(from) = last.codes(line)[(x as usize).min(last.width())..].get(..STRETCH) {
+            expected.copy_from_slice(from);
+            known |= 1 << stretch;
+        }
+    }
+    known
+}
+
+/// What one row should show, with its slopes.
+struct Expectation {
+    composer: Composer,
+    /// The row above, the row, the row below.
+    rows: [[f32; MOST_SAMPLES]; 3],
+    slopes: [f32; MOST_SAMPLES],
+    steps_down: [f32; MOST_SAMPLES],
+    averaged: [f32; MAX_STRETCHES],
+}
+
+impl Expectation {
+    fn new() -> Self {
+        Self {
+            composer: Composer::new(),
+            rows: [[0.0; MOST_SAMPLES]; 3],
+            slopes: [0.0; MOST_SAMPLES],
+            steps_down: [0.0; MOST_SAMPLES],
+            averaged: [0.0; MAX_STRETCHES],
+        }
+    }
+
+    fn of<'a>(&'a mut self, past: &Past<'_>, shot: &'a Shot, row: usize) -> Gradients<'a> {
         let samples = shot.stretches() * STRETCH;
-        let mut averaged = [0.0; MAX_STRETCHES];
-        for (nth, expected) in self.expected.iter_mut().enumerate() {
-            expected.resize(samples, 0.0);
-            let known = composer.compose(past, row + nth - 1, expected).averaged;
-            if nth == 1 {
-                averaged = known;
-            } else {
-                for (averaged, known) in averaged.iter_mut().zip(known) {
-                    *averaged *= f32::from(u8::from(known > 0.0));
-                }
+        self.averaged = [1.0; MAX_STRETCHES];
+        for (nth, expected) in self.rows.iter_mut().enumerate() {
+            let known = self
+                .composer
+                .compose(past, row + nth - 1, &mut expected[..samples])
+                .averaged;
+            for (averaged, known) in self.averaged.iter_mut().zip(known) {
+                *averaged *= f32::from(u8::from(known > 0.0));
             }
         }
-        self.slopes.resize(samples, 0.0);
-        slopes(&self.expected[1], &mut self.slopes);
-        self.steps_down.clear();
-        let pairs = self.expected[2].iter().zip(&self.expected[0]);
-        self.steps_down
-            .extend(pairs.map(|(below, above)| 0.5 * (below - above)));
-        averaged
+        slopes(&self.rows[1][..samples], &mut self.slopes[..samples]);
+        steps_down(&self.rows, &mut self.steps_down);
+        Gradients {
+            coefficients: shot.row(row),
+            width: shot.width(),
+            expected: &self.rows[1][..samples],
+            slopes: &self.slopes[..samples],
+            steps_down: &self.steps_down[..samples],
+            averaged: &self.averaged,
+        }
+    }
+}
+
+/// Half the difference of the rows below and above.
+#[multiversion(targets("x86_64+avx2"))]
+fn steps_down(rows: &[[f32; MOST_SAMPLES]; 3], steps_down: &mut [f32; MOST_SAMPLES]) {
+    for x in 0..MOST_SAMPLES {
+        steps_down[x] = 0.5 * (rows[2][x] - rows[0][x]);
     }
 }
 
@@ -336,11 +388,14 @@ fn settle(warp: &mut Warp, variances: &[f64; UNKNOWNS]) {
 }
 
 /// Standard deviation of a sample in the stretches that fit as most do.
-fn usual_scale(sums: &RowGradients, scratch: &mut Vec<f32>) -> Option<f32> {
-    scratch.clear();
-    let seen = sums.iter().filter(|sums| sums.weight > 0.0);
-    scratch.extend(seen.map(|sums| sums.distance / STRETCH as f32));
-    robust::median(scratch).map(|middle| SIGMA_PER_MEAN_DEVIATION * middle)
+fn usual_scale(sums: &RowGradients) -> Option<f32> {
+    let mut distances = [0.0; MAX_STRETCHES];
+    let mut count = 0;
+    for sums in sums.iter().filter(|sums| sums.weight > 0.0) {
+        distances[count] = sums.distance / STRETCH as f32;
+        count += 1;
+    }
+    robust::median(&mut distances[..count]).map(|middle| SIGMA_PER_MEAN_DEVIATION * middle)
 }
 
 /// What the expected picture leaves unexplained, column by column of stretches.

@@ -11,7 +11,7 @@
 
 use multiversion::multiversion;
 
-use crate::measures::dsp::spline::{MARGIN, STRETCH, Tap};
+use crate::measures::dsp::spline::{STRETCH, Shifted, Tap};
 
 use super::super::HEAD_SWITCH_ROWS;
 use super::MAX_STRETCHES;
@@ -49,20 +49,19 @@ impl<'a> Past<'a> {
         past
     }
 
-    fn iter(&self) -> impl Iterator<Item = (usize, &'a Shot, &Warp)> {
+    fn iter(&self) -> impl Iterator<Item = (usize, &'a Shot)> {
         self.shots[..self.count]
             .iter()
             .flatten()
             .enumerate()
-            .map(|(nth, (shot, warp))| (nth, *shot, warp))
+            .map(|(nth, (shot, _))| (nth, *shot))
     }
 }
 
 /// Part of one kept row that goes into an expected stretch.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, Default)]
 struct Term {
     shot: usize,
-    stretch: usize,
     start: usize,
     weights: [f32; 4],
 }
@@ -79,8 +78,12 @@ pub(super) struct Made {
 }
 
 impl Made {
-    pub(super) fn knows(&self, stretch: usize) -> bool {
-        self.averaged[stretch] > 0.0
+    /// The stretches of which something is known, a bit each.
+    pub(super) fn known(&self) -> u32 {
+        let bits = self.averaged.iter().enumerate();
+        bits.fold(0, |bits, (nth, &fields)| {
+            bits | u32::from(fields > 0.0) << nth
+        })
     }
 
     /// Fields averaged over, on the mean of the stretches that are known.
@@ -93,10 +96,14 @@ impl Made {
     }
 }
 
-/// Makes rows of the reference; keeps its room.
+/// Makes rows of the reference; its room is that of one row.
 #[derive(Debug)]
 pub(super) struct Composer {
-    terms: Vec<Term>,
+    /// Stretch after stretch.
+    terms: [Term; KEPT * MAX_STRETCHES],
+    count: usize,
+    /// By stretch, the first term of the next.
+    ends: [usize; MAX_STRETCHES],
     /// Weights; weighted, how far rows have moved and how many fields they have seen.
     sums: [f32; 3],
 }
@@ -112,7 +119,9 @@ struct Found {
 impl Composer {
     pub(super) fn new() -> Self {
         Self {
-            terms: Vec::with_capacity(2 * KEPT * MAX_STRETCHES),
+            terms: [Term::default(); KEPT * MAX_STRETCHES],
+            count: 0,
+            ends: [0; MAX_STRETCHES],
             sums: [0.0; 3],
         }
     }
@@ -120,24 +129,27 @@ impl Composer {
     /// The samples expected of `row` into `values`, a whole number of stretches.
     pub(super) fn compose(&mut self, past: &Past<'_>, row: usize, values: &mut [f32]) -> Made {
         let mut made = Made::default();
-        self.terms.clear();
+        self.count = 0;
         self.sums = [0.0; 3];
-        let ways: [Option<Level>; KEPT] =
-            std::array::from_fn(|nth| Level::of(past.shots[nth].as_ref()?, row));
-        for stretch in 0..values.len() / STRETCH {
+        let ways: [Option<Way>; KEPT] =
+            std::array::from_fn(|nth| Way::of(past.shots[nth].as_ref()?, row));
+        let stretches = values.len() / STRETCH;
+        for stretch in 0..stretches {
             made.averaged[stretch] = self.plan(past, &ways, row, stretch);
+            self.ends[stretch] = self.count;
         }
         let [weight, moved, seen] = self.sums;
         if weight > 0.0 {
             (made.moved, made.seen) = (moved / weight, seen / weight);
         }
         let mut planes: [&[f32]; KEPT] = [&[]; KEPT];
-        for (nth, shot, _) in past.iter() {
+        for (nth, shot) in past.iter() {
             planes[nth] = shot.coefficients();
         }
-        values.fill(0.0);
-        accumulate(&self.terms, &planes, values);
-        finish(&made.averaged, values);
+        average(&self.terms, &self.ends, &planes, &made.averaged, values);
+        if made.averaged[..stretches].contains(&0.0) {
+            carry_on(&made.averaged, values);
+        }
         made
     }
 
@@ -145,26 +157,30 @@ impl Composer {
     fn plan(
         &mut self,
         past: &Past<'_>,
-        ways: &[Option<Level>; KEPT],
+        ways: &[Option<Way>; KEPT],
         row: usize,
         stretch: usize,
     ) -> f32 {
         let mut fields = 0.0;
         let mut nearest: Option<(usize, &Shot, Found)> = None;
-        for (nth, shot, warp) in past.iter() {
-            if let Some(level) = &ways[nth] {
-                fields += f32::from(u8::from(self.add_level(nth, level, stretch)));
-                if level.changed >> stretch & 1 != 0 {
-                    break;
+        for (nth, shot) in past.iter() {
+            let slanted = match &ways[nth] {
+                Some(Way::Level(level)) => {
+                    fields += f32::from(u8::from(self.add_level(nth, level, stretch)));
+                    if level.changed >> stretch & 1 != 0 {
+                        break;
+                    }
+                    continue;
                 }
-                continue;
-            }
-            let Some(found) = find(shot, warp, row, stretch) else {
+                Some(Way::Slanted(slanted)) => slanted,
+                None => continue,
+            };
+            let Some(found) = slanted.find(shot, row, stretch) else {
                 continue;
             };
             let changed = shot.changed[found.row] >> stretch & 1 != 0;
             if found.beyond.abs() <= past.same_line {
-                if self.add(nth, shot, found.row, &found, stretch, 1.0) {
+                if self.add(nth, shot, found.row, &found, 1.0) {
                     fields += 1.0;
                 }
             } else if nearest
@@ -183,54 +199,45 @@ impl Composer {
         let Some((nth, shot, found)) = nearest else {
             return 0.0;
         };
-        self.between(nth, shot, &found, stretch)
+        self.between(nth, shot, &found)
     }
 
     /// Takes a stretch between two rows of one field.
-    fn between(&mut self, nth: usize, shot: &Shot, found: &Found, stretch: usize) -> f32 {
+    fn between(&mut self, nth: usize, shot: &Shot, found: &Found) -> f32 {
         let other = found
             .row
             .checked_add_signed(if found.beyond > 0.0 { 1 } else { -1 });
         let part = found.beyond.abs() as f32;
-        let before = self.terms.len();
+        let before = self.count;
         let both = other.is_some_and(|other| {
-            self.add(nth, shot, found.row, found, stretch, 1.0 - part)
-                && self.add(nth, shot, other, found, stretch, part)
+            self.add(nth, shot, found.row, found, 1.0 - part)
+                && self.add(nth, shot, other, found, part)
         });
         if both {
             1.0
         } else {
-            self.terms.truncate(before);
+            self.count = before;
             0.0
         }
     }
 
     fn add_level(&mut self, nth: usize, level: &Level, stretch: usize) -> bool {
-        let first = (stretch * STRETCH).checked_add_signed(level.further);
-        let Some(first) = first.filter(|first| level.sound && first + STRETCH < level.width) else {
+        let Some(start) = level.taps.start(stretch).filter(|_| level.sound) else {
             return false;
         };
         for (sum, own) in self.sums.iter_mut().zip(level.own) {
             *sum += own;
         }
-        self.terms.push(Term {
+        self.terms[self.count] = Term {
             shot: nth,
-            stretch,
-            start: level.start + first,
-            weights: level.weights,
-        });
+            start: level.start + start,
+            weights: level.taps.weights,
+        };
+        self.count += 1;
         true
     }
 
-    fn add(
-        &mut self,
-        nth: usize,
-        shot: &Shot,
-        row: usize,
-        found: &Found,
-        stretch: usize,
-        weight: f32,
-    ) -> bool {
+    fn add(&mut self, nth: usize, shot: &Shot, row: usize, found: &Found, weight: f32) -> bool {
         if row >= shot.rows() || !shot.sound[row] {
             return false;
         }
@@ -241,66 +248,80 @@ impl Composer {
         for (sum, own) in self.sums.iter_mut().zip(own) {
             *sum += weight * own;
         }
-        self.terms.push(Term {
+        self.terms[self.count] = Term {
             shot: nth,
-            stretch,
             start: row * shot.stride() + tap.start,
             weights: tap.weights.map(|tap| tap * weight),
-        });
+        };
+        self.count += 1;
         true
     }
+}
+
+/// How the stretches of a row are reached in a kept field.
+#[derive(Clone, Copy, Debug)]
+enum Way {
+    Level(Level),
+    Slanted(Slanted),
 }
 
 /// A row of a kept field that stands for a whole row of this one, moved across alike everywhere: what holds for all its
 /// stretches.
 #[derive(Clone, Copy, Debug)]
 struct Level {
-    /// Coefficient of the row's first, and how many samples further the first stretch begins.
+    /// Coefficient that the row begins with.
     start: usize,
-    further: isize,
-    width: usize,
-    weights: [f32; 4],
+    taps: Shifted,
     sound: bool,
     own: [f32; 3],
     changed: u32,
 }
 
-impl Level {
-    /// `None` where stretches must be looked for one by one.
+/// Every stretch has its own place: that of the first, and how much further the next ones lie.
+#[derive(Clone, Copy, Debug)]
+struct Slanted {
+    x: [f64; 2],
+    y: [f64; 2],
+}
+
+impl Way {
     fn of((shot, warp): &(&Shot, Warp), row: usize) -> Option<Self> {
-        if warp.moves_down() || warp.across[1] != 0.0 || row >= shot.rows() {
-            return None;
+        let middle_of = |stretch: usize| {
+            let middle = (stretch * STRETCH) as f64 + 0.5 * STRETCH as f64;
+            warp.at(shot.frame().relative(middle, row as f64))
+        };
+        let ([across, down], [next_across, next_down]) = (middle_of(0), middle_of(1));
+        if warp.moves_down() || warp.across[1] != 0.0 {
+            return Some(Self::Slanted(Slanted {
+                x: [-across, STRETCH as f64 - (next_across - across)],
+                y: [row as f64 - down, down - next_down],
+            }));
         }
-        let place = find(shot, warp, row, 0)?.x as f32 + shot.place[row];
-        // In the middle of the row, so that no end is in the way of a tap.
-        let middle = shot.stretches() / 2 * STRETCH;
-        let tap = Tap::stretch_at(middle as f32 + place, shot.width())?;
-        Some(Self {
-            start: row * shot.stride() + MARGIN - 1,
-            further: (tap.start + 1).cast_signed() - (MARGIN + middle).cast_signed(),
-            width: shot.width(),
-            weights: tap.weights,
-            sound: shot.sound[row],
-            own: [1.0, shot.moved[row], shot.seen[row]],
-            changed: shot.changed[row],
+        (row < shot.rows()).then(|| {
+            Self::Level(Level {
+                start: row * shot.stride(),
+                taps: Shifted::by(shot.place[row] - across as f32, shot.width()),
+                sound: shot.sound[row],
+                own: [1.0, shot.moved[row], shot.seen[row]],
+                changed: shot.changed[row],
+            })
         })
     }
 }
 
-fn find(shot: &Shot, warp: &Warp, row: usize, stretch: usize) -> Option<Found> {
-    let first = (stretch * STRETCH) as f64;
-    let place = shot
-        .frame()
-        .relative(first + 0.5 * STRETCH as f64, row as f64);
-    let [across, down] = warp.at(place);
-    let y = row as f64 - down;
-    let nearest = y.round();
-    let inside = nearest >= 0.0 && nearest < shot.rows() as f64;
-    (inside && may_stand_for(row, nearest as usize, shot.rows())).then_some(Found {
-        row: nearest as usize,
-        beyond: y - nearest,
-        x: first - across,
-    })
+impl Slanted {
+    fn find(&self, shot: &Shot, row: usize, stretch: usize) -> Option<Found> {
+        let nth = stretch as f64;
+        let y = self.y[0] + nth * self.y[1];
+        // A cast where `round` would do: before SSE 4.1 that is a call.
+        let nearest = (y + 0.5) as usize;
+        let inside = y >= -0.5 && nearest < shot.rows();
+        (inside && may_stand_for(row, nearest, shot.rows())).then_some(Found {
+            row: nearest,
+            beyond: y - nearest as f64,
+            x: self.x[0] + nth * self.x[1],
+        })
+    }
 }
 
 /// Whether a kept row can stand for a row: those where the heads are switched are displaced by a step that is always there,
@@ -310,30 +331,42 @@ fn may_stand_for(row: usize, kept: usize, rows: usize) -> bool {
     row == kept || !switched(row) && !switched(kept)
 }
 
+/// The mean of each stretch's terms; 0 where it has none.
 #[multiversion(targets("x86_64+avx2"))]
-fn accumulate(terms: &[Term], planes: &[&[f32]; KEPT], values: &mut [f32]) {
-    for term in terms {
-        let from = planes[term.shot]
-            .get(term.start..)
-            .and_then(|from| from.first_chunk::<{ STRETCH + 3 }>());
-        let to = values[term.stretch * STRETCH..].first_chunk_mut::<STRETCH>();
-        if let (Some(from), Some(to)) = (from, to) {
+fn average(
+    terms: &[Term],
+    ends: &[usize],
+    planes: &[&[f32]; KEPT],
+    averaged: &[f32],
+    values: &mut [f32],
+) {
+    let mut first = 0;
+    let stretches = values.as_chunks_mut::<STRETCH>().0.iter_mut();
+    for ((values, &end), &fields) in stretches.zip(ends).zip(averaged) {
+        let mut sums = [0.0; STRETCH];
+        for term in &terms[first..end] {
+            let from = planes[term.shot]
+                .get(term.start..)
+                .and_then(|from| from.first_chunk::<{ STRETCH + 3 }>());
+            let Some(from) = from else { continue };
             let [a, b, c, d] = term.weights;
             for x in 0..STRETCH {
-                to[x] += a * from[x] + b * from[x + 1] + c * from[x + 2] + d * from[x + 3];
+                sums[x] += (a * from[x] + b * from[x + 1]) + (c * from[x + 2] + d * from[x + 3]);
             }
+        }
+        first = end;
+        let share = 1.0 / fields.max(1.0);
+        for x in 0..STRETCH {
+            values[x] = share * sums[x];
         }
     }
 }
 
-/// Sums to means; a stretch of which nothing is known carries on from its neighbour, so that no edge stands there.
-fn finish(averaged: &[f32], values: &mut [f32]) {
+/// A stretch of which nothing is known carries on from its neighbour, so that no edge stands there.
+fn carry_on(averaged: &[f32], values: &mut [f32]) {
     let mut last = None;
     for (stretch, &fields) in values.chunks_exact_mut(STRETCH).zip(averaged) {
         if fields > 0.0 {
-            for value in stretch.iter_mut() {
-                *value /= fields;
-            }
             last = stretch.last().copied();
         } else if let Some(last) = last {
             stretch.fill(last);
@@ -351,10 +384,12 @@ fn finish(averaged: &[f32], values: &mut [f32]) {
 pub(super) fn slopes(values: &[f32], slopes: &mut [f32]) {
     const REACH: usize = 3;
     let count = values.len();
-    slopes[..count].fill(0.0);
     if count <= 2 * REACH {
+        slopes[..count].fill(0.0);
         return;
     }
+    slopes[..REACH].fill(0.0);
+    slopes[count - REACH..count].fill(0.0);
     let inner = count - 2 * REACH;
     let at = |offset: usize| &values[offset..offset + inner];
     let (a, b, c, d, e, f) = (at(0), at(1), at(2), at(4), at(5), at(6));

@@ -336,3 +336,34 @@ fn a_picture_without_detail_says_nothing() {
         assert!(seen < 5, "field {nth}: {seen} lines");
     }
 }
+
+#[test]
+fn two_cores_say_what_one_says_to_the_last_bit() {
+    let mut chance = Chance(21);
+    let mut alone = ContentTiming::new();
+    let mut shared = ContentTiming::new();
+    shared.set_hands(Hands::Pool);
+    let pool = rayon::ThreadPoolBuilder::new()
+        .num_threads(3)
+        .build()
+        .expect("a test may start threads");
+    for nth in 0..14 {
+        let scene = Scene::new(if nth < 10 { 13 } else { 14 });
+        let bottom = nth % 2 == 1;
+        let lines: Vec<f64> = (0..ROWS).map(|_| JITTER * chance.normal()).collect();
+        let luma = field(&scene, held(nth), bottom, &lines, 2.0, &mut chance);
+        let parity = if bottom { Parity::Bottom } else { Parity::Top };
+        let one = alone.time(&luma, parity, 0..WIDTH);
+        let two = pool.install(|| shared.time(&luma, parity, 0..WIDTH));
+        let bits = |trace: &ContentTrace| -> Vec<Option<[u32; 2]>> {
+            let line = |row| trace.line(row);
+            let bits = |shift: Shift| [shift.value.to_bits(), shift.variance.to_bits()];
+            (0..ROWS).map(|row| line(row).map(bits)).collect()
+        };
+        assert_eq!(bits(one), bits(two), "field {nth}");
+        assert_eq!(one.cut(), two.cut(), "field {nth}");
+        if (2..10).contains(&nth) {
+            assert!(bits(one).iter().flatten().count() > ROWS / 2, "field {nth}");
+        }
+    }
+}
