@@ -443,40 +443,6 @@ mod tests {
     }
 
     #[test]
-    fn spectrum_period_and_amplitude_are_those_of_scipy() {
-        let text = include_str!("../../../fixtures/reference/spectrum.json");
-        let document: serde_json::Value = serde_json::from_str(text).expect("our own file");
-        let numbers = |list: &serde_json::Value| -> Vec<f64> {
-            let list = list.as_array().expect("a list");
-            list.iter().filter_map(serde_json::Value::as_f64).collect()
-        };
-        let mut finder = WaveFinder::new();
-        for case in document["cases"].as_array().expect("a list") {
-            let name = &case["name"];
-            let (values, seen) = (numbers(&case["values"]), numbers(&case["seen"]));
-            finder.weigh(&seen);
-            finder.transform(&values, |_| 0.0).expect("rows are seen");
-            let spectrum = numbers(&case["amplitude_spectrum"]);
-            assert_eq!(spectrum.len(), finder.power.len());
-            for (theirs, ours) in spectrum.iter().zip(&finder.power) {
-                assert!(
-                    (f64::from(ours.sqrt()) - theirs).abs() < 1e-5,
-                    "{name} {theirs}"
-                );
-            }
-            let waves = finder.look(&values, &seen).expect("rows are seen");
-            let wave = waves.strongest.expect("it stands out");
-            for (key, ours) in [("period", wave.period), ("amplitude", wave.amplitude)] {
-                let theirs = case[key].as_f64().expect("a number");
-                assert!(
-                    (ours.value / theirs - 1.0).abs() < 1e-3,
-                    "{name} {key} {ours:?}"
-                );
-            }
-        }
-    }
-
-    #[test]
     fn each_band_has_the_amplitude_of_a_wave_in_it() {
         let mut dice = Dice::new(5);
         let mut finder = WaveFinder::new();
