@@ -106,7 +106,15 @@ fn offline(tape: &Path, about: &str) -> Result<()> {
     let scan = ["scan", name, "--no-record"];
     let decode = ["-v", "error", "-i", name, "-f", "null", "-"];
     let statistics = [
-        "-v", "error", "-i", name, "-vf", "signalstats", "-f", "null", "-",
+        "-v",
+        "error",
+        "-i",
+        name,
+        "-vf",
+        "signalstats",
+        "-f",
+        "null",
+        "-",
     ];
     let timed = |cores: &str, program: &str, words: &[&str]| {
         best(|| run(&mut on(cores, &[&[program], words].concat())))

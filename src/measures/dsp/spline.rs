@@ -282,7 +282,11 @@ mod tests {
             for stretch in 0..WIDTH / STRETCH {
                 let alone = Tap::stretch_at((stretch * STRETCH) as f32 + shift, WIDTH);
                 assert_eq!(taps.start(stretch), alone.map(|tap| tap.start), "{shift}");
-                for (one, other) in taps.weights.iter().zip(alone.map_or(taps.weights, |t| t.weights)) {
+                for (one, other) in taps
+                    .weights
+                    .iter()
+                    .zip(alone.map_or(taps.weights, |t| t.weights))
+                {
                     assert!((one - other).abs() < 1e-4, "{shift} {stretch}");
                 }
             }

@@ -61,7 +61,10 @@ impl Foretold {
     pub(super) fn follow(&mut self, rough: &Rough) {
         self.shift = rough.shift;
         // A line that shows something else must not make the next one's errors pass for usual.
-        self.miss = Some(self.miss.map_or(rough.miss, |miss| rough.miss.min(1.1 * miss)));
+        self.miss = Some(
+            self.miss
+                .map_or(rough.miss, |miss| rough.miss.min(1.1 * miss)),
+        );
     }
 }
 
@@ -156,21 +159,13 @@ fn between(totals: &[u32], nth: usize) -> f32 {
 
 /// Sums of absolute differences by stretch and shift.
 #[multiversion(targets("x86_64+avx2"))]
-fn near_distances(
-    moved: &[u8],
-    still: &[u8],
-    costs: &mut [[u32; 2 * NEAR + 1]; MAX_STRETCHES],
-) {
+fn near_distances(moved: &[u8], still: &[u8], costs: &mut [[u32; 2 * NEAR + 1]; MAX_STRETCHES]) {
     distances::<{ 2 * NEAR + 1 }, { 2 * NEAR + STRETCH }>(moved, still, costs);
 }
 
 /// The same over the whole reach.
 #[multiversion(targets("x86_64+avx2"))]
-fn far_distances(
-    moved: &[u8],
-    still: &[u8],
-    costs: &mut [[u32; 2 * REACH + 1]; MAX_STRETCHES],
-) {
+fn far_distances(moved: &[u8], still: &[u8], costs: &mut [[u32; 2 * REACH + 1]; MAX_STRETCHES]) {
     distances::<{ 2 * REACH + 1 }, { 2 * REACH + STRETCH }>(moved, still, costs);
 }
 
@@ -227,7 +222,10 @@ mod tests {
         foretold.follow(&search(&row(1), &row(0), &Foretold::default()));
         for shift in [1_isize, -2, 6, -19, 20] {
             let found = search(&row(shift), &row(0), &foretold);
-            assert!((found.shift - shift as f32).abs() < 0.1, "{shift} {found:?}");
+            assert!(
+                (found.shift - shift as f32).abs() < 0.1,
+                "{shift} {found:?}"
+            );
         }
     }
 
