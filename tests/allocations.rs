@@ -8,6 +8,7 @@ use trueline::alarms::{Alarms, Change, EventLog, PassClock};
 use trueline::fields::{History, Splitter};
 use trueline::limits::Limits;
 use trueline::measures::Suite;
+use trueline::measures::hands::Hands;
 use trueline::measures::waveform::Waveform;
 use trueline::record::{Live, Row, Statistics, live};
 use trueline::sources::tape::{Pace, Tape};
@@ -155,7 +156,7 @@ const WARM_UP: u32 = 250;
 /// Frames that are counted.
 const COUNTED: u32 = 150;
 
-fn check(scene: &str, standard: Standard) {
+fn check(scene: &str, standard: Standard, hands: Hands) {
     let wishes = Wishes {
         standard: Some(StandardWish::Lines(standard)),
         ..Wishes::default()
@@ -163,6 +164,7 @@ fn check(scene: &str, standard: Standard) {
     let frames = Some(u64::from(WARM_UP + COUNTED));
     let mut tape = Tape::open(scene, &wishes, Pace::Free { frames }).expect("the scene exists");
     let mut chain = Chain::new(&tape, standard);
+    chain.suite.set_hands(hands);
     let mut next = || {
         let frame = tape.next_frame().expect("a simulated tape does not fail");
         frame.expect("as many frames as were asked for")
@@ -194,17 +196,26 @@ fn check(scene: &str, standard: Standard) {
 
 #[test]
 fn nothing_is_allocated_for_a_field_of_525_lines() {
-    check("clean", Standard::Lines525);
+    check("clean", Standard::Lines525, Hands::One);
 }
 
 #[test]
 fn nothing_is_allocated_for_a_field_of_625_lines() {
-    check("still", Standard::Lines625);
+    check("still", Standard::Lines625, Hands::One);
 }
 
 #[test]
 fn nothing_is_allocated_for_a_field_of_a_bare_player() {
-    check("bare-player", Standard::Lines625);
+    check("bare-player", Standard::Lines625, Hands::One);
+}
+
+#[test]
+fn nothing_is_allocated_for_a_field_that_two_cores_share() {
+    let pool = rayon::ThreadPoolBuilder::new()
+        .num_threads(2)
+        .build()
+        .expect("a test may start threads");
+    pool.install(|| check("clean", Standard::Lines625, Hands::Pool));
 }
 
 #[test]

@@ -52,3 +52,20 @@ impl Team {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_live_source_is_measured_by_one_thread_and_work_is_done_either_way() {
+        let live = Team::gather(true).expect("no thread is needed");
+        assert_eq!(live.hands(), Hands::One);
+        let waits = Team::gather(false).expect("a test may start threads");
+        let cores = std::thread::available_parallelism().map_or(1, usize::from);
+        assert_eq!(waits.hands() == Hands::Pool, cores >= SHARERS);
+        for team in [live, waits] {
+            assert_eq!(team.run(|| team.hands().both(|| 3, || 4)), (3, 4));
+        }
+    }
+}

@@ -38,6 +38,18 @@ impl<'a, T> Rows<'a, T> {
 }
 
 impl Hands {
+    /// Does both, at once where there are two.
+    pub fn both<A: Send, B: Send>(
+        self,
+        first: impl FnOnce() -> A + Send,
+        second: impl FnOnce() -> B + Send,
+    ) -> (A, B) {
+        match self {
+            Self::One => (first(), second()),
+            Self::Pool => rayon::join(first, second),
+        }
+    }
+
     /// Does `work` on blocks of `block` rows out of `rows`; it is given the block's first row and what belongs to its rows.
     pub fn share<A: Send, B: Send>(
         self,
@@ -68,15 +80,7 @@ impl Hands {
         let ((a, next_a), (b, next_b)) = (a.split(rows), b.split(rows));
         let upper = || self.share_from(first, above, block, a, b, work);
         let lower = || self.share_from(first + rows, blocks - above, block, next_a, next_b, work);
-        match self {
-            Self::One => {
-                upper();
-                lower();
-            }
-            Self::Pool => {
-                rayon::join(upper, lower);
-            }
-        }
+        self.both(upper, lower);
     }
 }
 

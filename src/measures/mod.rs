@@ -67,6 +67,7 @@ pub struct Suite {
     tear: tear::Tear,
     levels: levels::Levels,
     sync: sync::Sync,
+    hands: hands::Hands,
 }
 
 impl Suite {
@@ -78,22 +79,35 @@ impl Suite {
 
     /// Shares the rows of a field out between `hands`; what is measured does not depend on it.
     pub fn set_hands(&mut self, hands: hands::Hands) {
+        self.hands = hands;
         self.line_timing.set_hands(hands);
     }
 
     /// Everything of the newest field.
     pub fn measure(&mut self, around: &Neighbourhood<'_>) -> Readings {
         let sync = self.sync.measure(around);
-        let levels = self.levels.measure(levels::Input {
-            around,
-            state: sync.state,
-        });
         let head_switch_line = self.head_switch.settled_line();
-        let line_timing = self.line_timing.measure(line_timing::Input {
-            around,
-            picture_shown: sync.state.shows_a_picture(),
-            head_switch_line,
-        });
+        let Self {
+            hands,
+            line_timing,
+            levels,
+            ..
+        } = self;
+        let (line_timing, levels) = hands.both(
+            || {
+                line_timing.measure(line_timing::Input {
+                    around,
+                    picture_shown: sync.state.shows_a_picture(),
+                    head_switch_line,
+                })
+            },
+            || {
+                levels.measure(levels::Input {
+                    around,
+                    state: sync.state,
+                })
+            },
+        );
         let flagging = self.flagging.measure(&line_timing);
         Readings {
             place: around.field.place,

@@ -9,7 +9,7 @@ use super::onset::{CAMERAS, Case, LEAST_COVERAGE, SIDES, WOBBLES};
 const CASES: [(Picture, usize, usize, usize); 6] = [
     (Picture::Park, 0, 0, 0),
     (Picture::Meadow, 0, 1, 2),
-    (Picture::Harbour, 1, 0, 1),
+    (Picture::Park, 1, 0, 1),
     (Picture::Park, 1, 1, 2),
     (Picture::Street, 2, 0, 0),
     (Picture::Park, 2, 1, 1),

@@ -3,10 +3,12 @@
 use trueline::fields::{Field, FieldPlace, FieldRaster, History, Plane};
 use trueline::measures::line_timing::{Basis, Border, Input, LineTiming, Reading, StaticError};
 use trueline::measures::{Measure, flagging, head_switch, tear};
-use trueline::sources::tape::{FieldTruth, Pace, Scene, Tape, find, scenes};
+use trueline::sources::tape::{FieldTruth, Pace, Scene, Tape, find};
 use trueline::sources::{Gap, InputState, Source, StandardWish, Wishes};
 use trueline::standard::{BT601_LUMA_RATE, Parity, RateTrust, Standard};
 use trueline::units::{CodeRange, Seconds};
+
+use super::wrong_of;
 
 /// One sample of 13.5 MHz in ns.
 pub(super) const ONE: f64 = 1000.0 / 13.5;
@@ -139,41 +141,44 @@ fn wobble(seen: &[Seen]) -> (f64, f64, usize) {
 }
 
 /// Wobble of a scene against the truth; `allowed` in ns is what picture detail at the edges may add.
-fn check_wobble(scene: &str, allowed: f64) {
-    let (measured, injected, fields) = wobble(&play(scene, 60));
-    assert!(fields > 40, "{scene}: only {fields} fields were read");
-    let difference = (measured - injected).abs();
-    assert!(
-        difference < 0.05 * injected + allowed,
-        "{scene}: {measured:.1} ns measured, {injected:.1} ns injected"
-    );
+fn check_wobble(scenes: &[&str], allowed: f64) {
+    let wrong = wrong_of(scenes, |scene| {
+        wrong_wobble(scene, &play(scene, 36), 40, allowed)
+    });
+    assert!(wrong.is_empty(), "{wrong:?}");
+}
+
+/// What is wrong of the wobble of a pass that must have been read in more than `least` fields.
+fn wrong_wobble(scene: &str, seen: &[Seen], least: usize, allowed: f64) -> Option<String> {
+    let (measured, injected, fields) = wobble(seen);
+    let right = fields > least && (measured - injected).abs() < 0.05 * injected + allowed;
+    (!right).then(|| {
+        format!("{scene}: {measured:.1} ns measured in {fields} fields, {injected:.1} ns injected")
+    })
 }
 
 #[test]
 fn wobble_beside_flat_picture_is_the_injected_one() {
-    check_wobble("edges", 1.0);
+    check_wobble(&["edges"], 1.0);
 }
 
 #[test]
 fn wobble_of_tapes_is_the_injected_one() {
-    for scene in [
+    let tapes = [
         "jitter",
         "wave",
         "bare-player",
         "slow-lock",
         "fast-lock",
         "dropouts",
-    ] {
-        check_wobble(scene, 2.0);
-    }
+    ];
+    check_wobble(&tapes, 2.0);
 }
 
 #[test]
 fn steady_pictures_are_steady() {
     // Detail that touches the edges in a picture without any noise moves them by a twentieth of a sample.
-    for scene in ["clean", "clean-625", "fog", "still", "handheld"] {
-        check_wobble(scene, 5.0);
-    }
+    check_wobble(&["clean", "clean-625", "fog", "still", "handheld"], 5.0);
 }
 
 #[test]
@@ -216,38 +221,36 @@ pub(super) const BOTH: [Standard; 2] = [Standard::Lines525, Standard::Lines625];
 #[test]
 fn detail_at_the_sides_of_steady_pictures_is_no_alarm() {
     // Half a sample of wobble is what the alarm asks for, and a tear is a tear: steady pictures must stay far below.
-    for scene in ["hot", "handheld"] {
-        for standard in BOTH {
-            let seen = play_in(scene, 100, standard);
-            let (measured, ..) = wobble(&seen);
-            assert!(measured < 7.4, "{scene} {standard:?}: {measured:.1} ns");
-        }
-    }
+    let cases = ["hot", "handheld"].map(|scene| BOTH.map(|standard| (scene, standard)));
+    let wrong = wrong_of(cases.as_flattened(), |&(scene, standard)| {
+        let (measured, _, fields) = wobble(&play_in(scene, 50, standard));
+        let steady = fields > 60 && measured < 7.4;
+        (!steady).then(|| format!("{scene} {standard:?}: {measured:.1} ns in {fields} fields"))
+    });
+    assert!(wrong.is_empty(), "{wrong:?}");
 }
 
 #[test]
 fn tapes_with_a_leader_read_as_injected() {
     // Four nanoseconds, a twentieth of a sample: detail beside the edges of ordinary scenes, which box and tape soften.
-    for (scene, standard, least) in [
-        ("evening", Standard::Lines525, 80),
-        ("evening", Standard::Lines625, 80),
-        ("ferry-bare", Standard::Lines525, 80),
-        ("ferry-box-two", Standard::Lines625, 80),
-    ] {
-        let (measured, injected, fields) = wobble(&play_in(scene, 160, standard));
-        assert!(fields > least, "{scene} {standard:?}: {fields} fields");
-        let difference = (measured - injected).abs();
-        assert!(
-            difference < 0.05 * injected + 4.0,
-            "{scene} {standard:?}: {measured:.1} ns measured, {injected:.1} ns injected"
-        );
-    }
+    // The leader is three seconds; a second and more of the first shot follows.
+    let cases = [
+        ("evening", Standard::Lines525, 126),
+        ("evening", Standard::Lines625, 110),
+        ("ferry-bare", Standard::Lines525, 126),
+        ("ferry-box-two", Standard::Lines625, 110),
+    ];
+    let wrong = wrong_of(&cases, |&(scene, standard, frames)| {
+        wrong_wobble(scene, &play_in(scene, frames, standard), 50, 4.0)
+            .map(|wrong| format!("{standard:?} {wrong}"))
+    });
+    assert!(wrong.is_empty(), "{wrong:?}");
 }
 
 #[test]
 fn a_straight_border_is_told_within_two_seconds_and_stays_told() {
     // In 525 lines alone: in 625 the tape's own blanking at the left lies inside of the border that these boxes draw.
-    for (scene, frames) in [("box-straight-border", 100), ("ferry-box-one", 200)] {
+    for (scene, frames) in [("box-straight-border", 80), ("ferry-box-one", 166)] {
         let seen = play_in(scene, frames, Standard::Lines525);
         let picture = seen.iter().position(|field| {
             let why = field.timing.why_none;
@@ -280,22 +283,37 @@ fn a_straight_border_is_told_within_two_seconds_and_stays_told() {
 
 #[test]
 fn the_tapes_own_border_is_never_taken_for_the_chains() {
-    for (scene, _) in scenes().filter(|(scene, _)| !BORDERED.contains(scene)) {
-        for standard in BOTH {
-            for field in play_in(scene, 30, standard) {
-                assert_ne!(
-                    field.timing.border,
-                    Border::Regenerated,
-                    "{scene} {standard:?} field {:?}",
-                    field.truth.field
-                );
-            }
-        }
-    }
+    // Fewer shots than scenes: what the first second of many shows is the same. `fixtures/scenes.toml` holds all scenes, over
+    // seconds and cuts, to the same in one standard at least.
+    let shown_first = [
+        "clean",
+        "setup-kept",
+        "setup-crushed",
+        "setup-removed",
+        "wide-margins",
+        "slow-lock",
+        "box-soft",
+        "tear",
+        "roll",
+        "hot",
+        "handheld",
+        "fog",
+        "dark",
+        "chart",
+    ];
+    let cases = shown_first.map(|scene| BOTH.map(|standard| (scene, standard)));
+    let wrong = wrong_of(cases.as_flattened(), |&(scene, standard)| {
+        let seen = play_in(scene, 24, standard);
+        let taken = seen
+            .iter()
+            .find(|field| field.timing.border == Border::Regenerated)?;
+        Some(format!(
+            "{scene} {standard:?} field {:?}",
+            taken.truth.field
+        ))
+    });
+    assert!(wrong.is_empty(), "{wrong:?}");
 }
-
-/// Scenes that are played through a box that draws its own border.
-const BORDERED: [&str; 2] = ["box-straight-border", "ferry-box-one"];
 
 #[test]
 fn a_cropped_picture_has_no_border_and_is_read_from_itself() {
@@ -313,7 +331,7 @@ fn a_cropped_picture_has_no_border_and_is_read_from_itself() {
 
 #[test]
 fn torn_lines_are_counted() {
-    let seen = play("tear", 60);
+    let seen = play("tear", 45);
     let torn = |field: &Seen| field.truth.lines.iter().any(|line| line.abs() > 8.0 * ONE);
     assert!(seen[24..].iter().any(torn), "the scene tears");
     for field in seen.iter().skip(24) {

@@ -6,6 +6,7 @@ use trueline::standard::Standard;
 use trueline::units::{Decibels, Nanos};
 
 use super::line_timing::{BOTH, ONE, detrended_rms, play_scene};
+use super::wrong_of;
 
 /// Standard deviations of the injected jitter, in samples.
 const JITTERS: [f64; 5] = [0.05, 0.1, 0.5, 2.0, 5.0];
@@ -13,8 +14,11 @@ const JITTERS: [f64; 5] = [0.05, 0.1, 0.5, 2.0, 5.0];
 /// Fields that the learning of noise, width and reference is given.
 const WARM_UP: usize = 20;
 
-/// Frames of a pass: 40 fields after the warm-up.
-const FRAMES: u64 = 30;
+/// Frames of a pass: 24 fields after the warm-up.
+const FRAMES: u64 = 22;
+
+/// Fields that give a figure, of those 24, at the least.
+const LEAST_FIELDS: usize = 9;
 
 /// A tape of one shot under white jitter of `samples` rms. Scenes live as long as the program, so each is kept.
 fn jittery(picture: Picture, standard: Standard, samples: f64) -> &'static Scene {
@@ -87,92 +91,111 @@ fn median(mut values: Vec<f64>) -> f64 {
     values.get(values.len() / 2).copied().unwrap_or(f64::NAN)
 }
 
-/// Plays a picture under every jitter; `allowed` in ns is what may be read too much or too little beside a share of 5 %.
-fn check(picture: Picture, standard: Standard, allowed: f64) {
-    check_up_to(5.0, picture, standard, allowed);
+/// A picture, a standard, and what holds of them.
+#[derive(Clone, Copy, Debug)]
+struct Case {
+    picture: Picture,
+    standard: Standard,
+    /// Samples of jitter.
+    samples: f64,
+    /// What may be read too much or too little, in ns, beside a share of 5 %; `None` where figures are too few.
+    allowed: Option<f64>,
+    /// Least and largest of the lines' errors over their standard errors, where it is held.
+    honesty: Option<[f64; 2]>,
 }
 
-fn check_up_to(most: f64, picture: Picture, standard: Standard, allowed: f64) {
-    for samples in JITTERS.into_iter().filter(|&samples| samples <= most) {
-        let Outcome { bias, fields, .. } = outcome(picture, standard, samples);
-        assert!(
-            fields >= 15,
-            "{picture:?} {standard:?}: {fields} fields beside {samples} samples"
-        );
-        assert!(
-            bias.abs() < 0.05 * samples * ONE + allowed,
-            "{picture:?} {standard:?}: {bias:.2} ns beside {samples} samples"
-        );
+/// What holds of most.
+const HONEST: Option<[f64; 2]> = Some([0.8, 1.25]);
+
+/// All jitters of a picture in both standards, with what holds of most.
+fn all_of(picture: Picture) -> impl Iterator<Item = Case> {
+    BOTH.into_iter().flat_map(move |standard| {
+        JITTERS.into_iter().map(move |samples| Case {
+            picture,
+            standard,
+            samples,
+            allowed: Some(1.0),
+            honesty: HONEST,
+        })
+    })
+}
+
+impl Case {
+    /// What is other than it should be.
+    fn wrong(&self) -> Option<String> {
+        let Outcome {
+            bias,
+            honesty,
+            fields,
+        } = outcome(self.picture, self.standard, self.samples);
+        let enough = fields >= LEAST_FIELDS;
+        let read = match self.allowed {
+            Some(allowed) => enough && bias.abs() < 0.05 * self.samples * ONE + allowed,
+            None => !enough,
+        };
+        let honest = self
+            .honesty
+            .is_none_or(|[least, most]| (least..most).contains(&honesty));
+        (!read || !honest)
+            .then(|| format!("{self:?}: {fields} fields, {bias:.2} ns, errors {honesty:.2} sigma"))
     }
+}
+
+fn check(cases: impl Iterator<Item = Case>) {
+    let cases: Vec<_> = cases.collect();
+    let wrong = wrong_of(&cases, Case::wrong);
+    assert!(wrong.is_empty(), "\n{}", wrong.join("\n"));
 }
 
 #[test]
 fn wobble_is_read_in_proportion_beside_even_pictures() {
-    for picture in [Picture::Wall, Picture::Meadow, Picture::Fog] {
-        for standard in BOTH {
-            check(picture, standard, 1.0);
-        }
-    }
+    check(
+        [Picture::Wall, Picture::Meadow, Picture::Fog]
+            .into_iter()
+            .flat_map(all_of),
+    );
 }
 
 #[test]
 fn wobble_is_read_in_proportion_beside_detail() {
-    check(Picture::Harbour, Standard::Lines525, 1.0);
-    check_up_to(2.0, Picture::Harbour, Standard::Lines625, 1.0);
-    check(Picture::Park, Standard::Lines525, 1.0);
-    check(Picture::Park, Standard::Lines625, 1.0);
-    check(Picture::Street, Standard::Lines525, 1.0);
-}
-
-#[test]
-fn the_harbour_in_625_lines_has_too_few_edges_for_a_figure_under_jitter_of_five_samples() {
-    // Known to be too few: some lines at the left are misread by samples, and those beside them are in doubt over more than
-    // 40 lines on end.
-    let Outcome { fields, .. } = outcome(Picture::Harbour, Standard::Lines625, 5.0);
-    assert!(fields < 15, "{fields} fields");
+    let cases = [Picture::Harbour, Picture::Park]
+        .into_iter()
+        .flat_map(all_of);
+    check(cases.map(|mut case| {
+        let harbour_625 = case.picture == Picture::Harbour && case.standard == Standard::Lines625;
+        if harbour_625 && case.samples > 2.0 {
+            // Known to be too few: some lines at the left are misread by samples, and those beside them are in doubt over
+            // more than 40 lines on end.
+            case.allowed = None;
+        }
+        case
+    }));
 }
 
 #[test]
 fn wobble_is_read_in_proportion_beside_the_hall_but_for_a_twentieth_of_a_sample() {
-    // Known to be too much: lines err by more than the difference of their sides tells.
-    check(Picture::Hall, Standard::Lines525, 2.0);
-    check(Picture::Hall, Standard::Lines625, 4.0);
+    check(all_of(Picture::Hall).map(|mut case| {
+        // Known to be too much: lines err by more than the difference of their sides tells.
+        case.allowed = Some(match case.standard {
+            Standard::Lines525 => 2.0,
+            Standard::Lines625 => 4.0,
+        });
+        case.honesty = None;
+        case
+    }));
 }
 
 #[test]
-fn the_street_in_625_lines_is_read_on_from_the_picture_between_its_window_frames() {
-    // Dark window frames stand at both sides over more than 40 lines on end: without the picture there is no figure.
-    // Known to be too much: the lines around them are in doubt.
-    for samples in [0.1, 0.5] {
-        let Outcome { fields, bias, .. } = outcome(Picture::Street, Standard::Lines625, samples);
-        assert!(fields >= 15, "{fields} fields");
-        assert!(bias.abs() < 0.05 * samples * ONE + 4.0, "{bias:.2} ns");
-    }
-}
-
-#[test]
-fn the_error_of_a_line_is_what_its_sigma_says() {
-    let lit = [
-        Picture::Wall,
-        Picture::Meadow,
-        Picture::Fog,
-        Picture::Harbour,
-        Picture::Park,
-        Picture::Street,
-    ];
-    for picture in lit {
-        for standard in BOTH {
-            for samples in [0.05, 0.5, 5.0] {
-                let Outcome { honesty, .. } = outcome(picture, standard, samples);
-                // Known to be too cautious: lines read on from the picture carry the doubt of the edges that they were
-                // learned from, and in this picture those are many.
-                let read_on = matches!((picture, standard), (Picture::Street, Standard::Lines625));
-                let least = if read_on { 0.45 } else { 0.8 };
-                assert!(
-                    (least..1.25).contains(&honesty),
-                    "{picture:?} {standard:?}: {honesty:.2} beside {samples} samples"
-                );
-            }
+fn wobble_is_read_in_proportion_in_the_street() {
+    check(all_of(Picture::Street).map(|mut case| {
+        if case.standard == Standard::Lines625 {
+            // Dark window frames stand at both sides over more than 40 lines on end: without the picture there is no figure.
+            // Two nanoseconds, for the lines around them are in doubt. Known to be too cautious: lines read on from the picture
+            // carry the doubt of the edges that they were learned from, and in this picture those are many.
+            // From two samples of jitter on the picture does not tell those lines either, and there is no figure.
+            case.allowed = (case.samples < 2.0).then_some(2.0);
+            case.honesty = Some([0.45, 1.25]);
         }
-    }
+        case
+    }));
 }

@@ -17,10 +17,10 @@ use trueline::units::{Lines, Nanos, Ratio, Samples};
 const ONE: f64 = 1000.0 / 13.5;
 
 /// Fields from the first wobbling one to the alarm, that one included, at most.
-pub const SOON: u64 = 12;
+pub(super) const SOON: u64 = 12;
 
 /// Share of a field's lines that must tell for an alarm to be asked for.
-pub const LEAST_COVERAGE: f64 = 0.3;
+pub(super) const LEAST_COVERAGE: f64 = 0.3;
 
 /// Seconds of steady picture before: time enough to know a border of the chain's own.
 const STEADY_SECONDS: f64 = 2.4;
@@ -34,14 +34,14 @@ const SHORT_WAVE: &[Injection] = &[travelling(11.0)];
 const LONG_WAVE: &[Injection] = &[travelling(48.0)];
 
 /// What the lines begin to do.
-pub const WOBBLES: [(&str, &[Injection]); 3] = [
+pub(super) const WOBBLES: [(&str, &[Injection]); 3] = [
     ("rough", ROUGH),
     ("waves of 11 lines", SHORT_WAVE),
     ("waves of 48 lines", LONG_WAVE),
 ];
 
 /// What stands at the sides.
-pub const SIDES: [(&str, Sides); 3] = [
+pub(super) const SIDES: [(&str, Sides); 3] = [
     ("tape", Sides::Tape),
     (
         "regenerated",
@@ -54,7 +54,7 @@ pub const SIDES: [(&str, Sides); 3] = [
 ];
 
 /// What the camera does.
-pub const CAMERAS: [(&str, Camera); 2] = [
+pub(super) const CAMERAS: [(&str, Camera); 2] = [
     ("still", Camera::STILL),
     (
         "pan",
@@ -77,27 +77,28 @@ const fn travelling(period: f64) -> Injection {
 
 /// One shot, one wobble, one chain.
 #[derive(Clone, Copy, Debug)]
-pub struct Case {
-    pub picture: Picture,
-    pub standard: Standard,
-    pub camera: (&'static str, Camera),
-    pub sides: (&'static str, Sides),
-    pub wobble: (&'static str, &'static [Injection]),
+pub(super) struct Case {
+    pub(super) picture: Picture,
+    pub(super) standard: Standard,
+    pub(super) camera: (&'static str, Camera),
+    pub(super) sides: (&'static str, Sides),
+    pub(super) wobble: (&'static str, &'static [Injection]),
 }
 
 /// What came of it.
 #[derive(Clone, Copy, Debug)]
-pub struct Outcome {
+pub(super) struct Outcome {
     /// Fields from the first wobbling one to the alarm, that one included; 0 = it rang before.
-    pub after: Option<u64>,
-    /// Share of picture lines that told, typically, from the first wobbling field to the twelfth.
-    pub coverage: f64,
+    pub(super) after: Option<u64>,
+    /// Share of picture lines that told, typically, from the first wobbling field to the twelfth; 0 where most of these fields
+    /// gave no figure, as over a gap of more than 40 lines.
+    pub(super) coverage: f64,
 }
 
 impl Outcome {
     /// Whether the alarm may be asked for, and then whether it came in time.
     #[must_use]
-    pub fn in_time(&self) -> Option<bool> {
+    pub(super) fn in_time(&self) -> Option<bool> {
         let told = (1..=SOON).contains(&self.after.unwrap_or(u64::MAX));
         (self.coverage >= LEAST_COVERAGE || self.after == Some(0)).then_some(told)
     }
@@ -161,7 +162,7 @@ impl Case {
     /// # Panics
     /// Where the simulated tape does.
     #[must_use]
-    pub fn play(&self) -> Outcome {
+    pub(super) fn play(&self) -> Outcome {
         let wishes = Wishes {
             standard: Some(StandardWish::Lines(self.standard)),
             ..Wishes::default()
@@ -190,7 +191,9 @@ impl Case {
                     rang = Some(field);
                 }
                 if (first..first + SOON).contains(&field) {
-                    coverages.push(readings.line_timing.coverage.map_or(0.0, |Ratio(share)| share));
+                    let timing = &readings.line_timing;
+                    let judged = timing.coverage.filter(|_| timing.error_rms.is_some());
+                    coverages.push(judged.map_or(0.0, |Ratio(share)| share));
                 }
                 field += 1;
             });

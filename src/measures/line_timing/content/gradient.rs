@@ -125,24 +125,25 @@ fn gather(
             wide[13][x] = rest;
             wide[14][x] = rest * rest;
         }
-        let about_mean = |square: usize, sum: usize| {
-            let (square, sum) = (total(&wide[square]), total(&wide[sum]));
-            (square - sum * sum / STRETCH as f32).max(0.0)
-        };
+        let mut t = [0.0_f32; 15];
+        for k in 0..15 {
+            t[k] = total(&wide[k]);
+        }
+        let about_mean = |square: f32, sum: f32| (square - sum * sum / STRETCH as f32).max(0.0);
         *sums = GradientSums {
-            weight: total(&wide[0]),
-            slope: total(&wide[1]),
-            slope_square: total(&wide[2]),
-            rest: total(&wide[3]),
-            slope_rest: total(&wide[4]),
-            down: total(&wide[5]),
-            down_square: total(&wide[6]),
-            slope_down: total(&wide[7]),
-            down_rest: total(&wide[8]),
-            rest_square: total(&wide[9]),
-            distance: total(&wide[10]),
-            contrast: about_mean(12, 11),
-            left: about_mean(14, 13),
+            weight: t[0],
+            slope: t[1],
+            slope_square: t[2],
+            rest: t[3],
+            slope_rest: t[4],
+            down: t[5],
+            down_square: t[6],
+            slope_down: t[7],
+            down_rest: t[8],
+            rest_square: t[9],
+            distance: t[10],
+            contrast: about_mean(t[12], t[11]),
+            left: about_mean(t[14], t[13]),
         };
     }
 }

@@ -33,6 +33,9 @@ const BLOCK_LINES: usize = 5;
 /// Gauss-Newton steps at most.
 const STEPS: usize = 6;
 
+/// A step below which the next is not worth its time: it would be some tenths of this, in lines or samples.
+const SETTLED: f64 = 0.02;
+
 /// Lines of vertical motion, beyond what is foretold, that are looked for.
 const REACH_DOWN: i32 = 6;
 
@@ -152,7 +155,7 @@ impl MotionFinder {
                 .values
                 .iter()
                 .fold(0.0_f64, |most, v| most.max(v.abs()));
-            if most < 0.01 {
+            if most < SETTLED {
                 break;
             }
         }

@@ -133,20 +133,24 @@ impl Composer {
         self.sums = [0.0; 3];
         let ways: [Option<Way>; KEPT] =
             std::array::from_fn(|nth| Way::of(past.shots[nth].as_ref()?, row));
+        let mut planes: [&[f32]; KEPT] = [&[]; KEPT];
+        for (nth, shot) in past.iter() {
+            planes[nth] = shot.coefficients();
+        }
         let stretches = values.len() / STRETCH;
-        for stretch in 0..stretches {
-            made.averaged[stretch] = self.plan(past, &ways, row, stretch);
-            self.ends[stretch] = self.count;
+        if let Some(rows) = LevelRows::of(&ways, &planes) {
+            self.sums = average_level(&rows, &mut made.averaged, values);
+        } else {
+            for stretch in 0..stretches {
+                made.averaged[stretch] = self.plan(past, &ways, row, stretch);
+                self.ends[stretch] = self.count;
+            }
+            average(&self.terms, &self.ends, &planes, &made.averaged, values);
         }
         let [weight, moved, seen] = self.sums;
         if weight > 0.0 {
             (made.moved, made.seen) = (moved / weight, seen / weight);
         }
-        let mut planes: [&[f32]; KEPT] = [&[]; KEPT];
-        for (nth, shot) in past.iter() {
-            planes[nth] = shot.coefficients();
-        }
-        average(&self.terms, &self.ends, &planes, &made.averaged, values);
         if made.averaged[..stretches].contains(&0.0) {
             carry_on(&made.averaged, values);
         }
@@ -309,6 +313,27 @@ impl Way {
     }
 }
 
+/// Rows of kept fields that all stand for a whole row of this one: nothing must be looked for stretch by stretch.
+#[derive(Clone, Copy, Debug, Default)]
+struct LevelRows<'a> {
+    rows: [Option<(&'a [f32], Level)>; KEPT],
+}
+
+impl<'a> LevelRows<'a> {
+    /// `None` where a row must be looked for.
+    fn of(ways: &[Option<Way>; KEPT], planes: &[&'a [f32]; KEPT]) -> Option<Self> {
+        let mut rows = Self::default();
+        for ((slot, way), plane) in rows.rows.iter_mut().zip(ways).zip(planes) {
+            match way {
+                Some(Way::Level(level)) => *slot = Some((plane.get(level.start..)?, *level)),
+                Some(Way::Slanted(_)) => return None,
+                None => {}
+            }
+        }
+        Some(rows)
+    }
+}
+
 impl Slanted {
     fn find(&self, shot: &Shot, row: usize, stretch: usize) -> Option<Found> {
         let nth = stretch as f64;
@@ -360,6 +385,49 @@ fn average(
             values[x] = share * sums[x];
         }
     }
+}
+
+/// The mean of level rows, with over how many fields each stretch is averaged; returns the sums of what rows have of their
+/// own.
+#[multiversion(targets("x86_64+avx2"))]
+fn average_level(
+    rows: &LevelRows<'_>,
+    averaged: &mut [f32; MAX_STRETCHES],
+    values: &mut [f32],
+) -> [f32; 3] {
+    let mut own = [0.0; 3];
+    let stretches = values.as_chunks_mut::<STRETCH>().0.iter_mut();
+    for (stretch, (values, averaged)) in stretches.zip(averaged).enumerate() {
+        let mut sums = [0.0; STRETCH];
+        let mut fields = 0.0_f32;
+        for (coefficients, level) in rows.rows.iter().flatten() {
+            let start = level.taps.start(stretch).filter(|_| level.sound);
+            let from = start.and_then(|start| {
+                let from = coefficients.get(start..)?;
+                from.first_chunk::<{ STRETCH + 3 }>()
+            });
+            if let Some(from) = from {
+                let [a, b, c, d] = level.taps.weights;
+                for x in 0..STRETCH {
+                    sums[x] +=
+                        (a * from[x] + b * from[x + 1]) + (c * from[x + 2] + d * from[x + 3]);
+                }
+                fields += 1.0;
+                for (own, of_row) in own.iter_mut().zip(level.own) {
+                    *own += of_row;
+                }
+            }
+            if level.changed >> stretch & 1 != 0 {
+                break;
+            }
+        }
+        let share = 1.0 / fields.max(1.0);
+        for x in 0..STRETCH {
+            values[x] = share * sums[x];
+        }
+        *averaged = fields;
+    }
+    own
 }
 
 /// A stretch of which nothing is known carries on from its neighbour, so that no edge stands there.
