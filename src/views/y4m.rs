@@ -289,11 +289,18 @@ fn unpack_row(
     for (plane, place) in planes.iter().zip([None, Some(cb), Some(cr)]) {
         let Some(plane) = plane else { continue };
         let start = plane.offset + row * plane.stride;
-        for (column, sample) in out[start..start + plane.width].iter_mut().enumerate() {
-            *sample = match place {
-                None => packed[column / 2 * 4 + luma[column % 2]],
-                Some(place) => packed[column * 4 + place],
-            };
+        let samples = &mut out[start..start + plane.width];
+        let fours = packed.chunks_exact(4);
+        match place {
+            None => samples.chunks_mut(2).zip(fours).for_each(|(pair, four)| {
+                pair.iter_mut()
+                    .zip(luma)
+                    .for_each(|(sample, at)| *sample = four[at]);
+            }),
+            Some(place) => samples
+                .iter_mut()
+                .zip(fours)
+                .for_each(|(sample, four)| *sample = four[place]),
         }
     }
 }

@@ -279,7 +279,7 @@ pub(crate) fn the_program_outlives_a_device_that_vanishes_and_the_recorder_gets_
         "--tee",
         "/tmp/frames.y4m",
         "--tee-buffer",
-        "64",
+        "16",
     ];
     let mut child = watch(&path, words).spawn().expect("it starts");
     wait_for(&mut child, &path, "field", |it| last_field(it).is_some());
