@@ -81,6 +81,7 @@ fn record(path: &Path, fields: u64) {
         sender.field(&row(field), None).expect("a writer");
     }
     let closing = Closing {
+        found: Vec::new(),
         summary: "{}".to_owned(),
         closed_at: "2026-03-02T01:04:05+00:00".to_owned(),
     };

@@ -204,6 +204,12 @@ pub fn nanos_from_samples(samples: Samples, rate: Hertz) -> Nanos {
     Nanos(samples.0 * 1e9 / rate.0)
 }
 
+/// A time in milliseconds.
+#[must_use]
+pub fn millis_from_seconds(time: Seconds) -> Millis {
+    Millis(time.0 * 1e3)
+}
+
 /// The number of samples that fit into a time at a sample rate.
 #[must_use]
 pub fn samples_from_nanos(time: Nanos, rate: Hertz) -> Samples {

@@ -43,6 +43,8 @@ pub struct Alarms {
     cuts: Cuts,
     waiting: Waiting,
     coverage: Coverage,
+    /// Conditions that somebody else tells of, going on.
+    told: Vec<Event>,
 }
 
 impl Alarms {
@@ -62,6 +64,7 @@ impl Alarms {
             cuts: Cuts::default(),
             waiting: Waiting::new(),
             coverage: Coverage::new(),
+            told: Vec::new(),
         }
     }
 
@@ -97,8 +100,39 @@ impl Alarms {
         self.at_desk(changes).1.moment(kind, place, text);
     }
 
+    /// A condition that no reading shows begins: the source is away. One of each kind goes on at a time.
+    pub fn begin(&mut self, kind: Kind, place: FieldPlace, text: &str, changes: &mut Vec<Change>) {
+        if self.told.iter().any(|event| event.kind == kind) {
+            return;
+        }
+        let mut desk = self.at_desk(changes).1;
+        let mut event = desk.event(kind, kind.noted_severity(), place);
+        text.clone_into(&mut event.note);
+        desk.opened(&event);
+        self.told.push(event);
+    }
+
+    /// It is over: `place` is its last field.
+    pub fn end(&mut self, kind: Kind, place: FieldPlace, text: &str, changes: &mut Vec<Change>) {
+        let Some(at) = self.told.iter().position(|event| event.kind == kind) else {
+            return;
+        };
+        let mut event = self.told.remove(at);
+        text.clone_into(&mut event.note);
+        self.close_told(event, place, changes);
+    }
+
+    fn close_told(&mut self, mut event: Event, place: FieldPlace, changes: &mut Vec<Change>) {
+        event.end_timecode = Some(self.clock.label(place.frame()));
+        event.end = Some(place);
+        self.at_desk(changes).1.closed(event);
+    }
+
     /// The pass is over: `place` is its last field, `why` says what ended it. Everything open is closed.
     pub fn finish(&mut self, place: FieldPlace, why: WhyEnded, changes: &mut Vec<Change>) {
+        for event in std::mem::take(&mut self.told) {
+            self.close_told(event, place, changes);
+        }
         let turn = self.programme.finish(place, why);
         let (rules, mut desk) = self.at_desk(changes);
         if let Some(turn) = turn {

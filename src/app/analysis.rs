@@ -17,9 +17,10 @@ use crate::fields::{FieldPlace, History, Splitter};
 use crate::limits::{Kind, Limits};
 use crate::measures::{Suite, hands::Hands};
 use crate::record::{Evidence, PassFacts, Row, Statistics, Summary};
-use crate::sources::Frame;
+use crate::sources::{Frame, News, NewsKind, SourceError, SourceErrorKind};
 use crate::standard::Standard;
-use crate::units::Hertz;
+use crate::timecode::FieldIndex;
+use crate::units::{Hertz, Seconds};
 
 use super::capture::Delivery;
 use super::sinks::{Measured, Recorder, Seen, Sink};
@@ -70,7 +71,7 @@ pub(super) struct Analysis {
     statistics: Statistics,
     log: EventLog,
     changes: Vec<Change>,
-    silent: bool,
+    absence: Option<Absence>,
     /// What was to be noted before there was a field to note it at.
     early: Vec<(Kind, String)>,
     /// The source failed.
@@ -78,6 +79,16 @@ pub(super) struct Analysis {
     plan: PassPlan,
     recorder: Option<Recorder>,
     sinks: Vec<Box<dyn Sink>>,
+}
+
+/// The source delivers nothing.
+#[derive(Debug)]
+struct Absence {
+    kind: Kind,
+    why: String,
+    since: Instant,
+    /// An event of it is open.
+    opened: bool,
 }
 
 /// How often a quiet source is looked past to see whether somebody asks for the end.
@@ -100,7 +111,7 @@ impl Analysis {
             statistics: Statistics::new(&plan.limits.numbers),
             log: EventLog::new(),
             changes: Vec::new(),
-            silent: false,
+            absence: None,
             early: Vec::new(),
             broken_off: false,
             plan,
@@ -150,12 +161,15 @@ impl Analysis {
     fn take(&mut self, delivery: Delivery) -> Result<Option<End>> {
         match delivery {
             Delivery::Frame(frame) => Ok(self.frame(frame)?.then_some(End::Whole)),
-            Delivery::Silent(error) => {
-                if !std::mem::replace(&mut self.silent, true) {
-                    self.note(Kind::SourceLost, None, &format!("{:#}", Error::from(error)))?;
+            Delivery::Silent(error) => self.silent(error),
+            Delivery::News(news) => self.news(&news).map(|()| None),
+            Delivery::HandedOn(turn) => {
+                if let Some(recorder) = &mut self.recorder {
+                    recorder.handed_on(turn)?;
                 }
                 Ok(None)
             }
+            Delivery::Overrun(text) => self.note(Kind::Overrun, None, &text).map(|()| None),
             Delivery::Failed(error) => {
                 self.broken_off = true;
                 let error = Error::from(error);
@@ -165,9 +179,55 @@ impl Analysis {
         }
     }
 
+    /// Nothing comes: an event begins, unless it goes on already. A tape plays on unseen, so the wanted length may be
+    /// reached meanwhile.
+    fn silent(&mut self, error: SourceError) -> Result<Option<End>> {
+        let kind = match error.kind() {
+            SourceErrorKind::NoSignal => Kind::NoSignal,
+            _ => Kind::SourceLost,
+        };
+        let why = format!("{:#}", Error::from(error));
+        if let Some(absence) = &mut self.absence {
+            absence.why = why; // the newest reason is the one that lasted
+        } else {
+            let place = self.statistics.last();
+            match place {
+                Some(place) => {
+                    self.alarms.begin(kind, place, &why, &mut self.changes);
+                    self.hand_on_changes()?;
+                }
+                None => self.note(kind, None, &why)?,
+            }
+            self.absence = Some(Absence {
+                kind,
+                why,
+                since: Instant::now(),
+                opened: place.is_some(),
+            });
+        }
+        let played = self.statistics.last().zip(self.absence.as_ref());
+        let over = played
+            .zip(self.plan.length)
+            .is_some_and(|((last, absence), length)| {
+                last.seconds.0 + absence.since.elapsed().as_secs_f64() >= length.as_secs_f64()
+            });
+        Ok(over.then_some(End::Whole))
+    }
+
+    /// Logs what the source tells beside its frames.
+    fn news(&mut self, news: &News) -> Result<()> {
+        match news.kind {
+            NewsKind::Control => self.note(Kind::ControlChanged, None, &news.text),
+            NewsKind::Standard => self.note(Kind::StandardChanged, None, &news.text),
+            NewsKind::Clock => self.note(Kind::SourceLost, None, &news.text),
+            // The state itself is on each frame, and what it means is judged there.
+            NewsKind::Input => Ok(()),
+        }
+    }
+
     /// Measures a frame; true when the wanted length is reached.
     fn frame(&mut self, frame: Frame) -> Result<bool> {
-        self.silent = false;
+        let mut absence = self.absence.take().filter(|it| it.opened);
         let arrived = frame.arrived;
         let Self {
             splitter,
@@ -194,6 +254,11 @@ impl Analysis {
                 .is_some_and(|length| place.seconds.0 >= length.as_secs_f64());
             if reached || outcome.is_err() {
                 return;
+            }
+            if let Some(absence) = absence.take() {
+                let last = before(place, plan.clock.field_period());
+                let note = came_back(&absence, around.field.gap.fields(), arrived);
+                alarms.end(absence.kind, last, &note, changes);
             }
             let readings = suite.measure(&around);
             let row = Row::from(&readings);
@@ -286,7 +351,7 @@ impl Analysis {
         let Some(place) = self.statistics.last() else {
             return Ok(());
         };
-        let why = if self.broken_off || self.silent {
+        let why = if self.broken_off || self.absence.is_some() {
             WhyEnded::SourceLost
         } else {
             WhyEnded::PassEnded
@@ -317,6 +382,29 @@ impl Analysis {
     }
 }
 
+/// The place of the field before, which the source lost.
+fn before(place: FieldPlace, period: Seconds) -> FieldPlace {
+    FieldPlace {
+        field: FieldIndex(place.field.0.saturating_sub(1)),
+        parity: place.parity.other(),
+        seconds: Seconds((place.seconds - period).0.max(0.0)),
+    }
+}
+
+/// What is said of an absence that is over.
+fn came_back(absence: &Absence, missing: u64, now: Instant) -> String {
+    let seconds = now.saturating_duration_since(absence.since).as_secs_f64();
+    let missing = match missing {
+        0 => "no field is missing".to_owned(),
+        1 => "1 field is missing".to_owned(),
+        missing => format!("{missing} fields are missing"),
+    };
+    format!(
+        "Nothing came for {seconds:.1} s, {missing}: {}.",
+        absence.why
+    )
+}
+
 fn hand_on(
     recorder: &mut Option<Recorder>,
     sinks: &mut [Box<dyn Sink>],
@@ -337,13 +425,14 @@ mod tests {
 
     use super::super::testing::{flat, gone, pan_said_wrong, silent};
     use super::*;
-    use crate::timecode::{Counting, FieldIndex, Timecode};
+    use crate::timecode::{Counting, Timecode};
 
-    /// What a sink was told: fields, and events as they opened.
+    /// What a sink was told: fields, and events as they opened and closed.
     #[derive(Debug, Default)]
     struct Told {
         fields: Vec<u64>,
         opened: Vec<(Kind, u64, String)>,
+        closed: Vec<(Kind, u64, String)>,
     }
 
     struct Listener {
@@ -368,6 +457,14 @@ mod tests {
                 _ => None,
             });
             told.opened.extend(opened);
+            let closed = seen.changes.iter().filter_map(|change| match change {
+                Change::Closed(event) => {
+                    let end = event.end.map(|end| end.field.0)?;
+                    Some((event.kind, end, event.note.clone()))
+                }
+                _ => None,
+            });
+            told.closed.extend(closed);
             Ok(())
         }
     }
@@ -457,6 +554,79 @@ mod tests {
             noted,
             [(1, "nothing comes".into()), (3, "nothing comes".into())]
         );
+    }
+
+    #[test]
+    fn an_absence_is_one_event_from_the_last_field_to_the_last_missing_one() {
+        let mut bench = Bench::new(None, u64::MAX);
+        let mut deliveries = frames(1);
+        deliveries.push(Delivery::Silent(silent()));
+        deliveries.push(Delivery::Silent(silent()));
+        deliveries.push(Delivery::Frame(flat(10)));
+        // Closed events wait for a join near them to be found: give them time.
+        deliveries.extend(frames(200));
+        assert!(matches!(bench.run(deliveries), Ok(End::Whole)));
+        assert_eq!(bench.opened(Kind::SourceLost).len(), 1);
+        let told = bench.told.lock().expect("nobody panicked");
+        let closed: Vec<_> = told
+            .closed
+            .iter()
+            .filter(|(kind, ..)| *kind == Kind::SourceLost)
+            .collect();
+        assert_eq!(closed.len(), 1);
+        assert_eq!(closed[0].1, 11, "field 12 is the first after it");
+        let note = &closed[0].2;
+        assert!(
+            note.contains("10 fields are missing: nothing comes"),
+            "{note}"
+        );
+    }
+
+    #[test]
+    fn a_source_that_says_it_has_no_signal_is_an_event_of_that_kind() {
+        let mut bench = Bench::new(None, u64::MAX);
+        let mut deliveries = frames(1);
+        let error = SourceError::new(SourceErrorKind::NoSignal, "no signal");
+        deliveries.push(Delivery::Silent(error));
+        assert!(matches!(bench.run(deliveries), Ok(End::Whole)));
+        assert_eq!(bench.opened(Kind::NoSignal), [(1, "no signal".into())]);
+        assert_eq!(bench.opened(Kind::SourceLost), []);
+    }
+
+    #[test]
+    fn a_wanted_length_is_reached_while_nothing_comes() {
+        let mut bench = Bench::new(Some(Duration::from_secs(60)), u64::MAX);
+        let mut take = |delivery| bench.analysis.take(delivery).expect("the sink takes all");
+        take(Delivery::Frame(flat(0)));
+        assert!(take(Delivery::Silent(silent())).is_none());
+        let absence = bench.analysis.absence.as_mut().expect("it began");
+        absence.since = absence
+            .since
+            .checked_sub(Duration::from_secs(60))
+            .expect("the machine has been on for a minute");
+        let end = bench.analysis.take(Delivery::Silent(silent()));
+        assert!(matches!(end, Ok(Some(End::Whole))));
+    }
+
+    #[test]
+    fn news_of_the_source_become_events() {
+        let mut bench = Bench::new(None, u64::MAX);
+        let news = |kind, text: &str| {
+            Delivery::News(News {
+                kind,
+                text: text.into(),
+            })
+        };
+        let mut deliveries = frames(1);
+        deliveries.push(news(NewsKind::Control, "Hue was changed from 0 to 3."));
+        deliveries.push(news(NewsKind::Standard, "other lines"));
+        deliveries.push(news(NewsKind::Clock, "the machine slept"));
+        deliveries.push(news(NewsKind::Input, "no colour"));
+        assert!(matches!(bench.run(deliveries), Ok(End::Whole)));
+        let told = |kind| bench.opened(kind).len();
+        assert_eq!(told(Kind::ControlChanged), 1);
+        assert_eq!(told(Kind::StandardChanged), 1);
+        assert_eq!(told(Kind::SourceLost), 1);
     }
 
     #[test]

@@ -6,16 +6,20 @@
 //!
 //! Does not know: what becomes of the frames.
 
-use std::sync::Arc;
+use std::collections::VecDeque;
 use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
 use std::time::Duration;
 
 use anyhow::{Context, Result, anyhow};
 use crossbeam_channel::{Receiver, RecvTimeoutError, Sender, TrySendError, bounded};
 
+use super::tee::TeeSender;
+use crate::record::HandedOn;
 use crate::sources::{
-    ANALYSIS_QUEUE_FRAMES, Frame, Gap, RowLayout, Source, SourceError, SourceErrorKind,
+    ANALYSIS_QUEUE_FRAMES, Frame, Gap, Intervals, News, NewsKind, RowLayout, Source, SourceError,
+    SourceErrorKind,
 };
 
 /// What the capture thread hands on.
@@ -25,6 +29,12 @@ pub(super) enum Delivery {
     Frame(Frame),
     /// A live source has delivered nothing for a while.
     Silent(SourceError),
+    /// Something it tells beside its frames.
+    News(News),
+    /// From a field on, frames stand elsewhere in what a recorder gets.
+    HandedOn(HandedOn),
+    /// Whoever records the frames has fallen behind, or has caught up.
+    Overrun(String),
     /// The source failed; nothing follows.
     Failed(SourceError),
 }
@@ -34,9 +44,22 @@ pub(super) enum Delivery {
 pub(super) struct Capture {
     /// Frames in order; closed at the end of the source.
     pub deliveries: Receiver<Delivery>,
+    seen: Arc<Mutex<SeenOfSource>>,
     stop: Arc<AtomicBool>,
     ending: Ending,
 }
+
+/// What the capture has seen of its source besides pictures.
+#[derive(Clone, Debug, Default)]
+pub(super) struct SeenOfSource {
+    /// How evenly frames came, by the device's clock.
+    pub intervals: Intervals,
+    /// What the device said last of its input, in words.
+    pub input: String,
+}
+
+/// Notes that may wait while the channel is full.
+const MOST_NOTES: usize = 64;
 
 /// A capture thread that has been told to end.
 #[derive(Debug)]
@@ -55,22 +78,40 @@ impl Capture {
     ///
     /// # Errors
     /// The system has no thread left.
-    pub(super) fn start(mut source: Box<dyn Source>, stop: &Arc<AtomicBool>) -> Result<Self> {
+    pub(super) fn start(
+        mut source: Box<dyn Source>,
+        stop: &Arc<AtomicBool>,
+        tee: Option<TeeSender>,
+    ) -> Result<Self> {
         let (sender, deliveries) = bounded(ANALYSIS_QUEUE_FRAMES);
         let (until_end, over) = bounded(0);
         let stopping = Arc::clone(stop);
+        let seen = Arc::<Mutex<SeenOfSource>>::default();
+        let seen_here = Arc::clone(&seen);
         let thread = std::thread::Builder::new()
             .name("capture".into())
             .spawn(move || {
                 let _until_end: Sender<()> = until_end;
-                read(source.as_mut(), &sender, &stopping);
+                let way = Way {
+                    sender,
+                    seen: &seen_here,
+                    tee,
+                    notes: VecDeque::new(),
+                };
+                way.read(source.as_mut(), &stopping);
             })
             .context("starting the capture thread")?;
         Ok(Self {
             deliveries,
+            seen,
             stop: Arc::clone(stop),
             ending: Ending { over, thread },
         })
+    }
+
+    /// What was seen of the source so far.
+    pub(super) fn seen(&self) -> SeenOfSource {
+        lock(&self.seen).clone()
     }
 
     /// Tells the capture to end; frames that are on their way are dropped.
@@ -97,37 +138,104 @@ impl Ending {
     }
 }
 
-fn read(source: &mut dyn Source, sender: &Sender<Delivery>, stop: &AtomicBool) {
-    let live = source.description().live;
-    let mut owed = Gap::default();
-    while !stop.load(Ordering::Relaxed) {
-        let delivered = match source.next_frame() {
-            Ok(Some(mut frame)) => {
-                frame.gap = owed.and(frame.gap);
-                owed = Gap::default();
-                if live {
-                    hand_on_or_drop(frame, sender, &mut owed)
-                } else {
-                    sender.send(Delivery::Frame(frame)).is_ok()
+fn lock(seen: &Mutex<SeenOfSource>) -> MutexGuard<'_, SeenOfSource> {
+    seen.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+/// Where frames go from the capture thread.
+struct Way<'a> {
+    sender: Sender<Delivery>,
+    seen: &'a Mutex<SeenOfSource>,
+    tee: Option<TeeSender>,
+    notes: VecDeque<Delivery>,
+}
+
+impl Way<'_> {
+    fn read(mut self, source: &mut dyn Source, stop: &AtomicBool) {
+        let live = source.description().live;
+        let mut owed = Gap::default();
+        while !stop.load(Ordering::Relaxed) {
+            let delivered = match source.next_frame() {
+                Ok(Some(frame)) => self.frame(frame, live, &mut owed),
+                Ok(None) => break,
+                Err(error) if error.kind() == SourceErrorKind::Away => {
+                    self.keep_absence(error);
+                    true
                 }
-            }
-            Ok(None) => break,
-            Err(error) if error.kind() == SourceErrorKind::Silent => {
-                // When the channel is full there is no silence to report.
-                !matches!(
-                    sender.try_send(Delivery::Silent(error)),
-                    Err(TrySendError::Disconnected(_))
-                )
-            }
-            Err(error) => {
-                // Nobody left to tell means nobody left to care.
-                let _ = sender.send(Delivery::Failed(error));
+                Err(error) if error.is_silence() => {
+                    // When the channel is full there is no silence to report.
+                    !matches!(
+                        self.sender.try_send(Delivery::Silent(error)),
+                        Err(TrySendError::Disconnected(_))
+                    )
+                }
+                Err(error) => {
+                    // Nobody left to tell means nobody left to care.
+                    let _ = self.sender.send(Delivery::Failed(error));
+                    break;
+                }
+            };
+            let news = std::iter::from_fn(|| source.news());
+            self.take_news(news);
+            if !delivered || !self.hand_on_notes() {
                 break;
             }
-        };
-        if !delivered {
-            break;
         }
+    }
+
+    /// Hands a frame on: first to whoever records it, then to the analysis.
+    fn frame(&mut self, mut frame: Frame, live: bool, owed: &mut Gap) -> bool {
+        lock(self.seen).intervals.observe(&frame);
+        if let Some(tee) = &mut self.tee {
+            tee.offer(&frame, live);
+            self.notes.extend(tee.turn().map(Delivery::HandedOn));
+            self.notes.extend(tee.note().map(Delivery::Overrun));
+        }
+        frame.gap = owed.and(frame.gap);
+        *owed = Gap::default();
+        // What happened before a frame is told before it, as far as there is room.
+        if !self.hand_on_notes() {
+            return false;
+        }
+        if live {
+            hand_on_or_drop(frame, &self.sender, owed)
+        } else {
+            self.sender.send(Delivery::Frame(frame)).is_ok()
+        }
+    }
+
+    /// A source that was lost is told of even if it comes back before there is room to say so.
+    fn keep_absence(&mut self, error: SourceError) {
+        let known = |note: &Delivery| matches!(note, Delivery::Silent(_));
+        if !self.notes.iter().any(known) {
+            self.notes.push_back(Delivery::Silent(error));
+        }
+    }
+
+    fn take_news(&mut self, news: impl Iterator<Item = News>) {
+        for one in news {
+            if one.kind == NewsKind::Input {
+                lock(self.seen).input.clone_from(&one.text);
+            }
+            if self.notes.len() < MOST_NOTES {
+                self.notes.push_back(Delivery::News(one));
+            }
+        }
+    }
+
+    /// Hands notes on as far as there is room; whether somebody still listens.
+    fn hand_on_notes(&mut self) -> bool {
+        while let Some(note) = self.notes.pop_front() {
+            match self.sender.try_send(note) {
+                Ok(()) => {}
+                Err(TrySendError::Full(note)) => {
+                    self.notes.push_front(note);
+                    return true;
+                }
+                Err(TrySendError::Disconnected(_)) => return false,
+            }
+        }
+        true
     }
 }
 
@@ -147,7 +255,7 @@ fn hand_on_or_drop(frame: Frame, sender: &Sender<Delivery>, owed: &mut Gap) -> b
     }
 }
 
-fn fields_in(frame: &Frame) -> u64 {
+pub(super) fn fields_in(frame: &Frame) -> u64 {
     match frame.rows {
         RowLayout::Woven | RowLayout::Sequential(_) => 2,
         RowLayout::Single(_) => 1,
@@ -158,6 +266,17 @@ fn fields_in(frame: &Frame) -> u64 {
 mod tests {
     use super::super::testing::{Script, flat, gone, silent};
     use super::*;
+
+    /// Reads `source` to its end, or to a stop.
+    fn read(source: &mut dyn Source, sender: &Sender<Delivery>, stop: &AtomicBool) {
+        let way = Way {
+            sender: sender.clone(),
+            seen: &Mutex::default(),
+            tee: None,
+            notes: VecDeque::new(),
+        };
+        way.read(source, stop);
+    }
 
     /// Reads `source` to its end through a channel of `room` and gives what is in the channel then.
     fn read_all(mut source: Script, room: usize) -> Vec<Delivery> {
@@ -170,7 +289,11 @@ mod tests {
     fn gaps(deliveries: &[Delivery]) -> Vec<Gap> {
         let gap = |delivery: &Delivery| match delivery {
             Delivery::Frame(frame) => Some(frame.gap),
-            Delivery::Silent(_) | Delivery::Failed(_) => None,
+            Delivery::Silent(_)
+            | Delivery::News(_)
+            | Delivery::HandedOn(_)
+            | Delivery::Overrun(_)
+            | Delivery::Failed(_) => None,
         };
         deliveries.iter().filter_map(gap).collect()
     }
@@ -206,7 +329,8 @@ mod tests {
     #[test]
     fn a_file_waits_for_a_slow_reader() {
         let stop = Arc::default();
-        let capture = Capture::start(Box::new(Script::file().frames(50)), &stop).expect("a thread");
+        let capture =
+            Capture::start(Box::new(Script::file().frames(50)), &stop, None).expect("a thread");
         let deliveries: Vec<Delivery> = capture.deliveries.iter().collect();
         assert_eq!(gaps(&deliveries), [Gap::default(); 50]);
         capture.end().wait(PATIENCE).expect("no panic");
@@ -219,6 +343,28 @@ mod tests {
         assert!(matches!(
             told[..],
             [Delivery::Silent(_), Delivery::Frame(_)]
+        ));
+    }
+
+    #[test]
+    fn a_lost_source_is_told_of_though_it_came_back_while_there_was_no_room() {
+        let (sender, receiver) = bounded(1);
+        let slow = receiver.clone();
+        let away = || SourceError::new(SourceErrorKind::Away, "it was unplugged");
+        let mut source = Script::live()
+            .frames(1)
+            .then(move || Err(away()))
+            .then(move || Err(away()))
+            .frames(1)
+            .then(move || {
+                // The reader takes the first frame only now.
+                assert!(matches!(slow.try_recv(), Ok(Delivery::Frame(_))));
+                Err(silent())
+            });
+        read(&mut source, &sender, &AtomicBool::new(false));
+        assert!(matches!(
+            receiver.try_recv(),
+            Ok(Delivery::Silent(error)) if error.kind() == SourceErrorKind::Away
         ));
     }
 
@@ -252,7 +398,7 @@ mod tests {
             drop(holder);
             Ok(None)
         });
-        let capture = Capture::start(Box::new(source), &Arc::default()).expect("a thread");
+        let capture = Capture::start(Box::new(source), &Arc::default(), None).expect("a thread");
         capture.end().wait(PATIENCE).expect("no panic");
         assert_eq!(Arc::strong_count(&held), 1, "the source is still open");
     }
@@ -260,7 +406,7 @@ mod tests {
     #[test]
     fn a_panic_of_the_source_is_an_error_at_the_end() {
         let source = Script::file().then(|| panic!("meant by the test"));
-        let capture = Capture::start(Box::new(source), &Arc::default()).expect("a thread");
+        let capture = Capture::start(Box::new(source), &Arc::default(), None).expect("a thread");
         assert!(capture.deliveries.recv().is_err(), "the channel is closed");
         assert!(capture.end().wait(PATIENCE).is_err());
     }
@@ -272,7 +418,7 @@ mod tests {
             let _ = stuck.recv();
             Ok(None)
         });
-        let capture = Capture::start(Box::new(source), &Arc::default()).expect("a thread");
+        let capture = Capture::start(Box::new(source), &Arc::default(), None).expect("a thread");
         capture
             .end()
             .wait(Duration::ZERO)

@@ -13,7 +13,7 @@ use anyhow::{Context, Result};
 use crate::record::live::Health;
 use crate::record::{Live, WriterState};
 
-use super::capture::Capture;
+use super::capture::{Capture, SeenOfSource};
 use super::pass::Recording;
 
 /// How often it looks.
@@ -78,7 +78,23 @@ fn look(capture: &Capture, recording: Option<&Recording>, growth: &mut Growth) -
         writer_well,
         disk_free_bytes: recording.and_then(|recording| free_bytes(recording.path())),
         bytes_per_second: state.and_then(|state| growth.rate(state.bytes)),
+        device: of_device(&capture.seen()),
     }
+}
+
+/// What the device says, and the jitter of its frames.
+fn of_device(seen: &SeenOfSource) -> String {
+    let jitter = seen
+        .intervals
+        .figures()
+        .map(|figures| format!("jitter {:.2} ms", figures.jitter.0));
+    let parts = [Some(seen.input.clone()), jitter];
+    let said: Vec<String> = parts
+        .into_iter()
+        .flatten()
+        .filter(|it| !it.is_empty())
+        .collect();
+    said.join(", ")
 }
 
 fn in_words(state: &WriterState) -> (String, bool) {

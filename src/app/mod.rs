@@ -13,6 +13,7 @@ use crate::cli::Job;
 use crate::{sources, views};
 
 mod analysis;
+mod attention;
 mod capture;
 mod export;
 mod health;
@@ -23,6 +24,7 @@ mod scan;
 mod signals;
 mod sinks;
 mod team;
+mod tee;
 #[cfg(test)]
 mod testing;
 mod watch;

@@ -16,7 +16,7 @@ use crate::record::{
     Closed, Closing, PassHead, RecordError, Summary, WhenFull, Writer, WriterWatch, create,
     default_path,
 };
-use crate::sources::{FieldOrder, Source, SourceDescription};
+use crate::sources::{FieldOrder, IntervalFigures, Source, SourceDescription};
 use crate::standard::Standard;
 use crate::timecode::{Counting, Timecode};
 use crate::units::Ire;
@@ -156,10 +156,16 @@ impl Recording {
     ///
     /// # Errors
     /// The last of it could not be stored; the file holds what was committed before.
-    fn close(self, recorder: Recorder, summary: &Summary) -> Result<()> {
+    fn close(
+        self,
+        recorder: Recorder,
+        summary: &Summary,
+        found: Vec<(String, String)>,
+    ) -> Result<()> {
         let closing = Closing {
             summary: serde_json::to_string(summary).context("writing the summary as JSON")?,
             closed_at: wall_clock(),
+            found,
         };
         let sent = recorder.into_sender().close(closing);
         let written = self
@@ -188,12 +194,14 @@ pub(super) fn conclude(
     mut analysis: Analysis,
     recording: Option<Recording>,
 ) -> Result<(Summary, End)> {
+    let intervals = capture.seen().intervals.figures();
+    let found = intervals.map(|figures| ("frame intervals".to_owned(), in_numbers(&figures)));
     let ending = capture.end();
     let events = analysis.close_events();
     let (summary, recorder) = analysis.sum_up();
     let closed = summary.and_then(|summary| {
         if let (Some(recording), Some(recorder)) = (recording, recorder) {
-            recording.close(recorder, &summary)?;
+            recording.close(recorder, &summary, found.into_iter().collect())?;
         }
         Ok(summary)
     });
@@ -220,6 +228,18 @@ pub(super) fn tell(summary: &Summary) {
         .reasons
         .iter()
         .for_each(|reason| say(&format!("  {reason}")));
+}
+
+/// How evenly a device delivered, for people.
+pub(super) fn evenness(figures: &IntervalFigures) -> String {
+    format!("frames by the device's clock: {}", in_numbers(figures))
+}
+
+fn in_numbers(figures: &IntervalFigures) -> String {
+    format!(
+        "every {:.3} ms, jitter {:.3} ms rms, at most {:.2} ms off",
+        figures.mean.0, figures.jitter.0, figures.worst.0
+    )
 }
 
 /// What the operator should know of a source before it runs.

@@ -43,7 +43,7 @@ pub(super) fn run(job: &ScanJob) -> Result<Outcome> {
     let team = Team::gather(source.description().live)?;
     let mut analysis = Analysis::new(prepared.plan, recorder, sinks);
     analysis.set_hands(team.hands());
-    let capture = Capture::start(source, interrupt.flag())?;
+    let capture = Capture::start(source, interrupt.flag(), None)?;
     let end = team.run(|| analysis.run(&capture.deliveries, None, interrupt.flag()));
     let (summary, end) = pass::conclude(end, capture, analysis, recording)?;
     if job.json {

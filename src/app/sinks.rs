@@ -14,10 +14,10 @@ use crate::alarms::{Change, EventRecord, PassClock, Programme, Span};
 use crate::fields::{Field, FieldPlace};
 use crate::limits::Kind;
 use crate::measures::{Readings, waveform::Waveform};
-use crate::record::{Live, PassSender, ProgrammeSpan, Row, live::ProgrammeTime};
+use crate::record::{HandedOn, Live, PassSender, ProgrammeSpan, Row, live::ProgrammeTime};
 use crate::units::Seconds;
 
-use super::write_stdout;
+use super::{say, write_stdout};
 
 /// What is known right after a field.
 #[derive(Clone, Copy, Debug)]
@@ -66,6 +66,11 @@ impl Recorder {
     /// The queue itself, to close the pass with.
     pub(super) fn into_sender(self) -> PassSender {
         self.sender
+    }
+
+    /// Takes where fields stand in what a recorder gets.
+    pub(super) fn handed_on(&mut self, turn: HandedOn) -> Result<()> {
+        Ok(self.sender.handed_on(turn)?)
     }
 
     /// Takes one field and what became of events at it.
@@ -153,13 +158,17 @@ pub(super) enum EventLines {
     Json,
     /// What becomes of each event, as a line for people.
     Text(PassClock),
+    /// The same on stderr: stdout carries frames.
+    Aside(PassClock),
 }
 
 impl Sink for EventLines {
     fn take(&mut self, seen: &Seen<'_>) -> Result<()> {
         for change in seen.changes {
-            if let Some(line) = self.line(change)? {
-                put_line(&line)?;
+            match (self.line(change)?, &self) {
+                (Some(line), Self::Aside(_)) => say(&line),
+                (Some(line), _) => put_line(&line)?,
+                (None, _) => {}
             }
         }
         Ok(())
@@ -174,7 +183,7 @@ impl EventLines {
                 Change::Closed(_) => Ok(Some(typed("event", &EventRecord::from(event))?)),
                 Change::Opened(_) | Change::Worsened(_) | Change::Standing(_) => Ok(None),
             },
-            Self::Text(clock) => {
+            Self::Text(clock) | Self::Aside(clock) => {
                 let moment = is_moment(event.kind);
                 if moment && matches!(change, Change::Closed(_)) {
                     return Ok(None); // said when it began
@@ -204,7 +213,8 @@ fn is_moment(kind: Kind) -> bool {
         Kind::RecordingStart
             | Kind::TapeEnd
             | Kind::Mark
-            | Kind::SourceLost
+            | Kind::StandardChanged
+            | Kind::ControlChanged
             | Kind::FieldOrderChanged
     )
 }

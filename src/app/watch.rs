@@ -11,19 +11,21 @@ use std::sync::{Arc, Mutex, PoisonError};
 use anyhow::{Context, Result, anyhow};
 use crossbeam_channel::{Sender, bounded};
 
-use crate::cli::{Dashboard, WatchJob};
+use crate::cli::{Dashboard, TeeTo, WatchJob};
 use crate::record::{Live, live};
 use crate::sources::tape::{DEFAULT_SCENE, Pace};
 use crate::sources::{self, Place, Source};
 use crate::views::dashboard::{self, Request};
 
 use super::analysis::{Analysis, End, Remark};
+use super::attention::OnAlarm;
 use super::capture::Capture;
 use super::health;
 use super::learn;
 use super::pass::{self, Prepared, Recording};
 use super::signals::Interrupt;
 use super::sinks::{EventLines, Screen, Sink};
+use super::tee::Tee;
 use super::{Outcome, say};
 
 /// Remarks of the operator that may wait: more than fingers can type while a field is measured.
@@ -45,6 +47,11 @@ pub(super) fn run(job: &WatchJob) -> Result<Outcome> {
     } else {
         pass::remarks(source.description()).for_each(say);
     }
+    let tee = job.tee.as_ref();
+    let (tee, to_tee) = tee
+        .map(|job| Tee::start(job, source.format()))
+        .transpose()?
+        .unzip();
     let (recording, recorder) = Recording::start(&job.pass.record, &prepared.head)?.unzip();
     let kept = recording
         .as_ref()
@@ -59,10 +66,17 @@ pub(super) fn run(job: &WatchJob) -> Result<Outcome> {
     let sink: Box<dyn Sink> = if drawn {
         Box::new(Screen::new(Arc::clone(&live)))
     } else {
-        Box::new(EventLines::Text(clock))
+        match &job.tee {
+            Some(tee) if tee.to == TeeTo::Stdout => Box::new(EventLines::Aside(clock)),
+            _ => Box::new(EventLines::Text(clock)),
+        }
     };
-    let mut analysis = Analysis::new(prepared.plan, recorder, vec![sink]);
-    let capture = Capture::start(source, interrupt.flag())?;
+    let mut sinks = vec![sink];
+    if let Some(command) = &job.on_alarm {
+        sinks.push(Box::new(OnAlarm::start(command)?));
+    }
+    let mut analysis = Analysis::new(prepared.plan, recorder, sinks);
+    let capture = Capture::start(source, interrupt.flag(), to_tee)?;
     let end = if drawn {
         with_dashboard(
             &mut analysis,
@@ -74,8 +88,20 @@ pub(super) fn run(job: &WatchJob) -> Result<Outcome> {
     } else {
         analysis.run(&capture.deliveries, None, interrupt.flag())
     };
-    let (summary, end) = pass::conclude(end, capture, analysis, recording)?;
+    let seen = capture.seen();
+    let concluded = pass::conclude(end, capture, analysis, recording);
+    let handed = tee.map(Tee::finish).transpose();
+    let (summary, end) = concluded?;
     pass::tell(&summary);
+    if let Some(figures) = seen.intervals.figures() {
+        say(&pass::evenness(&figures));
+    }
+    if let Some(handed) = handed? {
+        say(&format!(
+            "{} frames handed on, {} of them repeated for missing ones",
+            handed.frames, handed.repeated
+        ));
+    }
     if let Some(took) = live
         .lock()
         .unwrap_or_else(PoisonError::into_inner)

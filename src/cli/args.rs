@@ -136,6 +136,20 @@ pub(super) struct WatchArgs {
     /// No dashboard: each event as a line on stdout (also when there is no terminal).
     #[arg(long)]
     pub no_dashboard: bool,
+    /// Hand every frame on as Y4M, samples unaltered: a file or named pipe, or - for stdout. The dashboard then uses the
+    /// terminal itself.
+    #[arg(long, value_name = "PATH", value_hint = ValueHint::FilePath)]
+    pub tee: Option<PathBuf>,
+    /// How much of it may wait for whoever takes it, in MiB.
+    #[arg(long, value_name = "MIB", default_value_t = 256, value_parser = clap::value_parser!(u32).range(1..=65536), requires = "tee")]
+    pub tee_buffer: u32,
+    /// What stands for frames that the source lost: the picture before again (sound stays in step), or nothing.
+    #[arg(long, value_enum, default_value_t = TeeGapsArg::Repeat, requires = "tee")]
+    pub tee_gaps: TeeGapsArg,
+    /// Command to run when an alarm opens or worsens: the event as JSON on its stdin, and in TRUELINE_* variables; at
+    /// most one at a time and one in two seconds.
+    #[arg(long, value_name = "COMMAND")]
+    pub on_alarm: Option<String>,
 }
 
 #[derive(Debug, Args)]
@@ -285,6 +299,14 @@ pub(super) enum RangeArg {
     Full,
     /// What the source says, else 16-235.
     Auto,
+}
+
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub(super) enum TeeGapsArg {
+    /// The picture before, again.
+    Repeat,
+    /// Nothing.
+    Omit,
 }
 
 #[derive(Clone, Copy, Debug, ValueEnum)]

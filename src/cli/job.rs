@@ -16,7 +16,7 @@ use crate::units::{CodeRange, Hertz, Ire};
 
 use super::args::{
     Cli, Command, ExportFormat, ExportWhat, FieldOrderArg, LinesArg, PassArgs, RangeArg, ScanArgs,
-    SetupArg, SourceArgs, SpeedArg, StandardArg, TapeArgs, WatchArgs,
+    SetupArg, SourceArgs, SpeedArg, StandardArg, TapeArgs, TeeGapsArg, WatchArgs,
 };
 
 /// Something to do.
@@ -56,7 +56,43 @@ pub struct WatchJob {
     pub pass: PassJob,
     /// Whether the dashboard is wanted.
     pub dashboard: Dashboard,
+    /// Frames are handed on.
+    pub tee: Option<TeeJob>,
+    /// Command to run on alarms.
+    pub on_alarm: Option<String>,
 }
+
+/// Handing frames on.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct TeeJob {
+    /// Where to.
+    pub to: TeeTo,
+    /// Bytes of frames that may wait.
+    pub buffer_bytes: usize,
+    /// What stands for missing frames.
+    pub gaps: Gaps,
+}
+
+/// Where frames are handed on to.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum TeeTo {
+    /// Standard output.
+    Stdout,
+    /// A file or a pipe with a name.
+    File(PathBuf),
+}
+
+/// What stands for frames that are missing in a stream without times.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Gaps {
+    /// The picture before, again.
+    Repeat,
+    /// Nothing.
+    Omit,
+}
+
+/// Bytes of a MiB.
+const MIB: usize = 1 << 20;
 
 /// Whether to draw.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -216,15 +252,38 @@ impl Command {
 
 impl WatchArgs {
     fn check(self) -> Result<WatchJob> {
+        let tee = self.tee.map(|path| TeeJob {
+            to: if path.as_os_str() == "-" {
+                TeeTo::Stdout
+            } else {
+                TeeTo::File(path)
+            },
+            buffer_bytes: self.tee_buffer as usize * MIB,
+            gaps: match self.tee_gaps {
+                TeeGapsArg::Repeat => Gaps::Repeat,
+                TeeGapsArg::Omit => Gaps::Omit,
+            },
+        });
+        if let Some(command) = &self.on_alarm {
+            ensure!(
+                !command.trim().is_empty(),
+                "--on-alarm: the command is empty"
+            );
+        }
         Ok(WatchJob {
             place: self.source.as_deref().map(place).transpose()?,
-            wishes: self.how.wishes()?,
+            wishes: Wishes {
+                held_bytes: tee.as_ref().map_or(0, |tee| tee.buffer_bytes),
+                ..self.how.wishes()?
+            },
             pass: self.pass.check(self.how.setup)?,
             dashboard: if self.no_dashboard {
                 Dashboard::Never
             } else {
                 Dashboard::WhereTerminal
             },
+            tee,
+            on_alarm: self.on_alarm,
         })
     }
 }
@@ -288,6 +347,7 @@ impl SourceArgs {
             raster: self.raster.as_deref().map(raster).transpose()?,
             sample_rate: self.sample_rate.map(sample_rate).transpose()?,
             seed: self.seed,
+            held_bytes: 0,
         })
     }
 }

@@ -66,6 +66,10 @@ kinds! {
     TapeEnd = "tape_end",
     /// The order of the fields is not what was said.
     FieldOrderChanged = "field_order_changed",
+    /// The signal has another number of lines, or another than was asked for.
+    StandardChanged = "standard_changed",
+    /// A control of the device has another value, or one that harms.
+    ControlChanged = "control_changed",
     /// The source went away.
     SourceLost = "source_lost",
     /// We were too slow.
@@ -79,7 +83,9 @@ impl Kind {
     #[must_use]
     pub fn noted_severity(self) -> Severity {
         match self {
-            Self::RecordingStart | Self::TapeEnd | Self::Mark => Severity::Notice,
+            Self::RecordingStart | Self::TapeEnd | Self::Mark | Self::ControlChanged => {
+                Severity::Notice
+            }
             _ => Severity::Alarm,
         }
     }

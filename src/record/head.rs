@@ -85,6 +85,27 @@ pub struct ProgrammeSpan {
     pub why_ended: Option<WhyEnded>,
 }
 
+/// From which field on fields stand at which frame of what was handed on to a recorder.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct HandedOn {
+    /// First field.
+    pub start: FieldIndex,
+    /// The frame it is in, counted from 0 in what was handed on; `None`: it was not handed on.
+    pub tee_frame: Option<u64>,
+}
+
+/// The frame a field is in, by all the turns of a pass in their order.
+///
+/// Before the first turn, frames are those of the pass.
+#[must_use]
+pub fn tee_frame(turns: &[HandedOn], field: FieldIndex) -> Option<u64> {
+    let after = turns.partition_point(|turn| turn.start <= field);
+    let Some(turn) = after.checked_sub(1).map(|at| turns[at]) else {
+        return Some(field.frame().0);
+    };
+    Some(turn.tee_frame? + (field.frame().0 - turn.start.frame().0))
+}
+
 impl From<&Span> for ProgrammeSpan {
     fn from(span: &Span) -> Self {
         Self {

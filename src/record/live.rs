@@ -78,6 +78,8 @@ pub struct Health {
     pub disk_free_bytes: Option<u64>,
     /// How fast that room is used up.
     pub bytes_per_second: Option<f64>,
+    /// What the device says of its input, and how evenly it delivers; empty where it says nothing.
+    pub device: String,
 }
 
 impl Default for Health {
@@ -90,6 +92,7 @@ impl Default for Health {
             writer_well: true,
             disk_free_bytes: None,
             bytes_per_second: None,
+            device: String::new(),
         }
     }
 }

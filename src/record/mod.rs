@@ -6,7 +6,7 @@
 //! Does not know: how anything is drawn or exported, or which measures exist.
 
 pub use error::RecordError;
-pub use head::{PassHead, ProgrammeSpan, TapeSpeed, default_path};
+pub use head::{HandedOn, PassHead, ProgrammeSpan, TapeSpeed, default_path, tee_frame};
 pub use live::Live;
 pub use open::upgrade;
 pub use reader::{FieldLines, Lines, Pass, PerSecond, Rows, StorageGap};

@@ -12,7 +12,7 @@ use std::path::{Path, PathBuf};
 use rusqlite::{Connection, OptionalExtension};
 
 use super::error::{RecordError, sqlite};
-use super::head::{PassHead, ProgrammeSpan};
+use super::head::{HandedOn, PassHead, ProgrammeSpan};
 use super::open::open_read_only;
 use super::schema::{Catalogue, StoredQuantity, full_catalogue, of_word, stored_quantities};
 use crate::alarms::{Event, EventId};
@@ -231,6 +231,27 @@ impl<const N: usize> Pass<N> {
             all.push(event.ok_or_else(|| self.damaged(format!("event {id} makes no sense")))?);
         }
         Ok(all)
+    }
+
+    /// Where fields stand in what was handed on to a recorder, in order; empty where that is field / 2 throughout.
+    ///
+    /// # Errors
+    /// When the file cannot be read or holds nonsense.
+    pub fn handed_on(&self) -> Result<Vec<HandedOn>, RecordError> {
+        let failed = sqlite("read", &self.path);
+        let mut statement = self
+            .connection
+            .prepare("SELECT start_field, tee_frame FROM handed_on ORDER BY start_field")
+            .map_err(&failed)?;
+        let turns = statement
+            .query_map((), |row| {
+                Ok(HandedOn {
+                    start: index(row.get(0)?),
+                    tee_frame: row.get::<_, Option<i64>>(1)?.map(i64::unsigned_abs),
+                })
+            })
+            .map_err(&failed)?;
+        turns.collect::<Result<_, _>>().map_err(&failed)
     }
 
     /// The spans of programme.

@@ -21,16 +21,22 @@ use crate::measures::{QUANTITY_COUNT, Quantity, QuantityUnit, quantities};
 pub const APPLICATION_ID: i32 = 0x544c_5053;
 
 /// The newest file version this program knows.
-pub const FILE_VERSION: i32 = 1;
+pub const FILE_VERSION: i32 = 2;
 
 /// One script a file version, oldest first.
-const MIGRATIONS: [&str; FILE_VERSION as usize] = [include_str!("migrations/0001_pass.sql")];
+const MIGRATIONS: [&str; FILE_VERSION as usize] = [
+    include_str!("migrations/0001_pass.sql"),
+    include_str!("migrations/0002_handed_on.sql"),
+];
 
 /// Origin of settings that the operator stated.
 pub(super) const OPERATOR: &str = "operator";
 
 /// Origin of settings that were found on the device.
 pub(super) const DEVICE: &str = "device";
+
+/// Origin of what was measured of the device while it ran.
+pub(super) const MEASURED: &str = "measured";
 
 /// The quantities a file is to have columns for, in the order of a row.
 pub type Catalogue<const N: usize> = [&'static Quantity; N];
@@ -350,6 +356,20 @@ mod tests {
         names.sort();
         names.dedup();
         assert_eq!(names.len(), all);
+    }
+
+    #[test]
+    fn a_file_of_the_first_version_gets_the_tables_of_this_one() {
+        let mut connection = Connection::open_in_memory().expect("a database");
+        connection.execute_batch(MIGRATIONS[0]).expect("version 1");
+        connection
+            .pragma_update(None, "user_version", 1)
+            .expect("it says so");
+        bring_up_to_date(&mut connection, Path::new("memory"), &catalogue()).expect("tables");
+        assert_eq!(
+            columns(&connection, "handed_on"),
+            ["start_field", "tee_frame"]
+        );
     }
 
     #[test]

@@ -16,13 +16,14 @@ use super::error::{RecordError, sqlite};
 use super::head::PassHead;
 use super::rollup::SecondRow;
 use super::row::Row;
-use super::schema::{Catalogue, bring_up_to_date, stored_quantities};
+use super::schema::{Catalogue, MEASURED, bring_up_to_date, stored_quantities};
 
 pub use batch::Closing;
 pub(super) use batch::{Batch, Missed};
 use batch::{Encoder, StoredField};
 use tables::{
-    insert_readings, insert_second, write_event, write_head, write_missed, write_programme,
+    insert_readings, insert_second, write_event, write_handed_on, write_head, write_missed,
+    write_programme, write_settings,
 };
 
 mod batch;
@@ -127,6 +128,9 @@ impl<const N: usize> Store<N> {
         for event in &batch.events {
             write_event(&transaction, event)?;
         }
+        for turn in &batch.handed_on {
+            write_handed_on(&transaction, *turn)?;
+        }
         if let Some(spans) = &batch.programme {
             write_programme(&transaction, spans)?;
         }
@@ -135,6 +139,7 @@ impl<const N: usize> Store<N> {
                 "UPDATE pass SET summary = ?1, closed_at = ?2",
                 (&closing.summary, &closing.closed_at),
             )?;
+            write_settings(&transaction, MEASURED, &closing.found)?;
         }
         transaction.commit()
     }

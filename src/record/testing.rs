@@ -146,6 +146,7 @@ pub(crate) fn closed(event: Event, end: u64) -> Event {
 /// What a test pass ends with.
 pub(crate) fn closing(fields: u64) -> Closing {
     Closing {
+        found: Vec::new(),
         summary: format!("{{\"fields\": {fields}}}"),
         closed_at: "2026-03-01T19:05:00+00:00".to_owned(),
     }

@@ -132,7 +132,7 @@ fn other_programs_read_a_pass() {
     };
     check("PRAGMA integrity_check", "ok");
     check("PRAGMA application_id", &APPLICATION_ID.to_string());
-    check("PRAGMA user_version", "1");
+    check("PRAGMA user_version", "2");
     let fields = r#"SELECT field, parity, timecode, seconds, "test.error_ns", "test.black_ire", "test.state"
                     FROM fields WHERE field IN (2, 6, 21)"#;
     let expected = "2|top|00:00:59;21|0.033367|0.2||snow\n6|top|00:00:59;23|0.1001||7.2|locked\n\

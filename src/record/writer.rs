@@ -19,7 +19,7 @@ use crossbeam_channel::{
 };
 
 use super::error::RecordError;
-use super::head::{PassHead, ProgrammeSpan};
+use super::head::{HandedOn, PassHead, ProgrammeSpan};
 use super::packed;
 use super::row::Row;
 use super::schema::{Catalogue, full_catalogue};
@@ -80,6 +80,7 @@ impl<const N: usize> Message<N> {
 enum Note {
     Event(Event),
     Programme(Vec<ProgrammeSpan>),
+    HandedOn(HandedOn),
     Closing(Closing),
 }
 
@@ -194,6 +195,15 @@ impl<const N: usize> PassSender<N> {
         self.notes
             .retain(|note| !matches!(note, Note::Programme(_)));
         self.keep_note(Note::Programme(spans.to_vec()));
+        self.send_notes()
+    }
+
+    /// Hands on where fields stand in what a recorder gets, from a field on.
+    ///
+    /// # Errors
+    /// When the writer is gone, or a sender that waits finds the disk failing.
+    pub fn handed_on(&mut self, turn: HandedOn) -> Result<(), RecordError> {
+        self.keep_note(Note::HandedOn(turn));
         self.send_notes()
     }
 
@@ -349,6 +359,7 @@ impl<const N: usize> Writer<N> {
             Message::Missed(missed) => self.batch.add_missed(missed),
             Message::Note(Note::Event(event)) => self.batch.add_event(event),
             Message::Note(Note::Programme(spans)) => self.batch.set_programme(spans),
+            Message::Note(Note::HandedOn(turn)) => self.batch.add_handed_on(turn),
             Message::Note(Note::Closing(closing)) => self.batch.set_closing(closing),
         }
     }

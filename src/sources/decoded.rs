@@ -24,8 +24,8 @@ use std::time::Instant;
 
 use super::file::{self, FileWord, FrameRate, fill, wait_for_room};
 use super::{
-    CodeRange, Frame, FramePool, Gap, InputState, POOL_FRAMES, PictureFormat, RowLayout, Source,
-    SourceDescription, SourceError, SourceErrorKind, Wishes,
+    CodeRange, Frame, FramePool, Gap, InputState, PictureFormat, RowLayout, Source,
+    SourceDescription, SourceError, SourceErrorKind, Wishes, pool_frames,
 };
 
 use pixels::Change;
@@ -95,7 +95,7 @@ impl Decoded {
             own_time: file::own_time(&probe.word, &format),
             format: Arc::new(format),
             frame_bytes,
-            pool: FramePool::new(POOL_FRAMES, frame_bytes),
+            pool: FramePool::new(pool_frames(wishes.held_bytes, frame_bytes), frame_bytes),
             frames_read: 0,
             broken: false,
         })

@@ -19,6 +19,12 @@ pub enum SourceErrorKind {
     Malformed,
     /// A live source has delivered nothing for a while; ask again.
     Silent,
+    /// The same, and it says that its input has no signal.
+    NoSignal,
+    /// It was lost and is being opened again; ask again.
+    Away,
+    /// Its signal has become another, which it must be opened again for.
+    Changed,
     /// Something else.
     Other,
 }
@@ -59,6 +65,15 @@ impl SourceError {
             _ => SourceErrorKind::Other,
         };
         Self::new(kind, doing).caused_by(error)
+    }
+
+    /// Whether there was just nothing to deliver, so that asking again is all there is to do.
+    #[must_use]
+    pub fn is_silence(&self) -> bool {
+        matches!(
+            self.kind,
+            SourceErrorKind::Silent | SourceErrorKind::NoSignal | SourceErrorKind::Away
+        )
     }
 
     /// What a caller can do.

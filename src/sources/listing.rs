@@ -80,6 +80,8 @@ pub enum FrameSize {
 /// One control of a device.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct ControlListing {
+    /// Its number in the kernel's interface.
+    pub id: u32,
     /// Its name in the driver's words.
     pub name: String,
     /// Its value: a number, `on`, `off`, or the name of a choice.

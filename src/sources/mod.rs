@@ -18,13 +18,19 @@ pub use error::{SourceError, SourceErrorKind};
 pub use format::{
     ChromaGrid, ChromaSiting, FieldOrder, Packing, PictureFormat, PlaneLayout, SampleFormat,
 };
+pub use intervals::{IntervalFigures, Intervals};
+pub use lasting::{Lasting, Open};
 pub use listing::{ControlListing, DeviceListing, FormatListing, FrameSize, InputListing};
-pub use pool::{ANALYSIS_QUEUE_FRAMES, FrameBuffer, FramePool, POOL_FRAMES, VacantBuffer};
+pub use pool::{
+    ANALYSIS_QUEUE_FRAMES, FrameBuffer, FramePool, POOL_FRAMES, VacantBuffer, pool_frames,
+};
 
 mod decoded;
 mod error;
 mod file;
 mod format;
+mod intervals;
+mod lasting;
 mod listing;
 mod pool;
 pub mod tape;
@@ -77,7 +83,11 @@ pub fn open(
 
 #[cfg(target_os = "linux")]
 fn open_device(path: &Path, wishes: &Wishes) -> Result<Box<dyn Source>, SourceError> {
-    Ok(Box::new(v4l2::V4l2Source::open(path, wishes)?))
+    let opener = v4l2::Opener::new(path, wishes);
+    Ok(Box::new(Lasting::open(
+        Box::new(opener),
+        lasting::SystemTime,
+    )?))
 }
 
 #[cfg(not(target_os = "linux"))]
@@ -196,11 +206,44 @@ pub trait Source: Send {
 
     /// The next frame; `None` is the end of a whole stream.
     ///
-    /// A live source returns within about half a second even when nothing arrives: see [`SourceErrorKind::Silent`].
+    /// A live source returns within about half a second even when nothing arrives: see [`SourceError::is_silence`].
     ///
     /// # Errors
     /// A stream cut short is an error, never an end.
     fn next_frame(&mut self) -> Result<Option<Frame>, SourceError>;
+
+    /// What there is to tell beside frames, oldest first; `None` when nothing is left. To be asked after each
+    /// [`Source::next_frame`], whatever that gave.
+    fn news(&mut self) -> Option<News> {
+        None
+    }
+
+    /// What the machine's monotonic clock showed when `device_time` was zero, where the two are one clock.
+    fn clock_origin(&self) -> Option<Duration> {
+        None
+    }
+}
+
+/// Something a source tells beside its frames.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct News {
+    /// What kind of thing.
+    pub kind: NewsKind,
+    /// A sentence.
+    pub text: String,
+}
+
+/// What news are about.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum NewsKind {
+    /// A control of the device has another value, or one that harms.
+    Control,
+    /// What the device says of its input has changed: the text is its words, for a line on a screen.
+    Input,
+    /// The signal has another standard.
+    Standard,
+    /// The time of the source or of the machine did not go on as it should.
+    Clock,
 }
 
 /// Where to read from.
@@ -233,6 +276,8 @@ pub struct Wishes {
     pub sample_rate: Option<Hertz>,
     /// Seed of the simulated tape.
     pub seed: Option<u64>,
+    /// Bytes of frames that somebody holds besides the analysis.
+    pub held_bytes: usize,
 }
 
 /// A standard, as finely as the operator asked for it.

@@ -72,6 +72,12 @@ impl FramePool {
 /// Buffers a pool needs: the one being filled, those on the way to the analysis, and the one being analysed.
 pub const POOL_FRAMES: usize = 1 + ANALYSIS_QUEUE_FRAMES + 1;
 
+/// Buffers a pool needs where somebody else holds up to so many bytes of frames of this size besides.
+#[must_use]
+pub fn pool_frames(held_bytes: usize, frame_bytes: usize) -> usize {
+    POOL_FRAMES + held_bytes.div_ceil(frame_bytes.max(1))
+}
+
 /// Frames that may wait for the analysis: about half a second, so that a stalled disk or a busy core is ridden out,
 /// and ten megabytes at most.
 pub const ANALYSIS_QUEUE_FRAMES: usize = 12;

@@ -15,8 +15,8 @@ use std::time::Instant;
 
 use super::file::{self, FrameRate, fill, wait_for_room};
 use super::{
-    FieldOrder, Frame, FramePool, Gap, InputState, POOL_FRAMES, PictureFormat, RowLayout, Source,
-    SourceDescription, SourceError, SourceErrorKind, Wishes,
+    FieldOrder, Frame, FramePool, Gap, InputState, PictureFormat, RowLayout, Source,
+    SourceDescription, SourceError, SourceErrorKind, Wishes, pool_frames,
 };
 
 use header::{Header, HeaderFault, Interlacing, MAX_LINE, frame_order, printable};
@@ -125,7 +125,10 @@ impl Y4m {
             own_time: file::own_time(&header.word, &format),
             format: Arc::new(format),
             frame_bytes: header.frame_bytes,
-            pool: FramePool::new(POOL_FRAMES, header.frame_bytes),
+            pool: FramePool::new(
+                pool_frames(wishes.held_bytes, header.frame_bytes),
+                header.frame_bytes,
+            ),
             frames_read: 0,
             line,
             broken: false,

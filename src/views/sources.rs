@@ -123,6 +123,7 @@ fn size(size: FrameSize) -> String {
 
 fn control(control: &ControlListing, width: usize) -> String {
     let ControlListing {
+        id: _,
         name,
         value,
         minimum,
@@ -174,6 +175,7 @@ mod tests {
             standards: "NTSC-M, PAL".to_owned(),
         };
         let control = |name: &str, value: &str| ControlListing {
+            id: 1,
             name: name.to_owned(),
             value: value.to_owned(),
             minimum: 0,

@@ -129,14 +129,7 @@ impl<W: Write> Y4mWriter<W> {
     pub fn frame(&mut self, frame: &Frame) -> Result<(), Y4mError> {
         self.begin(&frame.format)?;
         let format = &frame.format;
-        let held = match frame.rows {
-            RowLayout::Woven | RowLayout::Sequential(_) => format.rows,
-            RowLayout::Single(_) => format.rows / 2,
-        };
-        let (found, expected) = (frame.data.bytes().len(), format.buffer_bytes(held));
-        if found < expected {
-            return Err(Y4mError::Short { found, expected });
-        }
+        let (held, expected) = checked_size(frame)?;
         let planar = format.samples.packing == Packing::Planar;
         if planar && format.padded_stride.is_none() && frame.rows == RowLayout::Woven {
             return self.put(&frame.data.bytes()[..expected]);
@@ -148,6 +141,25 @@ impl<W: Write> Y4mWriter<W> {
             return Ok(());
         }
         self.waiting = None;
+        self.put_woven()
+    }
+
+    /// Puts the rows of a frame, or of a single field, where they belong in the woven picture, without writing it.
+    ///
+    /// # Errors
+    /// As of [`Y4mWriter::frame`].
+    pub fn weave(&mut self, frame: &Frame) -> Result<(), Y4mError> {
+        self.begin(&frame.format)?;
+        let (held, _) = checked_size(frame)?;
+        lay_out(frame, held, &mut self.frame);
+        Ok(())
+    }
+
+    /// Writes the woven picture as it is: once more, if it was written before.
+    ///
+    /// # Errors
+    /// When writing fails.
+    pub fn put_woven(&mut self) -> Result<(), Y4mError> {
         self.out.write_all(b"FRAME\n")?;
         self.out.write_all(&self.frame)?;
         Ok(())
@@ -180,6 +192,20 @@ impl<W: Write> Y4mWriter<W> {
             Some(_) => Err(Y4mError::FormatChanged),
         }
     }
+}
+
+/// Rows that a frame's buffer holds, and the bytes they take, all of which are there.
+fn checked_size(frame: &Frame) -> Result<(usize, usize), Y4mError> {
+    let format = &frame.format;
+    let held = match frame.rows {
+        RowLayout::Woven | RowLayout::Sequential(_) => format.rows,
+        RowLayout::Single(_) => format.rows / 2,
+    };
+    let (found, expected) = (frame.data.bytes().len(), format.buffer_bytes(held));
+    if found < expected {
+        return Err(Y4mError::Short { found, expected });
+    }
+    Ok((held, expected))
 }
 
 /// The same picture without packing and padding.

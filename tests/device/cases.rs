@@ -6,8 +6,8 @@ use std::time::{Duration, Instant};
 
 use trueline::sources::v4l2::V4l2Source;
 use trueline::sources::{
-    FieldOrder, Frame, FrameSize, InputState, POOL_FRAMES, Packing, RowLayout, Source,
-    SourceErrorKind, StandardWish, Wishes, devices, first_device,
+    self, FieldOrder, Frame, FrameSize, InputState, News, NewsKind, POOL_FRAMES, Packing, Place,
+    RowLayout, Source, SourceErrorKind, StandardWish, Wishes, devices, first_device, tape::Pace,
 };
 use trueline::standard::{Parity, RateTrust, Standard};
 use trueline::units::{CodeRange, Hertz};
@@ -619,4 +619,115 @@ pub(crate) fn the_listing_shows_what_the_device_offers() -> String {
     assert!(device.formats.iter().any(|it| !it.readable));
     assert!(device.controls.iter().any(|it| it.name == "Brightness"));
     serde_json::to_string(device).expect("it is plain data")
+}
+
+/// The device as the program opens it: what fails is opened again.
+fn open_to_last(standard: StandardWish) -> Box<dyn Source> {
+    let place = Place::Device(CAPTURE.into());
+    sources::open(&place, &wishes(standard), Pace::RealTime)
+        .unwrap_or_else(|error| panic!("open: {error}"))
+}
+
+/// The next frame of a source that lasts, whatever happens to its device, and what it told meanwhile.
+fn next_of_lasting(source: &mut dyn Source, told: &mut Vec<News>) -> Frame {
+    let begun = Instant::now();
+    while begun.elapsed() < Duration::from_secs(60) {
+        let found = source.next_frame();
+        told.extend(std::iter::from_fn(|| source.news()));
+        match found {
+            Ok(frame) => return frame.expect("a device has no end"),
+            Err(error) => assert!(error.is_silence(), "{error}"),
+        }
+    }
+    panic!("no frame in a minute");
+}
+
+/// Has a fault happen and reads on: the first frame after it stands where the device's clock has it.
+fn check_outlives(fault: impl Fn()) -> String {
+    let mut source = open_to_last(StandardWish::Lines(Standard::Lines525));
+    let mut told = Vec::new();
+    let mut last = next_of_lasting(source.as_mut(), &mut told);
+    for _ in 0..5 {
+        last = next_of_lasting(source.as_mut(), &mut told);
+    }
+    fault();
+    for _ in 0..SOON {
+        let frame = next_of_lasting(source.as_mut(), &mut told);
+        // Only what was found by the clock has bridged an opening.
+        if frame.gap.timed {
+            let by_clock = fields_by_clock(&last, &frame);
+            let by_gap = (frame.gap.fields() + fields_in(&last)) as f64;
+            assert!(
+                (by_clock - by_gap).abs() <= 1.01,
+                "{by_clock} fields by the clock, {by_gap} counted"
+            );
+            let after = next_of_lasting(source.as_mut(), &mut told);
+            assert!(after.device_time > frame.device_time);
+            return format!("{:?}", frame.gap);
+        }
+        last = frame;
+    }
+    panic!("nothing was bridged");
+}
+
+pub(crate) fn the_source_outlives_a_device_that_vanishes() -> String {
+    check_outlives(|| driver::press("disconnect"))
+}
+
+pub(crate) fn the_source_outlives_a_fatal_error() -> String {
+    check_outlives(|| driver::press("inject_fatal_streaming_error"))
+}
+
+pub(crate) fn the_source_outlives_a_clock_set_elsewhere() -> String {
+    check_outlives(|| {
+        // The driver begins its next stream 68 years later.
+        driver::set("wrap_timestamp", 2);
+        driver::press("inject_fatal_streaming_error");
+    })
+}
+
+pub(crate) fn the_source_outlives_a_change_of_standard() -> String {
+    driver::choose("standard_signal_mode", "Selected Standard");
+    driver::choose("standard", "NTSC-M");
+    let mut source = open_to_last(StandardWish::Auto);
+    let mut told = Vec::new();
+    let first = next_of_lasting(source.as_mut(), &mut told);
+    assert_eq!(first.format.standard, Some(Standard::Lines525));
+    driver::choose("standard", "PAL-BGH");
+    let changed = (0..SOON).find_map(|_| {
+        let frame = next_of_lasting(source.as_mut(), &mut told);
+        (frame.format.standard == Some(Standard::Lines625)).then_some(frame)
+    });
+    let changed = changed.expect("the signal's own lines");
+    assert_eq!(changed.format.rows, 576);
+    assert!(changed.gap.timed);
+    let of_standard = told.iter().filter(|it| it.kind == NewsKind::Standard);
+    let words: Vec<_> = of_standard.map(|it| it.text.as_str()).collect();
+    assert_eq!(words.len(), 1, "{told:?}");
+    assert!(words[0].contains("from 525 to 625"), "{words:?}");
+    format!("{words:?}, {:?}", changed.gap)
+}
+
+pub(crate) fn changes_of_controls_and_signal_are_told() -> String {
+    let mut source = open_lines(Standard::Lines525);
+    next(&mut source);
+    driver::set("contrast", 99);
+    driver::choose("standard_signal_mode", "No Signal");
+    let mut told = Vec::new();
+    for _ in 0..SOON {
+        next(&mut source);
+        told.extend(std::iter::from_fn(|| source.news()));
+        if told.iter().any(|it| it.text == "no signal") {
+            break;
+        }
+    }
+    let words: Vec<_> = told.iter().map(|it| (it.kind, it.text.as_str())).collect();
+    assert!(
+        words.contains(&(NewsKind::Input, "signal locked")),
+        "{words:?}"
+    );
+    assert!(words.contains(&(NewsKind::Input, "no signal")), "{words:?}");
+    let contrast = "Contrast was changed from 128 to 99.";
+    assert!(words.contains(&(NewsKind::Control, contrast)), "{words:?}");
+    format!("{words:?}")
 }

@@ -66,6 +66,11 @@ cases! {
         an_output_node_is_refused,
         an_unknown_input_is_refused_by_name,
         the_listing_shows_what_the_device_offers,
+        changes_of_controls_and_signal_are_told,
+        the_source_outlives_a_device_that_vanishes,
+        the_source_outlives_a_fatal_error,
+        the_source_outlives_a_clock_set_elsewhere,
+        the_source_outlives_a_change_of_standard,
     }
     program {
         the_program_lists_the_device,
@@ -74,7 +79,7 @@ cases! {
         the_program_measures_sequential_fields,
         the_program_measures_alternate_fields,
         a_second_program_finds_the_device_busy_and_the_first_ends_on_request,
-        a_device_that_vanishes_ends_the_program_and_closes_the_pass,
+        the_program_outlives_a_device_that_vanishes_and_the_recorder_gets_every_frame,
         silence_and_a_lost_signal_become_events_and_the_program_goes_on,
     }
 }

@@ -255,19 +255,74 @@ pub(crate) fn a_second_program_finds_the_device_busy_and_the_first_ends_on_reque
     format!("{} fields before the request; {}", rows.len(), busy.trim())
 }
 
-pub(crate) fn a_device_that_vanishes_ends_the_program_and_closes_the_pass() -> String {
+/// Counts what a recorder is given: the bytes of the header and of all frames.
+fn count_bytes(pipe: PathBuf) -> std::thread::JoinHandle<u64> {
+    std::thread::spawn(move || {
+        let mut frames = fs::File::open(pipe).expect("the pipe is there");
+        std::io::copy(&mut frames, &mut std::io::sink()).expect("it is read to its end")
+    })
+}
+
+pub(crate) fn the_program_outlives_a_device_that_vanishes_and_the_recorder_gets_every_frame()
+-> String {
+    // `FRAME` and its line end, and 720x480 in 4:2:2.
+    const FRAME_BYTES: u64 = 6 + 2 * 720 * 480;
+    let pipe = Path::new("/tmp/frames.y4m");
+    let made = Command::new("mkfifo").arg(pipe).status();
+    assert!(made.is_ok_and(|it| it.success()));
+    let recorder = count_bytes(pipe.to_owned());
     let path = pass_place("vanishing");
-    let child = start(&path);
+    let words = [
+        "--standard",
+        "525",
+        "--tee",
+        "/tmp/frames.y4m",
+        "--tee-buffer",
+        "64",
+    ];
+    let mut child = watch(&path, words).spawn().expect("it starts");
+    wait_for(&mut child, &path, "field", |it| last_field(it).is_some());
+
+    driver::set("brightness", 100);
+    wait_for(&mut child, &path, "changed control", |it| {
+        event(it, Kind::ControlChanged).is_some()
+    });
     driver::press("disconnect");
+    wait_for(&mut child, &path, "lost device", |it| {
+        event(it, Kind::SourceLost).is_some()
+    });
+    let before = Pass::open(&path).ok().as_ref().and_then(last_field);
+    wait_for(&mut child, &path, "field after it", |it| {
+        last_field(it) > before
+    });
+    interrupt(&child);
     let (code, said) = end_of(child);
-    assert_eq!(code, 1, "{said}");
-    for word in [CAPTURE, "the device is gone", "plug it in again"] {
-        assert!(said.contains(word), "{word} in: {said}");
-    }
+    assert_eq!(code, 130, "{said}");
+
     let (pass, rows) = closed(&path);
-    let lost = event(&pass, Kind::SourceLost).expect("the loss is an event");
-    assert!(lost.note.contains("gone"), "{lost:?}");
-    format!("{} fields before", rows.len())
+    let control = event(&pass, Kind::ControlChanged).expect("it was stored before");
+    assert!(
+        control
+            .note
+            .contains("Brightness was changed from 128 to 100"),
+        "{control:?}"
+    );
+    let lost = event(&pass, Kind::SourceLost).expect("it was stored before");
+    assert!(lost.note.contains("the device is gone"), "{lost:?}");
+    assert!(lost.end.is_some(), "{lost:?}");
+    check_parities(&rows, Parity::Bottom);
+    // Each place of the pass is half a frame of the recorder's, lost ones too.
+    let places = rows.last().map_or(0, |row| row.place.field.0 + 1);
+    let bytes = recorder.join().expect("it read to the end");
+    let (frames, header) = (bytes / FRAME_BYTES, bytes % FRAME_BYTES);
+    assert!(header < 100, "{bytes} bytes are no whole frames");
+    // What was on its way when the end was asked for is recorded, but not measured any more.
+    let beyond = frames.checked_sub(places / 2);
+    assert!(
+        beyond.is_some_and(|it| it <= 16),
+        "{frames} frames of {places} fields: {said}"
+    );
+    format!("{frames} frames of {places} fields; {}", lost.note)
 }
 
 pub(crate) fn silence_and_a_lost_signal_become_events_and_the_program_goes_on() -> String {

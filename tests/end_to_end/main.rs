@@ -4,5 +4,6 @@ mod bad_input;
 mod learning;
 mod passes;
 mod scenes;
+mod tee;
 mod terminal;
 mod world;

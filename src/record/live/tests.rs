@@ -12,7 +12,7 @@ use crate::units::{Estimate, Nanos};
 
 use super::*;
 
-pub(in crate::record) const KINDS: [Kind; 21] = [
+pub(in crate::record) const KINDS: [Kind; 23] = [
     Kind::Wobble,
     Kind::Flagging,
     Kind::Tear,
@@ -31,6 +31,8 @@ pub(in crate::record) const KINDS: [Kind; 21] = [
     Kind::RecordingStart,
     Kind::TapeEnd,
     Kind::FieldOrderChanged,
+    Kind::StandardChanged,
+    Kind::ControlChanged,
     Kind::SourceLost,
     Kind::Overrun,
     Kind::Mark,

@@ -4,7 +4,7 @@
 
 use crate::alarms::Event;
 use crate::measures::Value;
-use crate::record::head::ProgrammeSpan;
+use crate::record::head::{HandedOn, ProgrammeSpan};
 use crate::record::rollup::{Middle, Rollup, SecondRow};
 use crate::record::row::Row;
 use crate::record::schema::{Catalogue, StoredQuantity};
@@ -26,6 +26,8 @@ pub struct Closing {
     pub summary: String,
     /// Wall clock at the end, RFC 3339.
     pub closed_at: String,
+    /// What was measured of the device while it ran, as pairs of a name and a value; kept beside its settings.
+    pub found: Vec<(String, String)>,
 }
 
 /// A field's numbers as they are stored.
@@ -46,6 +48,7 @@ pub(in crate::record) struct Batch<const N: usize> {
     pub(super) seconds: Vec<SecondRow<N>>,
     pub(super) missed: Vec<Missed>,
     pub(super) events: Vec<Event>,
+    pub(super) handed_on: Vec<HandedOn>,
     pub(super) programme: Option<Vec<ProgrammeSpan>>,
     pub(super) closing: Option<Closing>,
 }
@@ -57,6 +60,7 @@ impl<const N: usize> Batch<N> {
             seconds: Vec::new(),
             missed: Vec::new(),
             events: Vec::new(),
+            handed_on: Vec::new(),
             programme: None,
             closing: None,
         }
@@ -69,7 +73,7 @@ impl<const N: usize> Batch<N> {
 
     /// Notes in it: whatever is not a field.
     pub(in crate::record) fn notes(&self) -> usize {
-        self.missed.len() + self.events.len()
+        self.missed.len() + self.events.len() + self.handed_on.len()
     }
 
     /// Adds fields that could not be kept.
@@ -83,6 +87,11 @@ impl<const N: usize> Batch<N> {
             Some(known) => *known = event,
             None => self.events.push(event),
         }
+    }
+
+    /// Adds a turn of what is handed on.
+    pub(in crate::record) fn add_handed_on(&mut self, turn: HandedOn) {
+        self.handed_on.push(turn);
     }
 
     /// Replaces the spans of programme.
@@ -102,6 +111,7 @@ impl<const N: usize> Batch<N> {
         self.seconds.clear();
         self.missed.clear();
         self.events.clear();
+        self.handed_on.clear();
         self.programme = None;
         self.closing = None;
     }

@@ -8,7 +8,7 @@ use rusqlite::{Connection, named_params};
 
 use super::batch::{Missed, micros, parity_code, stored_index};
 use crate::alarms::{Event, WhyEnded};
-use crate::record::head::{PassHead, ProgrammeSpan};
+use crate::record::head::{HandedOn, PassHead, ProgrammeSpan};
 use crate::record::schema::{self, SECOND_PARTS, StoredQuantity, word_of};
 use crate::sources::SourceDescription;
 use crate::standard::Standard;
@@ -87,14 +87,23 @@ pub(super) fn write_head(connection: &mut Connection, head: &PassHead) -> rusqli
         (schema::OPERATOR, &head.settings),
         (schema::DEVICE, &head.source.controls),
     ] {
-        for (name, value) in pairs {
-            transaction.execute(
-                "INSERT INTO settings (origin, name, value) VALUES (?1, ?2, ?3)",
-                (origin, name, value),
-            )?;
-        }
+        write_settings(&transaction, origin, pairs)?;
     }
     transaction.commit()
+}
+
+pub(super) fn write_settings(
+    connection: &Connection,
+    origin: &str,
+    pairs: &[(String, String)],
+) -> rusqlite::Result<()> {
+    for (name, value) in pairs {
+        connection.execute(
+            "INSERT INTO settings (origin, name, value) VALUES (?1, ?2, ?3)",
+            (origin, name, value),
+        )?;
+    }
+    Ok(())
 }
 
 pub(super) fn write_missed(connection: &Connection, missed: &Missed) -> rusqlite::Result<()> {
@@ -107,6 +116,18 @@ pub(super) fn write_missed(connection: &Connection, missed: &Missed) -> rusqlite
             stored_index(missed.last),
             missed.fields.cast_signed(),
             "the disk was full or too slow",
+        ))?;
+    Ok(())
+}
+
+pub(super) fn write_handed_on(connection: &Connection, turn: HandedOn) -> rusqlite::Result<()> {
+    connection
+        .prepare_cached(
+            "INSERT OR REPLACE INTO handed_on (start_field, tee_frame) VALUES (?1, ?2)",
+        )?
+        .execute((
+            stored_index(turn.start),
+            turn.tee_frame.map(u64::cast_signed),
         ))?;
     Ok(())
 }

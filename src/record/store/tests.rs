@@ -174,3 +174,27 @@ fn spans_of_programme_and_the_end_replace_what_was_said_before() {
     assert_eq!(spans, [span(5, Some(FieldIndex(90))), span(100, None)]);
     assert!(pass.closed_at().is_some());
 }
+
+#[test]
+fn what_was_measured_of_the_device_is_kept_when_the_pass_ends() {
+    let scratch = scratch();
+    let path = scratch.path().join("a.pass");
+    let mut store = store(&scratch, "a.pass");
+    let mut batch = Store::new_batch(1);
+    batch.set_closing(Closing {
+        found: vec![("frame intervals".into(), "every 40.000 ms".into())],
+        ..closing(0)
+    });
+    store.write(&mut batch, |_| ()).expect("a batch");
+    store.close().expect("closed");
+    let kept: (String, String) = Connection::open(&path)
+        .and_then(|connection| {
+            connection.query_row(
+                "SELECT name, value FROM settings WHERE origin = 'measured'",
+                (),
+                |row| Ok((row.get(0)?, row.get(1)?)),
+            )
+        })
+        .expect("a row");
+    assert_eq!(kept, ("frame intervals".into(), "every 40.000 ms".into()));
+}

@@ -213,9 +213,15 @@ fn group_of(kind: Kind) -> Option<Group> {
         | Kind::Muted
         | Kind::Repeated
         | Kind::SourceLost
+        | Kind::StandardChanged
         | Kind::FieldOrderChanged => Some(Group::Continuity),
         // losses are counted field by field, see `losses`; the others are no fault
-        Kind::Missing | Kind::Overrun | Kind::RecordingStart | Kind::TapeEnd | Kind::Mark => None,
+        Kind::Missing
+        | Kind::Overrun
+        | Kind::RecordingStart
+        | Kind::TapeEnd
+        | Kind::ControlChanged
+        | Kind::Mark => None,
     }
 }
 
@@ -239,6 +245,8 @@ fn name(kind: Kind) -> &'static str {
         Kind::Clipping => "Levels cut off",
         Kind::SourceLost => "Source lost",
         Kind::FieldOrderChanged => "Field order other than said",
+        Kind::StandardChanged => "Signal of another standard",
+        Kind::ControlChanged => "Changed controls of the device",
         Kind::RecordingStart => "Start of a recording",
         Kind::TapeEnd => "End of the tape",
         Kind::Mark => "Mark",

@@ -17,7 +17,7 @@ use crate::standard::BT601_LUMA_RATE;
 use crate::timecode::FieldIndex;
 
 use super::format::{FieldOrder, PictureFormat};
-use super::pool::{FrameBuffer, FramePool, POOL_FRAMES};
+use super::pool::{FrameBuffer, FramePool, pool_frames};
 use super::{
     Frame, Gap, InputState, RowLayout, Source, SourceDescription, SourceError, SourceErrorKind,
     Wishes,
@@ -154,7 +154,10 @@ impl Tape {
             pace,
             description: describe(scene, seed, raster, total),
             // One more than the stages need: the picture last shown may be shown again.
-            pool: FramePool::new(POOL_FRAMES + 1, format.buffer_bytes(raster.rows)),
+            pool: FramePool::new(
+                pool_frames(wishes.held_bytes, format.buffer_bytes(raster.rows)) + 1,
+                format.buffer_bytes(raster.rows),
+            ),
             format,
             canvases: draw_canvases(scene, seed),
             painter: Painter::new(scene, raster, margins, seed),

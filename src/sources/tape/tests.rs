@@ -2,6 +2,7 @@
 
 use super::grain::Grain;
 use super::*;
+use crate::sources::POOL_FRAMES;
 use crate::sources::StandardWish;
 use crate::standard::{Parity, Standard};
 use crate::units::{Decibels, Lines, Nanos, Samples};

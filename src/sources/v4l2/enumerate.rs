@@ -12,7 +12,9 @@ use super::layout::{letters, samples};
 use super::node::{Node, text};
 use super::signal::SignalReader;
 use super::standards;
-use crate::sources::{DeviceListing, FormatListing, InputListing, InputState};
+use crate::sources::{
+    DeviceListing, FormatListing, InputListing, InputState, SourceError, SourceErrorKind,
+};
 
 /// Where the kernel shows device nodes.
 const NODES: &str = "/dev";
@@ -42,6 +44,64 @@ pub(super) fn captures_video(capability: &v4l2_capability) -> bool {
         capability.capabilities
     };
     of_this_node & NEEDED == NEEDED
+}
+
+/// What tells one device from another, also after it was unplugged.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(super) struct Identity {
+    card: String,
+    driver: String,
+    bus: String,
+}
+
+impl Identity {
+    /// `None` for a device that names itself with nothing.
+    pub(super) fn of(capability: &v4l2_capability) -> Option<Self> {
+        let identity = Self {
+            card: text(&capability.card),
+            driver: text(&capability.driver),
+            bus: text(&capability.bus_info),
+        };
+        (!identity.card.is_empty()).then_some(identity)
+    }
+}
+
+/// Where a known device is now: at its old node, else on its old port, else wherever the only one of its kind is.
+pub(super) fn find_again(known: &Identity, path: &Path) -> Result<PathBuf, SourceError> {
+    let mut places = vec![path.to_owned()];
+    places.extend(nodes().into_iter().filter(|node| node != path));
+    let found: Vec<_> = places
+        .into_iter()
+        .filter_map(|place| {
+            let capability = Node::open(&place).and_then(|node| node.capability()).ok()?;
+            let identity = Identity::of(&capability).filter(|_| captures_video(&capability))?;
+            Some((place, identity))
+        })
+        .collect();
+    choose_again(known, path, &found).ok_or_else(|| {
+        SourceError::new(
+            SourceErrorKind::Gone,
+            format!(
+                "{}: the device ({}) is gone; check its cable and plug it in again",
+                path.display(),
+                known.card
+            ),
+        )
+    })
+}
+
+/// The place of the known device among those found; the first is its old one, if there is one there.
+fn choose_again(known: &Identity, path: &Path, found: &[(PathBuf, Identity)]) -> Option<PathBuf> {
+    let mut alike = found
+        .iter()
+        .filter(|(_, it)| (&it.card, &it.driver) == (&known.card, &known.driver));
+    let in_place = alike.clone().find(|(place, _)| place == path);
+    let on_port = alike.clone().find(|(_, it)| it.bus == known.bus);
+    let only = alike.next().filter(|_| alike.next().is_none());
+    in_place
+        .or(on_port)
+        .or(only)
+        .map(|(place, _)| place.clone())
 }
 
 fn nodes() -> Vec<PathBuf> {
@@ -126,6 +186,45 @@ fn inputs(node: &Node) -> Vec<InputListing> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    fn identity(card: &str, bus: &str) -> Identity {
+        Identity {
+            card: card.to_owned(),
+            driver: "grab".to_owned(),
+            bus: bus.to_owned(),
+        }
+    }
+
+    fn again(found: &[(u32, &str, &str)]) -> Option<PathBuf> {
+        let place = |number| PathBuf::from(format!("/dev/video{number}"));
+        let found: Vec<_> = found
+            .iter()
+            .map(|&(number, card, bus)| (place(number), identity(card, bus)))
+            .collect();
+        choose_again(&identity("Grabber", "usb-1"), &place(0), &found)
+    }
+
+    #[test]
+    fn a_device_is_found_again_where_it_was_or_on_its_port_or_as_the_only_one() {
+        let at = |number| Some(PathBuf::from(format!("/dev/video{number}")));
+        assert_eq!(
+            again(&[(0, "Grabber", "usb-1"), (2, "Grabber", "usb-2")]),
+            at(0)
+        );
+        assert_eq!(
+            again(&[(0, "Webcam", "usb-1"), (2, "Grabber", "usb-1")]),
+            at(2)
+        );
+        assert_eq!(again(&[(3, "Grabber", "usb-9")]), at(3));
+    }
+
+    #[test]
+    fn another_device_is_never_taken_for_it() {
+        assert_eq!(again(&[]), None);
+        assert_eq!(again(&[(0, "Webcam", "usb-1")]), None);
+        let two_of_a_kind = [(2, "Grabber", "usb-3"), (3, "Grabber", "usb-4")];
+        assert_eq!(again(&two_of_a_kind), None);
+    }
 
     #[test]
     fn nodes_are_taken_by_number_and_other_names_left() {

@@ -7,7 +7,7 @@
 //! Only `node` and `stream` talk to the kernel; the rest is arithmetic on its answers. Does not know: fields,
 //! measures, or who reads the frames.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
@@ -18,19 +18,23 @@ use v4l::v4l_sys::{
 };
 
 use crate::sources::{
-    FieldOrder, Frame, FrameBuffer, FramePool, Gap, InputState, POOL_FRAMES, PictureFormat,
-    RowLayout, Source, SourceDescription, SourceError, SourceErrorKind, Wishes,
+    FieldOrder, Frame, FrameBuffer, FramePool, Gap, InputState, News, NewsKind, Open,
+    PictureFormat, RowLayout, Source, SourceDescription, SourceError, SourceErrorKind, Wishes,
+    pool_frames,
 };
-use crate::standard::Parity;
+use crate::standard::{Parity, Standard};
 
 pub use enumerate::{enumerate, first_device};
+
+use enumerate::Identity;
 
 use layout::FieldLayout;
 use outbox::Outbox;
 use progress::{Holds, Mark, Progress};
 use setup::Setup;
-use signal::SignalReader;
+use stamps::Stamps;
 use stream::{Filled, Stream};
+use watch::Watch;
 
 mod enumerate;
 mod failure;
@@ -42,8 +46,10 @@ mod picture;
 mod progress;
 mod setup;
 mod signal;
+mod stamps;
 mod standards;
 mod stream;
+mod watch;
 
 /// Buffers that go round: a quarter of a second of frames, so that a busy moment of ours costs none.
 const BUFFERS: u32 = 8;
@@ -51,10 +57,6 @@ const BUFFERS: u32 = 8;
 /// How long a device may deliver nothing before the caller hears of it: a dozen frames, and still "at once" to a
 /// person.
 const SILENCE: Duration = Duration::from_millis(500);
-
-/// How often the input's status is asked: soon enough to name the cause of a bad picture, and a slow bus is not
-/// bothered with each frame.
-const STATUS_PERIOD: Duration = Duration::from_millis(500);
 
 /// A V4L2 device, delivering frames.
 #[derive(Debug)]
@@ -67,9 +69,11 @@ pub struct V4l2Source {
     pool: FramePool,
     progress: Progress,
     outbox: Outbox,
+    stamps: Stamps,
+    opened: Instant,
     first_stamp: Option<Duration>,
     sequence: Option<u32>,
-    input: InputWatch,
+    watch: Watch,
 }
 
 impl V4l2Source {
@@ -85,8 +89,7 @@ impl V4l2Source {
             layout,
             buffer_rows,
             field_period,
-            detects,
-            input,
+            watched,
             mut description,
         } = Setup::of(path, wishes)?;
         let stream = Stream::new(node, BUFFERS)
@@ -106,16 +109,18 @@ impl V4l2Source {
         let order = layout.order(format.standard);
         Ok(Self {
             description,
-            pool: FramePool::new(POOL_FRAMES, bytes),
+            pool: FramePool::new(pool_frames(wishes.held_bytes, bytes), bytes),
             progress: Progress::new(order.map_or(Parity::Top, FieldOrder::first), field_period),
             outbox: Outbox::new(),
             format: Arc::new(format),
             layout,
             buffer_rows,
             stream,
+            stamps: Stamps::default(),
+            opened: Instant::now(),
             first_stamp: None,
             sequence: None,
-            input: InputWatch::new(input, detects),
+            watch: Watch::new(watched),
         })
     }
 
@@ -127,14 +132,24 @@ impl V4l2Source {
 
     /// Waits for a buffer and makes a frame of it.
     fn read(&mut self, deadline: Instant) -> Result<(), SourceError> {
-        let came = self
+        let ready = self
             .stream
             .wait(deadline)
             .map_err(|number| self.failed(number))?;
         let now = Instant::now();
-        self.input.look(&self.stream, now);
-        if !came {
-            return Err(self.silent());
+        if ready.event {
+            self.watch.take_events(self.stream.node());
+        }
+        self.watch.look(self.stream.node(), now);
+        if let Some(found) = self.watch.take_changed() {
+            return Err(self.changed(found));
+        }
+        if !ready.buffer {
+            return if ready.event {
+                Ok(())
+            } else {
+                Err(self.silent())
+            };
         }
         let taken = self.stream.take().map_err(|number| self.failed(number))?;
         let Some(filled) = taken else { return Ok(()) };
@@ -152,7 +167,7 @@ impl V4l2Source {
             return;
         }
         let rows = rows_of(buffer, self.layout);
-        let mark = mark(buffer, rows);
+        let mark = mark(buffer, rows, self.steady_time(buffer, arrived));
         let found = self.progress.find(mark);
         let Some(data) = self.copy(filled) else {
             self.outbox.leave_out(found, mark.holds.fields());
@@ -170,9 +185,24 @@ impl V4l2Source {
             arrived,
             damaged: buffer.flags & V4L2_BUF_FLAG_ERROR != 0
                 || (buffer.bytesused as usize) < needed,
-            input: self.input.state,
+            input: self.watch.state(),
         };
         self.outbox.put(frame, buffer.sequence, found);
+    }
+
+    /// The buffer's time, jumps of the clock taken out.
+    fn steady_time(&mut self, buffer: &v4l2_buffer, arrived: Instant) -> Option<Duration> {
+        let since_opened = arrived.saturating_duration_since(self.opened);
+        let steady = self.stamps.steady(stamp(buffer)?, since_opened);
+        if let Some(jump) = steady.jumped {
+            let which = if jump.forward { "forward" } else { "back" };
+            let text = format!(
+                "The device's clock jumped {which} by {:.1} s; time goes on by when frames arrive.",
+                jump.by.as_secs_f64()
+            );
+            self.watch.tell(NewsKind::Clock, text);
+        }
+        Some(steady.time)
     }
 
     fn copy(&mut self, filled: &Filled) -> Option<FrameBuffer> {
@@ -190,18 +220,39 @@ impl V4l2Source {
 
     fn silent(&self) -> SourceError {
         let starved = self.outbox.is_starved();
-        let why = match (starved, self.input.state) {
+        let state = self.watch.state();
+        let why = match (starved, state) {
             (true, _) => "frames come, but all buffers are still held by the analysis",
             (false, InputState::NoSignal) => "the device reports no signal",
             (false, InputState::Unlocked) => "the device reports that it cannot lock to the signal",
             (false, InputState::Unsaid | InputState::Locked) => "the device sends nothing",
         };
+        let kind = if state == InputState::NoSignal && !starved {
+            SourceErrorKind::NoSignal
+        } else {
+            SourceErrorKind::Silent
+        };
         SourceError::new(
-            SourceErrorKind::Silent,
+            kind,
             format!(
                 "{}: no frame for {} ms: {why}",
                 self.stream.node().path().display(),
                 SILENCE.as_millis()
+            ),
+        )
+    }
+
+    fn changed(&self, found: Standard) -> SourceError {
+        let before = self
+            .format
+            .standard
+            .map_or("another number of", Standard::word);
+        SourceError::new(
+            SourceErrorKind::Changed,
+            format!(
+                "{}: the signal has changed from {before} to {} lines",
+                self.stream.node().path().display(),
+                found.word()
             ),
         )
     }
@@ -234,37 +285,42 @@ impl Source for V4l2Source {
             }
         }
     }
-}
 
-/// The current input's state, asked now and then.
-#[derive(Debug)]
-struct InputWatch {
-    number: Option<u32>,
-    reader: SignalReader,
-    state: InputState,
-    due: Option<Instant>,
-}
-
-impl InputWatch {
-    fn new(number: Option<u32>, detects: bool) -> Self {
-        Self {
-            number,
-            reader: SignalReader::new(detects),
-            state: InputState::Unsaid,
-            due: None,
-        }
+    fn news(&mut self) -> Option<News> {
+        self.watch.take_news()
     }
 
-    fn look(&mut self, stream: &Stream, now: Instant) {
-        let Some(number) = self.number else { return };
-        if self.due.is_some_and(|due| now < due) {
-            return;
+    fn clock_origin(&self) -> Option<Duration> {
+        self.first_stamp
+    }
+}
+
+/// Opens a device, and opens it again when it was lost: the one it was, wherever its node is then.
+#[derive(Debug)]
+pub(super) struct Opener {
+    path: PathBuf,
+    wishes: Wishes,
+    known: Option<Identity>,
+}
+
+impl Opener {
+    pub(super) fn new(path: &Path, wishes: &Wishes) -> Self {
+        Self {
+            path: path.to_owned(),
+            wishes: wishes.clone(),
+            known: None,
         }
-        self.due = Some(now + STATUS_PERIOD);
-        // A device that does not answer says so where frames are read; here the last word stands.
-        if let Ok(input) = stream.node().input(number) {
-            self.state = self.reader.read(input.status);
+    }
+}
+
+impl Open for Opener {
+    fn open(&mut self) -> Result<Box<dyn Source>, SourceError> {
+        if let Some(known) = &self.known {
+            self.path = enumerate::find_again(known, &self.path)?;
         }
+        let source = V4l2Source::open(&self.path, &self.wishes)?;
+        self.known = Identity::of(&source.stream.node().capability()?);
+        Ok(Box::new(source))
     }
 }
 
@@ -280,14 +336,14 @@ fn rows_of(buffer: &v4l2_buffer, layout: FieldLayout) -> RowLayout {
 }
 
 /// Where a buffer stands by the driver's own words.
-fn mark(buffer: &v4l2_buffer, rows: RowLayout) -> Mark {
+fn mark(buffer: &v4l2_buffer, rows: RowLayout, time: Option<Duration>) -> Mark {
     Mark {
         sequence: buffer.sequence,
         holds: match rows {
             RowLayout::Single(parity) => Holds::Field(parity),
             RowLayout::Woven | RowLayout::Sequential(_) => Holds::Frame,
         },
-        stamp: stamp(buffer),
+        stamp: time,
     }
 }
 

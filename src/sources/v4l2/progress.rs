@@ -6,7 +6,8 @@
 //!
 //! Some drivers number only what they delivered, and a lost frame shows in the clock alone. Until a driver has left a
 //! number out, a buffer that comes late is therefore in doubt, and the next one settles it: after a mere delay it comes
-//! early, after a loss it does not. Where numbers run backwards the clock is asked at once.
+//! early, after a loss it does not. Where numbers run backwards, or leap further ahead than time has passed, the clock is
+//! asked at once.
 //!
 //! Does not know: how a buffer came here.
 
@@ -48,6 +49,10 @@ pub(super) struct Mark {
 /// How much later than its number says a buffer comes, in fields, before a loss is thought of: three quarters of a
 /// frame. Stamps are taken in interrupts, late by a few milliseconds at most.
 const DOUBT_FIELDS: f64 = 1.5;
+
+/// How many more fields the numbers may tell of than the clock has time for: two seconds, since a busy machine stamps
+/// late. Beyond, the driver has begun to count elsewhere.
+const MOST_AHEAD_FIELDS: f64 = 120.0;
 
 /// What is known when a buffer has come.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -140,10 +145,12 @@ impl Progress {
     }
 
     /// Fields from the beginning of the last buffer to that of this one by number and parity; `None` if the numbers
-    /// run backwards. A number given twice, as a driver on a busy machine may, leaves out nothing.
+    /// run backwards or leap. A number given twice, as a driver on a busy machine may, leaves out nothing.
     fn step(&self, last: Mark, mark: Mark) -> Option<u64> {
-        let distance = self.distance(last, mark)?;
-        Some(distance.max(last.holds.fields()))
+        let fields = self.distance(last, mark)?.max(last.holds.fields());
+        let elapsed = self.elapsed_fields(last, mark);
+        let leaps = elapsed.is_some_and(|elapsed| fields as f64 - elapsed > MOST_AHEAD_FIELDS);
+        (!leaps).then_some(fields)
     }
 
     /// Fields from the beginning of one buffer to that of another by number and parity; `None` if it runs backwards.
@@ -275,6 +282,19 @@ mod tests {
         let mut progress = progress(Parity::Top);
         progress.find(frame_at(1000, 0));
         assert_eq!(progress.find(frame_at(0, 121)).gap, timed(4));
+    }
+
+    #[test]
+    fn numbers_that_leap_leave_the_clock_to_tell() {
+        let mut progress = progress(Parity::Top);
+        progress.find(frame_at(1000, 0));
+        assert_eq!(progress.find(frame_at(5_000_000, 40)).gap, Gap::default());
+        assert_eq!(progress.find(frame_at(5_000_001, 80)).gap, Gap::default());
+        // As far ahead as a late stamp may be, the numbers are believed.
+        assert_eq!(
+            progress.find(frame_at(5_000_061, 160)).gap.lost_by_source,
+            118
+        );
     }
 
     #[test]

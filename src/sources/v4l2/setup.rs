@@ -19,7 +19,10 @@ use super::node::{Node, text};
 use super::picture::{choose_format, picture_format, readable_layout, refused};
 use super::standards;
 use super::stream::Stream;
-use crate::sources::{PictureFormat, SourceDescription, SourceError, SourceErrorKind, Wishes};
+use super::watch::{Watched, warning};
+use crate::sources::{
+    PictureFormat, SourceDescription, SourceError, SourceErrorKind, StandardWish, Wishes,
+};
 
 /// A device ready to stream.
 pub(super) struct Setup {
@@ -30,10 +33,8 @@ pub(super) struct Setup {
     pub(super) buffer_rows: usize,
     /// From a field to the next, as the standard or else the device has it.
     pub(super) field_period: Option<Duration>,
-    /// Whether the device looks at its signal.
-    pub(super) detects: bool,
-    /// The input to watch.
-    pub(super) input: Option<u32>,
+    /// What is to be watched while it streams.
+    pub(super) watched: Watched,
     pub(super) description: SourceDescription,
 }
 
@@ -67,20 +68,37 @@ impl Setup {
             return Err(refused(&node, &picture));
         }
         describe_setting(&mut description, input.as_ref(), in_force, &picture, layout);
-        description.controls = node
-            .controls()
-            .into_iter()
-            .map(|control| (control.name, control.value))
+        let controls = node.controls();
+        description
+            .remarks
+            .extend(controls.iter().filter_map(warning));
+        description.controls = controls
+            .iter()
+            .map(|control| (control.name.clone(), control.value.clone()))
             .collect();
         let field_period = field_period(&node, in_force);
+        let input = input.map(|it| it.index);
+        if let Some(input) = input {
+            // Not every driver tells; then the status alone says it.
+            let _ = node.subscribe_source(input);
+        }
+        let watched = Watched {
+            input,
+            detects: in_force.detects,
+            lines: in_force.bits.and(in_force.lines),
+            follows: matches!(wishes.standard, None | Some(StandardWish::Auto)),
+            tells: controls
+                .iter()
+                .all(|control| node.subscribe_control(control.id).is_ok()),
+            controls,
+        };
         Ok(Self {
             node,
             format,
             layout,
             buffer_rows,
             field_period,
-            detects: in_force.detects,
-            input: input.map(|it| it.index),
+            watched,
             description,
         })
     }

@@ -3,8 +3,9 @@
 //! Does not know: the input.
 
 use v4l::v4l_sys::{
-    V4L2_IN_ST_NO_CARRIER, V4L2_IN_ST_NO_H_LOCK, V4L2_IN_ST_NO_POWER, V4L2_IN_ST_NO_SIGNAL,
-    V4L2_IN_ST_NO_STD_LOCK, V4L2_IN_ST_NO_SYNC, V4L2_IN_ST_NO_V_LOCK,
+    V4L2_IN_ST_COLOR_KILL, V4L2_IN_ST_MACROVISION, V4L2_IN_ST_NO_ACCESS, V4L2_IN_ST_NO_CARRIER,
+    V4L2_IN_ST_NO_COLOR, V4L2_IN_ST_NO_H_LOCK, V4L2_IN_ST_NO_POWER, V4L2_IN_ST_NO_SIGNAL,
+    V4L2_IN_ST_NO_STD_LOCK, V4L2_IN_ST_NO_SYNC, V4L2_IN_ST_NO_V_LOCK, V4L2_IN_ST_VTR,
 };
 
 use crate::sources::InputState;
@@ -43,6 +44,33 @@ impl SignalReader {
     }
 }
 
+/// Each bit that says something of the signal, in words.
+const WORDS: [(u32, &str); 12] = [
+    (V4L2_IN_ST_NO_POWER, "input without power"),
+    (V4L2_IN_ST_NO_SIGNAL, "no signal"),
+    (V4L2_IN_ST_NO_CARRIER, "no carrier"),
+    (V4L2_IN_ST_NO_SYNC, "no sync"),
+    (V4L2_IN_ST_NO_H_LOCK, "no horizontal lock"),
+    (V4L2_IN_ST_NO_V_LOCK, "no vertical lock"),
+    (V4L2_IN_ST_NO_STD_LOCK, "standard not locked"),
+    (V4L2_IN_ST_NO_COLOR, "no colour in the signal"),
+    (V4L2_IN_ST_COLOR_KILL, "colour switched off by the decoder"),
+    (V4L2_IN_ST_MACROVISION, "copy protection pulses seen"),
+    (V4L2_IN_ST_NO_ACCESS, "scrambled"),
+    (V4L2_IN_ST_VTR, "time constant for video recorders"),
+];
+
+/// All that some status bits say, for people: `no horizontal lock, copy protection pulses seen`; `signal locked` for a
+/// state of that name without a word besides.
+pub(super) fn words(status: u32, state: InputState) -> String {
+    let said = WORDS.iter().filter(|(bit, _)| status & bit != 0);
+    let mut said: Vec<&str> = said.map(|&(_, word)| word).collect();
+    if state == InputState::Locked {
+        said.insert(0, "signal locked");
+    }
+    said.join(", ")
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -66,6 +94,21 @@ mod tests {
         for (status, state) in cases {
             assert_eq!(reader.read(status), state, "{status:#x}");
         }
+    }
+
+    #[test]
+    fn every_bit_is_said_in_words() {
+        // V4L2 documentation, VIDIOC_ENUMINPUT, "Input Status Flags"
+        assert_eq!(
+            words(0x100 | 0x400 | 0x800, InputState::Unlocked),
+            "no horizontal lock, no vertical lock, standard not locked"
+        );
+        assert_eq!(
+            words(0x200 | 0x0100_0000, InputState::Locked),
+            "signal locked, colour switched off by the decoder, copy protection pulses seen"
+        );
+        assert_eq!(words(0, InputState::Locked), "signal locked");
+        assert_eq!(words(0, InputState::Unsaid), "");
     }
 
     #[test]

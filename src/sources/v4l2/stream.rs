@@ -78,6 +78,15 @@ pub(super) struct Filled {
     pub(super) buffer: v4l2_buffer,
 }
 
+/// What there is to take; nothing when the time was up.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Ready {
+    /// A buffer, or an error in its place.
+    pub(super) buffer: bool,
+    /// An event.
+    pub(super) event: bool,
+}
+
 /// A node with its buffers; streams from the first [`Stream::wait`].
 #[derive(Debug)]
 pub(super) struct Stream {
@@ -122,17 +131,24 @@ impl Stream {
         self.flags
     }
 
-    /// Starts the stream if it does not run, and waits for a buffer; false when `deadline` came first.
-    pub(super) fn wait(&mut self, deadline: Instant) -> Result<bool, Errno> {
+    /// Starts the stream if it does not run, and waits for a buffer or an event, at most until `deadline`.
+    pub(super) fn wait(&mut self, deadline: Instant) -> Result<Ready, Errno> {
         if !self.running {
             self.start()?;
         }
         loop {
             let left = deadline.saturating_duration_since(Instant::now());
-            let mut asked = [PollFd::new(&self.node, PollFlags::IN)];
+            let mut asked = [PollFd::new(&self.node, PollFlags::IN | PollFlags::PRI)];
             match poll(&mut asked, Some(&timespec(left))) {
-                Ok(0) => return Ok(false),
-                Ok(_) => return Ok(true),
+                Ok(0) => return Ok(Ready::default()),
+                Ok(_) => {
+                    let found = asked[0].revents();
+                    return Ok(Ready {
+                        // An error shows when the buffer is taken.
+                        buffer: found != PollFlags::PRI,
+                        event: found.contains(PollFlags::PRI),
+                    });
+                }
                 Err(Errno::INTR) => {}
                 Err(number) => return Err(number),
             }

@@ -236,7 +236,13 @@ fn source_ways(totals: Totals, health: &Health) -> Vec<String> {
         ];
     }
     vec![
-        format!("{:<20}{}", "source", list(&[&lost, &queue, writer])),
+        format!(
+            "{:<20}{}",
+            "source",
+            list(&[&lost, &health.device, &queue, writer])
+        ),
+        format!("source {}", list(&[&lost, &health.device, &queue])),
+        format!("source {}", list(&[&lost, &health.device])),
         format!("source {}", list(&[&lost, &queue, writer])),
         format!("source {}", list(&[&lost, &queue])),
         format!("source {lost}"),

@@ -350,6 +350,7 @@ fn health(field: u64) -> Health {
         writer_well: true,
         disk_free_bytes: Some(800_000_000_000),
         bytes_per_second: Some(41_500_000.0),
+        device: String::new(),
     }
 }
 

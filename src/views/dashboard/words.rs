@@ -252,6 +252,8 @@ pub(super) fn kind(kind: Kind) -> &'static str {
         Kind::RecordingStart => "recording",
         Kind::TapeEnd => "tape end",
         Kind::FieldOrderChanged => "field order",
+        Kind::StandardChanged => "standard",
+        Kind::ControlChanged => "control",
         Kind::SourceLost => "source lost",
         Kind::Overrun => "overrun",
         Kind::Mark => "mark",

@@ -6,14 +6,15 @@ use std::io::Write;
 
 use super::Failure;
 use super::TIME_DECIMALS;
+use super::handed_on::Places;
 use super::table::{Cell, Table};
 use crate::alarms::Event;
 use crate::record::{Pass, word_of};
 use crate::units::Seconds;
 
 /// The columns, in order.
-pub(super) fn columns() -> [&'static str; 14] {
-    [
+pub(super) fn columns(places: &Places) -> Vec<&'static str> {
+    let columns = [
         "id",
         "kind",
         "severity",
@@ -28,16 +29,20 @@ pub(super) fn columns() -> [&'static str; 14] {
         "unit",
         "limit",
         "note",
-    ]
+    ];
+    columns.into_iter().chain(places.columns()).collect()
 }
 
 /// Writes all events.
 pub(super) fn write<const N: usize, W: Write>(
     pass: &Pass<N>,
+    places: &Places,
     mut table: Table<W>,
 ) -> Result<(), Failure> {
     for event in pass.events()? {
         write_event(&event, pass.head().field_period, &mut table)?;
+        places.write(event.start.field, &mut table)?;
+        table.end_row()?;
     }
     Ok(table.finish()?)
 }
@@ -69,5 +74,5 @@ fn write_event<W: Write>(
     ] {
         table.cell(cell)?;
     }
-    table.end_row()
+    Ok(())
 }

@@ -2,6 +2,7 @@
 
 use std::io::Write;
 
+use super::handed_on::Places;
 use super::table::{Cell, Table};
 use super::{Failure, TIME_DECIMALS};
 use crate::measures::Value;
@@ -9,21 +10,29 @@ use crate::record::{Pass, Row};
 use crate::timecode::FieldIndex;
 
 /// The columns, in order.
-pub(super) fn columns<const N: usize>(pass: &Pass<N>) -> impl Iterator<Item = &'static str> {
+pub(super) fn columns<const N: usize>(
+    pass: &Pass<N>,
+    places: &Places,
+) -> impl Iterator<Item = &'static str> {
     let ids = pass.catalogue().map(|quantity| quantity.id);
     ["field", "parity", "timecode", "seconds"]
         .into_iter()
         .chain(ids)
+        .chain(places.columns())
 }
 
 /// Writes all fields that were measured.
 pub(super) fn write<const N: usize, W: Write>(
     pass: &Pass<N>,
+    places: &Places,
     mut table: Table<W>,
 ) -> Result<(), Failure> {
     let decimals = std::array::from_fn(|place| pass.decimals(place));
     for row in pass.rows(FieldIndex(0)..FieldIndex(u64::MAX)) {
-        write_row(pass, &row?, &decimals, &mut table)?;
+        let row = row?;
+        write_row(pass, &row, &decimals, &mut table)?;
+        places.write(row.place.field, &mut table)?;
+        table.end_row()?;
     }
     Ok(table.finish()?)
 }
@@ -47,5 +56,5 @@ fn write_row<const N: usize, W: Write>(
             Some(Value::Word(word)) => Cell::Text(word),
         })?;
     }
-    table.end_row()
+    Ok(())
 }

@@ -18,6 +18,7 @@ use table::Table;
 
 mod events;
 mod fields;
+mod handed_on;
 mod lines;
 mod table;
 
@@ -138,8 +139,16 @@ fn write<const N: usize>(
     out: impl Write,
 ) -> Result<(), Failure> {
     match what {
-        What::Events => events::write(pass, Table::new(format, events::columns(), out)?),
-        What::Fields => fields::write(pass, Table::new(format, fields::columns(pass), out)?),
+        What::Events => {
+            let places = handed_on::Places::of(pass)?;
+            let table = Table::new(format, events::columns(&places), out)?;
+            events::write(pass, &places, table)
+        }
+        What::Fields => {
+            let places = handed_on::Places::of(pass)?;
+            let table = Table::new(format, fields::columns(pass, &places), out)?;
+            fields::write(pass, &places, table)
+        }
         What::Lines => lines::write(pass, Table::new(format, lines::columns(), out)?),
     }
 }

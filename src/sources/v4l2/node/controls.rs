@@ -34,6 +34,14 @@ impl Node {
         found
     }
 
+    /// One control, by its number.
+    pub(in crate::sources::v4l2) fn control_of(&self, id: u32) -> Option<ControlListing> {
+        let mut control: v4l2_query_ext_ctrl = blank();
+        control.id = id;
+        self.call(&QUERY_CONTROL, &mut control).ok()?;
+        self.control(&control)
+    }
+
     fn control(&self, control: &v4l2_query_ext_ctrl) -> Option<ControlListing> {
         const HIDDEN: u32 =
             V4L2_CTRL_FLAG_DISABLED | V4L2_CTRL_FLAG_WRITE_ONLY | V4L2_CTRL_FLAG_HAS_PAYLOAD;
@@ -44,6 +52,7 @@ impl Node {
         }
         let value = self.control_value(control).ok()?;
         Some(ControlListing {
+            id: control.id,
             name: text(&control.name.map(text_byte)),
             value: self.control_word(control, value),
             minimum: control.minimum,

@@ -21,10 +21,11 @@ use std::time::Duration;
 use rustix::fs::OFlags;
 use rustix::io::Errno;
 use v4l::v4l_sys::{
-    v4l2_buf_type_V4L2_BUF_TYPE_VIDEO_CAPTURE, v4l2_buffer, v4l2_capability, v4l2_fmtdesc,
-    v4l2_format, v4l2_frmsizeenum, v4l2_frmsizetypes_V4L2_FRMSIZE_TYPE_DISCRETE, v4l2_input,
-    v4l2_memory_V4L2_MEMORY_MMAP, v4l2_pix_format, v4l2_query_ext_ctrl, v4l2_querymenu,
-    v4l2_requestbuffers, v4l2_standard, v4l2_streamparm,
+    v4l2_buf_type_V4L2_BUF_TYPE_VIDEO_CAPTURE, v4l2_buffer, v4l2_capability, v4l2_event,
+    v4l2_event_subscription, v4l2_fmtdesc, v4l2_format, v4l2_frmsizeenum,
+    v4l2_frmsizetypes_V4L2_FRMSIZE_TYPE_DISCRETE, v4l2_input, v4l2_memory_V4L2_MEMORY_MMAP,
+    v4l2_pix_format, v4l2_query_ext_ctrl, v4l2_querymenu, v4l2_requestbuffers, v4l2_standard,
+    v4l2_streamparm,
 };
 use v4l::v4l2::vidioc::{self, _IOC_TYPE as RequestNumber};
 
@@ -32,6 +33,9 @@ use super::failure::{self, failure};
 use crate::sources::{FrameSize, SourceError, SourceErrorKind};
 
 mod controls;
+mod events;
+
+pub(super) use events::DeviceEvent;
 
 /// Video captured into one plane: the only kind of buffer used here.
 pub(super) const CAPTURE: u32 = v4l2_buf_type_V4L2_BUF_TYPE_VIDEO_CAPTURE;
@@ -69,7 +73,8 @@ impl<T: Argument> Request<T> {
 macro_rules! arguments {
     ($($argument:ty),*) => {
         // SAFETY: C structs and numbers as the kernel defines them, valid whatever their bytes; the pointers in the
-        // unions of `v4l2_buffer` and `v4l2_format` are not followed for mapped memory and single-plane capture.
+        // unions of `v4l2_buffer` and `v4l2_format` are not followed for mapped memory and single-plane capture, and
+        // events hold none.
         $(unsafe impl Argument for $argument {})*
     };
 }
@@ -79,6 +84,8 @@ arguments!(
     u64,
     v4l2_buffer,
     v4l2_capability,
+    v4l2_event,
+    v4l2_event_subscription,
     v4l2_fmtdesc,
     v4l2_format,
     v4l2_frmsizeenum,
