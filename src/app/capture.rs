@@ -163,11 +163,12 @@ impl Way<'_> {
                     true
                 }
                 Err(error) if error.is_silence() => {
-                    // When the channel is full there is no silence to report.
-                    !matches!(
-                        self.sender.try_send(Delivery::Silent(error)),
-                        Err(TrySendError::Disconnected(_))
-                    )
+                    // When the channel is full there is no silence to report, and what happened before comes first.
+                    !self.notes.is_empty()
+                        || !matches!(
+                            self.sender.try_send(Delivery::Silent(error)),
+                            Err(TrySendError::Disconnected(_))
+                        )
                 }
                 Err(error) => {
                     // Nobody left to tell means nobody left to care.

@@ -22,8 +22,9 @@ const SHARE: &str = "/mnt/share";
 const PROGRAM: &str = "/tmp/trueline";
 /// Passes are recorded in memory: the shared directory cannot lock files as a database wants.
 const PASSES: &str = "/tmp/passes";
-/// How long a run may take before something is wrong: an emulated machine is slow, but not that slow.
-const PATIENCE: Duration = Duration::from_secs(60);
+/// How long a run may take before something is wrong. Emulated on a busy host, a frame may take seconds to be measured, and a
+/// dozen wait before one that tells of an event.
+const PATIENCE: Duration = Duration::from_secs(180);
 /// How often a clip is played for a stream that holds nothing but it.
 const TRIES: usize = 5;
 /// Between the driver's black and every picture of the clips.
