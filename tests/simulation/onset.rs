@@ -11,7 +11,7 @@ use trueline::sources::tape::{
 use trueline::sources::{Source, StandardWish, Wishes};
 use trueline::standard::Standard;
 use trueline::timecode::{Counting, Timecode};
-use trueline::units::{Lines, Nanos, Ratio, Samples};
+use trueline::units::{Lines, Nanos, Ratio};
 
 /// One sample of 13.5 MHz in ns.
 const ONE: f64 = 1000.0 / 13.5;
