@@ -79,7 +79,6 @@ cases! {
         the_program_measures_sequential_fields,
         the_program_measures_alternate_fields,
         a_second_program_finds_the_device_busy_and_the_first_ends_on_request,
-        the_program_outlives_a_device_that_vanishes_and_the_recorder_gets_every_frame,
         silence_and_a_lost_signal_become_events_and_the_program_goes_on,
     }
 }

@@ -29,12 +29,12 @@ const AWARE_OF_LOSSES: [&str; 5] = [
 /// Fewer captured frames would prove little of quantities with memory. A busy machine captures few, but not that few.
 const LEAST_FRAMES: usize = 4;
 
-/// Distance within which a captured frame is one of those played. Seen: 0.02 to 0.25, most at the start of a pass, while
-/// the picture area is learned; to the second nearest 0.3 to 0.55.
-const OURS: f64 = 0.4;
+/// Distance within which a captured frame is the nearest of those played. Seen: 0.02 to 0.25, at the start of a pass up to
+/// 0.5; to the second nearest 0.3 to 0.55.
+const OURS: f64 = 0.28;
 
-/// Frames tried for the first of a pass: a fifth of a clip.
-const FIRST_CANDIDATES: usize = 12;
+/// Frames tried where the likeliest is not near enough, and for the first: a fifth of a clip.
+const CANDIDATES: usize = 12;
 
 /// Steps of storage that two processors may differ by: rounding of the last bit may fall on either side of a step.
 const SLACK: f64 = 1.0;
@@ -81,36 +81,58 @@ pub(crate) fn check(clip: &Clip, share: &Path) -> Result<String, Box<dyn Error>>
 
 /// Which frame each captured one is, and all of them measured again, which must give the same numbers.
 ///
-/// The first frame of a pass is the hardest to tell: nothing is learned yet. Its likeliest few are tried in turn, and the
-/// one that holds is the one under which every number of every frame comes out the same.
+/// At the beginning of a pass little is learned yet, so that a frame's numbers are hard to know again. There the likeliest few are
+/// tried in turn, and the one that holds is the one under which every number of every frame so far comes out the same.
 fn find_all(
     played: &Played<'_>,
     captured: &[&[Row]],
     frames: &[Frame],
     live: &[Row],
 ) -> Result<(Vec<usize>, Vec<Row>), String> {
-    let (first, later) = captured.split_first().ok_or("nothing was captured")?;
-    let later = later
-        .iter()
-        .map(|frame| played.find(frame))
-        .collect::<Result<Vec<usize>, _>>()?;
-    let mut told = String::new();
-    for candidate in played.nearest(first, FIRST_CANDIDATES) {
-        let mut found = vec![candidate];
-        found.extend(&later);
-        let again = measure_again(frames, captured, &found);
-        let unlike = live
-            .iter()
-            .zip(&again)
-            .find_map(|(live, again)| same(live, again).err());
-        match unlike {
-            None => return Ok((found, again)),
-            // What speaks against the likeliest is what there is to tell.
-            Some(error) if told.is_empty() => told = error,
-            Some(_) => {}
+    let mut found: Vec<usize> = Vec::new();
+    for (nth, frame) in captured.iter().enumerate() {
+        let ranked = played.nearest(frame, CANDIDATES);
+        let &(distance, likeliest) = ranked.first().ok_or("nothing was played")?;
+        if nth > 0 && distance < OURS {
+            found.push(likeliest);
+            continue;
         }
+        let mut told = String::new();
+        let holds = ranked.iter().find(|(_, candidate)| {
+            found.push(*candidate);
+            let again = measure_again(frames, &captured[..=nth], &found);
+            found.pop();
+            match unlike(live, &again) {
+                None => true,
+                // What speaks against the likeliest is what there is to tell.
+                Some(error) => {
+                    if told.is_empty() {
+                        told = error;
+                    }
+                    false
+                }
+            }
+        });
+        let &(_, holds) = holds.ok_or_else(|| {
+            format!(
+                "{:?} is none of the {CANDIDATES} frames it is most like: {told}",
+                frame[0].place
+            )
+        })?;
+        found.push(holds);
     }
-    Err(told)
+    let again = measure_again(frames, captured, &found);
+    match unlike(live, &again) {
+        None => Ok((found, again)),
+        Some(error) => Err(error),
+    }
+}
+
+/// The first thing in which rows differ that should be the same.
+fn unlike(live: &[Row], again: &[Row]) -> Option<String> {
+    live.iter()
+        .zip(again)
+        .find_map(|(live, again)| same(live, again).err())
 }
 
 fn rows(pass: &Pass) -> Result<Vec<Row>, Box<dyn Error>> {
@@ -139,29 +161,13 @@ impl<'a> Played<'a> {
         }
     }
 
-    /// Which of them a captured frame is: the nearest.
-    fn find(&self, captured: &[Row]) -> Result<usize, String> {
-        let distances = self.frames.iter().map(|it| self.distance(captured, it));
-        let nearest = distances.zip(0..).min_by(|a, b| a.0.total_cmp(&b.0));
-        match nearest {
-            Some((distance, index)) if distance < OURS => Ok(index),
-            _ => Err(format!(
-                "{:?} is none of the frames that were played; the nearest (distance, frame): {nearest:?}",
-                captured[0].place
-            )),
-        }
-    }
-
-    /// The few that a captured frame is most like, likeliest first.
-    fn nearest(&self, captured: &[Row], few: usize) -> Vec<usize> {
+    /// The few that a captured frame is most like, likeliest first, each with its distance.
+    fn nearest(&self, captured: &[Row], few: usize) -> Vec<(f64, usize)> {
         let distances = self.frames.iter().map(|it| self.distance(captured, it));
         let mut ranked: Vec<(f64, usize)> = distances.zip(0..).collect();
         ranked.sort_by(|a, b| a.0.total_cmp(&b.0));
+        ranked.truncate(few);
         ranked
-            .into_iter()
-            .take(few)
-            .map(|(_, index)| index)
-            .collect()
     }
 
     /// Mean difference of all numbers measured, in spreads, each one spread at most: 0 to 1.
