@@ -8,12 +8,11 @@
 
 #![expect(clippy::print_stdout, reason = "figures are what a bench is for")]
 
-use std::sync::Mutex;
-use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::Instant;
 
 use rand_xoshiro::Xoshiro256PlusPlus;
 use rand_xoshiro::rand_core::{Rng, SeedableRng};
+use rayon::prelude::*;
 use statrs::distribution::{ChiSquared, ContinuousCDF};
 
 use trueline::alarms::{Alarms, Change, PassClock};
@@ -374,7 +373,8 @@ fn main() {
         })
         .collect();
     let began = Instant::now();
-    let outcomes = play_all(&runs);
+    // On all processors; outcomes in order.
+    let outcomes: Vec<Outcome> = runs.par_iter().map(|&run| play(run)).collect();
     let took = began.elapsed().as_secs_f64();
     report(&kinds, &runs, &outcomes, took);
 }
@@ -399,27 +399,6 @@ impl Asked {
         }
         asked
     }
-}
-
-/// Plays on all processors; outcomes in order.
-fn play_all(runs: &[Run]) -> Vec<Outcome> {
-    let next = AtomicUsize::new(0);
-    let done = Mutex::new(Vec::new());
-    let workers = std::thread::available_parallelism().map_or(1, usize::from);
-    std::thread::scope(|scope| {
-        for _ in 0..workers {
-            scope.spawn(|| {
-                while let Some(&run) = runs.get(next.fetch_add(1, Ordering::Relaxed)) {
-                    let outcome = play(run);
-                    let mut done = done.lock().expect("no worker panics");
-                    done.push((run.seed, outcome));
-                }
-            });
-        }
-    });
-    let mut done = done.into_inner().expect("no worker panics");
-    done.sort_by_key(|(seed, _)| *seed);
-    done.into_iter().map(|(_, outcome)| outcome).collect()
 }
 
 fn report(kinds: &[(Edges, Standard)], runs: &[Run], outcomes: &[Outcome], took: f64) {

@@ -5,13 +5,12 @@
 
 #![expect(clippy::print_stdout, reason = "figures are what a bench is for")]
 
-use std::sync::Mutex;
-use std::sync::atomic::{AtomicUsize, Ordering};
+use rayon::prelude::*;
 
 use trueline::sources::tape::Picture;
 use trueline::standard::Standard;
 
-use onset::{CAMERAS, Case, Outcome, SIDES, SOON, WOBBLES};
+use onset::{CAMERAS, Case, SIDES, SOON, WOBBLES};
 
 #[path = "../tests/simulation/onset.rs"]
 mod onset;
@@ -63,7 +62,11 @@ fn main() {
         let name = case.to_string();
         words.iter().all(|word| name.contains(word.as_str()))
     });
-    let outcomes = play_all(&cases);
+    // On all processors; outcomes in order.
+    let outcomes: Vec<_> = cases
+        .into_par_iter()
+        .map(|case| (case, case.play()))
+        .collect();
     for (basis, _) in SIDES {
         let of_basis = outcomes.iter().filter(|(case, _)| case.sides.0 == basis);
         let mut counts = [0, 0, 0];
@@ -90,28 +93,4 @@ fn main() {
             None => println!("{case}: not told, {coverage:.0} % of lines"),
         }
     }
-}
-
-/// Plays on all processors; outcomes in order.
-fn play_all(cases: &[Case]) -> Vec<(Case, Outcome)> {
-    let next = AtomicUsize::new(0);
-    let done = Mutex::new(Vec::new());
-    let workers = std::thread::available_parallelism().map_or(1, usize::from);
-    std::thread::scope(|scope| {
-        for _ in 0..workers {
-            scope.spawn(|| {
-                loop {
-                    let at = next.fetch_add(1, Ordering::Relaxed);
-                    let Some(case) = cases.get(at) else { return };
-                    let outcome = case.play();
-                    done.lock().expect("no worker panics").push((at, outcome));
-                }
-            });
-        }
-    });
-    let mut done = done.into_inner().expect("no worker panics");
-    done.sort_by_key(|(at, _)| *at);
-    done.into_iter()
-        .map(|(at, outcome)| (cases[at], outcome))
-        .collect()
 }
