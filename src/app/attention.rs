@@ -56,17 +56,17 @@ impl OnAlarm {
     ///
     /// # Errors
     /// There is no thread to be had.
-    pub(super) fn start(command: &str) -> Result<Self> {
+    pub(super) fn start(command: &str, source: &str) -> Result<Self> {
         let (alarms, queue) = bounded(1);
         let (until_end, over) = bounded(0);
-        let command = command.to_owned();
+        let (command, source) = (command.to_owned(), source.to_owned());
         let ending = Arc::<AtomicBool>::default();
         let is_ending = Arc::clone(&ending);
         std::thread::Builder::new()
             .name("on alarm".into())
             .spawn(move || {
                 let _until_end: Sender<()> = until_end;
-                tell_all(&queue, &command, &is_ending);
+                tell_all(&queue, (&command, &source), &is_ending);
             })
             .context("starting the thread for --on-alarm")?;
         Ok(Self {
@@ -118,11 +118,11 @@ impl Sink for OnAlarm {
     }
 }
 
-fn tell_all(alarms: &Receiver<Alarm>, command: &str, ending: &AtomicBool) {
+fn tell_all(alarms: &Receiver<Alarm>, (command, source): (&str, &str), ending: &AtomicBool) {
     for alarm in alarms {
         let begun = Instant::now();
         // A command that cannot be run is the operator's to notice: there is nobody else to tell, and the tape goes on.
-        if let Ok(child) = run(&alarm, command) {
+        if let Ok(child) = run(&alarm, (command, source)) {
             wait(child, begun);
         }
         while begun.elapsed() < LEAST_INTERVAL && !ending.load(Ordering::Relaxed) {
@@ -131,10 +131,11 @@ fn tell_all(alarms: &Receiver<Alarm>, command: &str, ending: &AtomicBool) {
     }
 }
 
-fn run(alarm: &Alarm, command: &str) -> Result<Child> {
-    let json = as_json(alarm)?;
+fn run(alarm: &Alarm, (command, source): (&str, &str)) -> Result<Child> {
+    let json = as_json(alarm, source)?;
     let event = &alarm.event;
     let mut child = shell(command)
+        .env("TRUELINE_SOURCE", source)
         .env("TRUELINE_CHANGE", alarm.change)
         .env("TRUELINE_KIND", event.kind.word())
         .env("TRUELINE_SEVERITY", event.severity.word())
@@ -157,8 +158,9 @@ fn run(alarm: &Alarm, command: &str) -> Result<Child> {
 }
 
 /// The event as its columns, with what became of it and how many alarms before it were not told.
-fn as_json(alarm: &Alarm) -> Result<String> {
+fn as_json(alarm: &Alarm, source: &str) -> Result<String> {
     let mut json = serde_json::to_value(&alarm.event).context("writing an event as JSON")?;
+    json["source"] = source.into();
     json["change"] = alarm.change.into();
     json["untold"] = alarm.untold.into();
     Ok(format!("{json}\n"))
@@ -235,7 +237,7 @@ mod tests {
             read.display(),
             environment.display()
         );
-        let mut child = run(&alarm(), &command).expect("a shell");
+        let mut child = run(&alarm(), (&command, "/dev/video0")).expect("a shell");
         assert!(child.wait().expect("it ends").success());
         let json: serde_json::Value =
             serde_json::from_str(&std::fs::read_to_string(read).expect("it was written"))
@@ -244,6 +246,7 @@ mod tests {
         assert_eq!(json["start_field"], 120);
         assert_eq!(json["change"], "opened");
         assert_eq!(json["untold"], 3);
+        assert_eq!(json["source"], "/dev/video0");
         let environment = std::fs::read_to_string(environment).expect("it was written");
         assert_eq!(environment, "tear|00:00:02:10|Lines are \"torn\"; $HOME.|3");
     }

@@ -86,7 +86,8 @@ pub(super) struct SourceArgs {
 #[derive(Debug, Args)]
 #[command(next_help_heading = "Pass")]
 pub(super) struct PassArgs {
-    /// Pass file to record [default: a dated name in the data directory].
+    /// Pass file to record [default: a dated name in the data directory]; of several sources each has its number behind
+    /// the name.
     #[arg(long, value_name = "PASS", value_hint = ValueHint::FilePath, conflicts_with = "no_record")]
     pub record: Option<PathBuf>,
     /// Keep no pass file.
@@ -127,8 +128,10 @@ pub(super) struct PassArgs {
 
 #[derive(Debug, Args)]
 pub(super) struct WatchArgs {
-    /// What to watch [default: the first capture device, else the simulated tape].
-    pub source: Option<String>,
+    /// What to watch, each source once; of several one row each, and the full view of one a key away [default: the first
+    /// capture device, else the simulated tape].
+    #[arg(value_name = "SOURCE")]
+    pub sources: Vec<String>,
     #[command(flatten)]
     pub how: SourceArgs,
     #[command(flatten)]

@@ -20,7 +20,10 @@ pub use format::{
 };
 pub use intervals::{IntervalFigures, Intervals};
 pub use lasting::{Lasting, Open};
-pub use listing::{ControlListing, DeviceListing, FormatListing, FrameSize, InputListing};
+pub use listing::{
+    ControlAccess, ControlListing, ControlRole, ControlSetting, DeviceListing, FormatListing,
+    FrameSize, InputListing,
+};
 pub use pool::{
     ANALYSIS_QUEUE_FRAMES, FrameBuffer, FramePool, POOL_FRAMES, VacantBuffer, pool_frames,
 };
@@ -216,6 +219,27 @@ pub trait Source: Send {
     /// [`Source::next_frame`], whatever that gave.
     fn news(&mut self) -> Option<News> {
         None
+    }
+
+    /// Whether a device takes the frames, and their times are by its clock.
+    fn is_device(&self) -> bool {
+        false
+    }
+
+    /// The device's controls as they were last read; empty where there are none.
+    fn controls(&self) -> &[ControlListing] {
+        &[]
+    }
+
+    /// Sets a control. What became of it shows in [`Source::controls`], and a change is told as news.
+    ///
+    /// # Errors
+    /// There is no such control, or the device refuses; the stream goes on.
+    fn set_control(&mut self, _setting: ControlSetting) -> Result<(), SourceError> {
+        Err(SourceError::new(
+            SourceErrorKind::Unsupported,
+            format!("{}: it has no controls", self.description().name),
+        ))
     }
 
     /// What the machine's monotonic clock showed when `device_time` was zero, where the two are one clock.
