@@ -11,6 +11,7 @@ use anyhow::Result;
 use crossbeam_channel::{Receiver, Sender, bounded};
 
 use crate::cli::{RecordTo, TeeTo, WatchJob};
+use crate::record::live::Totals;
 use crate::record::{Live, live};
 use crate::sources::Source;
 
@@ -113,8 +114,8 @@ impl Station {
             }
         };
         let mut sinks = vec![sink];
-        if let Some(command) = &job.on_alarm {
-            sinks.push(Box::new(OnAlarm::start(command, &name)?));
+        for attention in &job.attention {
+            sinks.push(Box::new(OnAlarm::start(attention, &name)?));
         }
         let (remarks, heard) = bounded(REMARKS);
         let timed = source.description().live;
@@ -211,6 +212,7 @@ impl Station {
         }
         let live = lock(&live);
         if timed {
+            tell_losses(live.totals(), &whose);
             tell_delays(&live, &whose);
         }
         let changed = live.controls().changed();
@@ -266,6 +268,18 @@ impl<'a> Beside<'a> {
 /// A panic while the lock was held leaves readings that are at worst half a field old.
 pub(super) fn lock(live: &Mutex<Live>) -> MutexGuard<'_, Live> {
     live.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+/// What was lost of a source that does not wait, and through whom; nothing is counted where nobody looked.
+fn tell_losses(totals: Totals, say: &impl Fn(&str)) {
+    match (totals.fields, totals.lost) {
+        (0, _) => {}
+        (_, 0) => say("no field was lost"),
+        (_, lost) => say(&format!(
+            "{lost} fields were lost, {} of them because the analysis was too slow",
+            totals.lost_by_us
+        )),
+    }
 }
 
 /// How long readings and alarms took to the screen.

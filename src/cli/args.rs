@@ -24,6 +24,7 @@ const AFTER_HELP: &str = "\
 SOURCE is one of:
   tape, tape:SCENE   the simulated tape (trueline tape --scene list)
   /dev/videoN        a V4L2 capture device
+  camera:N           a device by the platform's camera interface, where that is built in
   -                  Y4M on standard input
   FILE               Y4M, or anything the ffmpeg program decodes
 
@@ -153,6 +154,10 @@ pub(super) struct WatchArgs {
     /// most one at a time and one in two seconds.
     #[arg(long, value_name = "COMMAND")]
     pub on_alarm: Option<String>,
+    /// Show a notification on the desktop when an alarm opens or worsens; at most one in ten seconds.
+    #[cfg(feature = "notify")]
+    #[arg(long)]
+    pub notify: bool,
 }
 
 #[derive(Debug, Args)]

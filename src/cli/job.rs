@@ -58,8 +58,18 @@ pub struct WatchJob {
     pub dashboard: Dashboard,
     /// Frames are handed on.
     pub tee: Option<TeeJob>,
-    /// Command to run on alarms.
-    pub on_alarm: Option<String>,
+    /// How alarms are told besides on the screen.
+    pub attention: Vec<Attention>,
+}
+
+/// A way to tell of an alarm.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Attention {
+    /// This command is run.
+    Command(String),
+    /// The desktop shows a notification.
+    #[cfg(feature = "notify")]
+    Notification,
 }
 
 /// Handing frames on.
@@ -280,6 +290,10 @@ impl WatchArgs {
                 "--on-alarm: the command is empty"
             );
         }
+        let attention = self.on_alarm.map(Attention::Command).into_iter();
+        #[cfg(feature = "notify")]
+        let attention = attention.chain(self.notify.then_some(Attention::Notification));
+        let attention = attention.collect();
         Ok(WatchJob {
             places,
             wishes: Wishes {
@@ -293,7 +307,7 @@ impl WatchArgs {
                 Dashboard::WhereTerminal
             },
             tee,
-            on_alarm: self.on_alarm,
+            attention,
         })
     }
 }
@@ -412,6 +426,12 @@ fn place(text: &str) -> Result<Place> {
         );
         return Ok(Place::Tape(scene.to_owned()));
     }
+    if let Some(number) = text.strip_prefix("camera:") {
+        let number = number.parse().ok();
+        return number
+            .map(Place::Camera)
+            .with_context(|| format!("{text}: a camera is named by its number, as in camera:0"));
+    }
     ensure!(
         !text.is_empty(),
         "the source is empty; name a device, a file, - or tape"
@@ -442,7 +462,7 @@ fn as_found(place: &Place) -> Place {
     match place {
         Place::Device(path) => Place::Device(found(path)),
         Place::File(path) => Place::File(found(path)),
-        Place::Tape(_) | Place::Stdin => place.clone(),
+        Place::Tape(_) | Place::Camera(_) | Place::Stdin => place.clone(),
     }
 }
 
@@ -576,6 +596,8 @@ mod tests {
         }
         assert!(place("").is_err());
         assert!(place("tape:").is_err());
+        assert_eq!(place("camera:1").expect("a camera"), Place::Camera(1));
+        assert!(place("camera:one").is_err());
     }
 
     #[test]

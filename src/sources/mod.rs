@@ -28,6 +28,7 @@ pub use pool::{
     ANALYSIS_QUEUE_FRAMES, FrameBuffer, FramePool, POOL_FRAMES, VacantBuffer, pool_frames,
 };
 
+mod camera;
 mod decoded;
 mod error;
 mod file;
@@ -81,6 +82,7 @@ pub fn open(
         Place::File(path) => file::open(path, wishes),
         Place::Tape(scene) => Ok(Box::new(tape::Tape::open(scene, wishes, pace)?)),
         Place::Device(path) => open_device(path, wishes),
+        Place::Camera(number) => camera::open(*number, wishes),
     }
 }
 
@@ -277,6 +279,8 @@ pub enum Place {
     Tape(String),
     /// A V4L2 device node.
     Device(PathBuf),
+    /// A device by its number at the platform's camera interface.
+    Camera(u32),
     /// Y4M on standard input.
     Stdin,
     /// A file.

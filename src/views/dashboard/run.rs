@@ -22,8 +22,9 @@ use super::terminal::Session;
 /// Shortest time between redraws: 30 a second.
 const SHORTEST: Duration = Duration::from_millis(34);
 
-/// Time between redraws while nothing but figures changes: fast enough for a moving line, slow enough to be cheap.
-const USUAL: Duration = Duration::from_millis(80);
+/// Time between redraws while nothing but figures changes: every second look for keys, so that a reading is on screen within
+/// 100 ms of its frame and within 50 ms as a rule, and no more often than that, to be cheap.
+const USUAL: Duration = Duration::from_millis(60);
 
 /// Shortest time between two rings of the bell.
 const QUIET: Duration = Duration::from_secs(10);
