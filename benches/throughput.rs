@@ -54,7 +54,7 @@ fn main() -> Result<()> {
     live(place.path(), &["tape"])?;
     live(
         place.path(),
-        &["tape:clean", "tape:wobble", "tape:evening", "tape:box-crop"],
+        &["tape:clean", "tape:jitter", "tape:evening", "tape:box-crop"],
     )
 }
 

@@ -34,6 +34,15 @@ impl Interrupt {
         })
     }
 
+    /// Without handlers.
+    #[cfg(test)]
+    pub(super) fn uninstalled() -> Self {
+        Self {
+            wanted: Arc::default(),
+            by_operator: Arc::default(),
+        }
+    }
+
     /// From now on the end of the terminal sets the flag too.
     ///
     /// Asked for under the dashboard only: elsewhere `nohup` must be able to keep the program going.
@@ -104,7 +113,7 @@ mod tests {
 
     #[test]
     fn the_end_of_one_source_is_not_that_of_another_and_that_of_all_is_each_ones() {
-        let interrupt = uninstalled();
+        let interrupt = Interrupt::uninstalled();
         let (one, other) = (interrupt.stop(), interrupt.stop());
         one.set();
         assert!(one.is_set() && !other.is_set() && !interrupt.signalled());
@@ -112,16 +121,9 @@ mod tests {
         assert!(other.is_set());
     }
 
-    fn uninstalled() -> Interrupt {
-        Interrupt {
-            wanted: Arc::default(),
-            by_operator: Arc::default(),
-        }
-    }
-
     #[test]
     fn an_operator_who_quits_twice_is_no_signal() {
-        let interrupt = uninstalled();
+        let interrupt = Interrupt::uninstalled();
         interrupt.quit();
         interrupt.quit();
         assert!(interrupt.stop().is_set());
@@ -130,7 +132,7 @@ mod tests {
 
     #[test]
     fn a_signal_before_the_operator_quits_stays_the_reason() {
-        let interrupt = uninstalled();
+        let interrupt = Interrupt::uninstalled();
         interrupt.signal();
         interrupt.quit();
         assert!(interrupt.signalled());

@@ -306,7 +306,84 @@ fn default_place() -> Place {
 
 #[cfg(test)]
 mod tests {
+    use std::sync::Mutex;
+
+    use crossbeam_channel::bounded;
+
+    use super::super::capture::{Capture, Delivery};
+    use super::super::signals::Stop;
+    use super::super::testing::{Script, flat};
     use super::*;
+    use crate::alarms::PassClock;
+    use crate::record::{Live, live};
+    use crate::standard::Standard;
+    use crate::timecode::{Counting, Timecode};
+    use crate::units::CodeRange;
+
+    #[test]
+    fn steps_at_the_dashboard_reach_the_device_and_are_taken_back_by_one_key() {
+        // A frame that says when it is waited for, and comes when the test goes on.
+        let (waits, at_gate) = bounded(0);
+        let (go, open) = bounded::<()>(0);
+        let gate = || {
+            let (waits, open) = (waits.clone(), open.clone());
+            move || {
+                waits.send(()).expect("the test goes on");
+                open.recv().expect("the test goes on");
+                Ok(Some(flat(0)))
+            }
+        };
+        let source = Script::live()
+            .with_controls(&[(1, 128)])
+            .then(gate())
+            .then(gate())
+            .frames(1);
+        let capture = Capture::start(Box::new(source), &Stop::default(), None).expect("a thread");
+        let live = Mutex::new(Live::new(head()));
+        let to = Beside {
+            live: &live,
+            capture: &capture,
+            recording: None,
+            remarks: &bounded(1).0,
+        };
+        let interrupt = Interrupt::uninstalled();
+        let ask = |request| pass_on(request, to, &interrupt);
+        let told = || loop {
+            match capture.deliveries.recv().expect("it has not ended") {
+                Delivery::News(news) => return news.text,
+                _ => continue,
+            }
+        };
+        let learn = || lock(&live).set_controls(&capture.seen().controls);
+        at_gate.recv().expect("the first frame is asked for");
+        learn();
+        ask(Request::StepControl { id: 1, steps: 1 });
+        ask(Request::StepControl { id: 1, steps: 1 });
+        go.send(()).expect("it waits");
+        at_gate.recv().expect("the second frame is asked for");
+        learn();
+        assert_eq!(lock(&live).controls().changed().len(), 1);
+        ask(Request::RestoreControls);
+        go.send(()).expect("it waits");
+        assert_eq!(told(), "1 is 130 now");
+        assert_eq!(told(), "1 is 128 now");
+        learn();
+        assert_eq!(lock(&live).controls().changed().len(), 0);
+    }
+
+    fn head() -> live::Head {
+        live::Head {
+            source: "script".into(),
+            tape: None,
+            recorded_to: None,
+            standard: None,
+            sample_rate: None,
+            range: CodeRange::Studio,
+            clock: PassClock {
+                start: Timecode::zero(Counting::usual(Standard::Lines625)),
+            },
+        }
+    }
 
     #[test]
     fn several_passes_of_one_name_are_numbered() {

@@ -620,7 +620,7 @@ mod tests {
 
     #[test]
     fn frames_of_several_sources_are_not_handed_on() {
-        let error = check(&["watch", "tape:clean", "tape:wobble", "--tee", "-"]);
+        let error = check(&["watch", "tape:clean", "tape:jitter", "--tee", "-"]);
         assert!(format!("{:#}", error.expect_err("refused")).contains("--tee"));
         check(&["watch", "tape:clean", "--tee", "-"]).expect("one source");
     }

@@ -3,64 +3,56 @@
 use crate::terminal::{Terminal, as_it_was};
 use crate::world::World;
 
+/// Two files as sources: they wait, so that what is told of them does not depend on the machine.
+fn reels(world: &World) {
+    world.tape("clean", "625", "2");
+    world.tape("jitter", "625", "3");
+}
+
+const CLEAN: &str = "clean-625.y4m";
+const JITTER: &str = "jitter-625.y4m";
+
 #[test]
 fn each_of_several_sources_has_its_lines_and_its_pass() {
     let world = World::new();
-    let run = world.ok([
+    reels(&world);
+    let words = [
         "watch",
-        "tape:clean",
-        "tape:wobble",
+        CLEAN,
+        JITTER,
         "--no-dashboard",
-        "--for",
-        "6s",
         "--record",
         "two.pass",
-    ]);
+    ];
+    let run = world.ok(words);
     let of = |name: &str| -> Vec<&str> {
         let whose = format!("{name}  ");
         let lines = run.stdout.lines();
         lines.filter(|line| line.starts_with(&whose)).collect()
     };
-    let (clean, wobble) = (of("tape:clean"), of("tape:wobble"));
-    assert_eq!(
-        clean.len() + wobble.len(),
-        run.stdout.lines().count(),
-        "{}",
-        run.stdout
-    );
+    let (clean, jitter) = (of(CLEAN), of(JITTER));
+    let all = run.stdout.lines().count();
+    assert_eq!(clean.len() + jitter.len(), all, "{}", run.stdout);
     let tells = |lines: &[&str]| lines.iter().any(|line| line.contains("alarm   wobble"));
-    assert!(tells(&wobble) && !tells(&clean), "{}", run.stdout);
-    for (name, other, count) in [
-        ("two-1.pass", "tape:clean", 2),
-        ("two-2.pass", "tape:wobble", 2),
-    ] {
-        assert!(run.stderr.contains(name), "{}", run.stderr);
-        assert!(run.stderr.contains(other), "{}", run.stderr);
-        let fields = world
-            .ok(["export", name, "fields", "--as", "csv", "-o", "-"])
-            .stdout;
-        assert!(fields.lines().count() > count, "{name} has no fields");
+    assert!(tells(&jitter) && !tells(&clean), "{}", run.stdout);
+    for (pass, source, fields) in [("two-1.pass", CLEAN, 100), ("two-2.pass", JITTER, 150)] {
+        assert!(run.stderr.contains(pass), "{}", run.stderr);
+        let said = format!("{source}: {fields} fields");
+        assert!(run.stderr.contains(&said), "{}", run.stderr);
+        let table = world.ok(["export", pass, "fields", "--as", "csv", "-o", "-"]);
+        assert_eq!(table.stdout.lines().count(), 1 + fields, "{pass}");
     }
-    let again = world.run(["watch", "tape:clean", "tape:wobble", "--record", "two.pass"]);
+    let again = world.run(words);
     assert_eq!(again.code, 1);
-    assert!(
-        again.stderr.contains("two-1.pass exists already"),
-        "{}",
-        again.stderr
-    );
+    let said = "two-1.pass exists already";
+    assert!(again.stderr.contains(said), "{}", again.stderr);
 }
 
 #[test]
 fn passes_of_several_sources_that_begin_together_have_names_of_their_own() {
     let world = World::new();
-    world.ok([
-        "watch",
-        "tape:clean",
-        "tape:wobble",
-        "--no-dashboard",
-        "--for",
-        "1s",
-    ]);
+    reels(&world);
+    world.ok(["watch", CLEAN, JITTER, "--no-dashboard"]);
     let passes = std::fs::read_dir(world.path("data/trueline/passes")).expect("passes are kept");
     let names: Vec<_> = passes.flatten().map(|it| it.file_name()).collect();
     // No log is left beside a closed pass.
@@ -73,7 +65,7 @@ fn a_source_that_is_named_twice_or_not_there_starts_nothing() {
     let twice = world.run([
         "watch",
         "tape:clean",
-        "tape:wobble",
+        "tape:jitter",
         "tape:clean",
         "--record",
         "a.pass",
@@ -99,7 +91,7 @@ fn a_source_that_ends_leaves_the_others_playing() {
     let run = world.ok([
         "watch",
         file.to_str().expect("a plain path"),
-        "tape:wobble",
+        "tape:jitter",
         "--no-dashboard",
         "--no-record",
         "--for",
@@ -107,7 +99,7 @@ fn a_source_that_ends_leaves_the_others_playing() {
     ]);
     assert!(run.stderr.contains("50 fields"), "{}", run.stderr);
     assert!(
-        run.stdout.contains("tape:wobble  00:00:0"),
+        run.stdout.contains("tape:jitter  00:00:0"),
         "{}",
         run.stdout
     );
@@ -118,9 +110,9 @@ fn the_dashboard_shows_rows_first_and_the_full_view_of_one_a_key_away() {
     let world = World::new();
     let mut terminal = Terminal::run(
         &world,
-        "$TRUELINE watch tape:clean tape:wobble --for 120s --record both.pass",
+        "$TRUELINE watch tape:clean tape:jitter --for 120s --record both.pass",
     );
-    terminal.wait_for("tape:wobble:");
+    terminal.wait_for("tape:jitter:");
     terminal.press("2");
     terminal.wait_for("all sources");
     terminal.press("qy");
