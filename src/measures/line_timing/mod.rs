@@ -476,8 +476,11 @@ impl LineTiming {
 
     /// Whether edges that are evidence leave something open that the picture can tell.
     fn leaves_open(&self, rows: std::ops::Range<usize>) -> bool {
-        let edge = |row| self.pair.middle(row).filter(usable_shift);
-        self.judge.suspects() || rest::fall_short(rows, edge)
+        let told = |row| self.pair.middle(row).filter(usable_shift);
+        let seen = |row| told(row).or_else(|| self.pair.further(row));
+        self.judge.suspects()
+            || rest::fall_short(rows.clone(), told)
+            || rest::stands_off(rows, seen)
     }
 
     /// The columns that are picture, a little inside the border; as they were unless the border has moved.
@@ -559,7 +562,8 @@ impl LineTiming {
             ..
         } = self;
         let edge = |row| pair.middle(row).filter(usable_shift);
-        blend.both(parity, rows, edge, content.trace());
+        let refuted = |row, value| pair.refutes(row, value, WHOLE_ALONE);
+        blend.both(parity, rows, edge, refuted, content.trace());
     }
 
     /// Looks for the edges of a side that has none, every now and then.
@@ -712,17 +716,25 @@ impl LineTiming {
         usable
     }
 
-    /// Whether the line is seen to stand there as a whole: both sides agree; or one shows it and the other's edge left the
-    /// raster that way; or there is one side only, and its edge stands further out. One side by itself must stand off by more
-    /// than picture detail can move it.
+    /// Whether the line is seen to stand there as a whole: two of its left edge, its right edge and its picture say so; or one
+    /// edge shows it and the other's left the raster that way; or there is one side only, and its edge stands further out. One
+    /// side by itself must stand off by more than picture detail can move it.
     fn is_whole(&self, row: usize, middle: f32) -> bool {
         let Pair { left, right, .. } = &self.pair;
+        let allowed = WHOLE_APART + WHOLE_SHARE * middle.abs();
+        let alike = |a: Shift, b: f32, variance: f32| {
+            (a.value - b).abs() < allowed + 3.0 * (a.variance + variance).sqrt()
+        };
+        let agree = |a: Option<Shift>, b: Option<Shift>| {
+            a.zip(b).is_some_and(|(a, b)| {
+                alike(a, b.value, b.variance) && alike(a, middle, 0.0) && alike(b, middle, 0.0)
+            })
+        };
+        let picture = self.firm_change(row);
         match (left.shift(row), right.shift(row)) {
-            (Some(a), Some(b)) => {
-                let noise = 3.0 * (a.variance + b.variance).sqrt();
-                (a.value - b.value).abs() < WHOLE_APART + WHOLE_SHARE * middle.abs() + noise
-            }
             (None, None) => false,
+            (a, b) if agree(a, b) || agree(a, picture) || agree(b, picture) => true,
+            (Some(_), Some(_)) => false,
             _ if middle.abs() < WHOLE_ALONE => false,
             (Some(_), None) => {
                 let pushed_out = matches!(right.line(row), Line::CutOff);
@@ -741,15 +753,19 @@ impl LineTiming {
     fn stands_still(&self, row: usize, middle: f32) -> bool {
         const ASKED_ABOVE: usize = 24;
         const LEAST: f32 = 0.5;
-        const FIRM: f32 = 0.02;
         let rows = self.raster.map_or(0, |raster| raster.rows);
-        let change = self.content.trace().change(row);
         row + ASKED_ABOVE < rows
             && middle.abs() > LEAST
-            && change.is_some_and(|change| {
-                let still = change.whole.value.abs() < 0.3 * middle.abs();
-                still && change.wide && change.whole.variance < FIRM
-            })
+            && self
+                .firm_change(row)
+                .is_some_and(|change| change.value.abs() < 0.3 * middle.abs())
+    }
+
+    /// How far the picture shows the line move, where it says so firmly and over most of its width.
+    fn firm_change(&self, row: usize) -> Option<Shift> {
+        const FIRM: f32 = 0.02;
+        let change = self.content.trace().change(row)?;
+        (change.wide && change.whole.variance < FIRM).then_some(change.whole)
     }
 
     /// Whether the picture shows the line move over most of its width.

@@ -71,24 +71,24 @@ impl Rest {
     }
 }
 
-/// Whether edges leave too much open in picture lines `rows`.
+/// Whether too few of picture lines `rows` show a usable edge.
 pub(super) fn fall_short(rows: Range<usize>, edge: impl Fn(usize) -> Option<Shift>) -> bool {
-    let last = rows.end.saturating_sub(SWITCH_ROWS);
-    let all = rows.len();
-    let mut told = 0;
-    let mut run = Run::default();
-    let (mut next, end) = (rows.start, rows.end);
-    for row in rows {
-        if let Some(shift) = edge(row) {
-            let gap = row - next;
-            if gap > LONGEST_GAP || run.jumps(row, shift.value) && row < last {
-                return true;
-            }
-            told += 1;
-            next = row + 1;
+    let (mut told, mut next) = (0, rows.start);
+    for row in rows.clone().filter(|&row| edge(row).is_some()) {
+        if row - next > LONGEST_GAP {
+            return true;
         }
+        told += 1;
+        next = row + 1;
     }
-    end - next > LONGEST_GAP || (told as f64) < EDGES_SUFFICE * all as f64
+    rows.end - next > LONGEST_GAP || f64::from(told) < EDGES_SUFFICE * rows.len() as f64
+}
+
+/// Whether some lines among `rows` stand off from those above them.
+pub(super) fn stands_off(rows: Range<usize>, edge: impl Fn(usize) -> Option<Shift>) -> bool {
+    let mut run = Run::default();
+    (rows.start..rows.end.saturating_sub(SWITCH_ROWS))
+        .any(|row| edge(row).is_some_and(|shift| run.jumps(row, shift.value)))
 }
 
 /// Follows lines downwards, on the look-out for some that all stand apart from the one before them.
@@ -102,11 +102,15 @@ struct Run {
 impl Run {
     fn jumps(&mut self, row: usize, value: f32) -> bool {
         let before = self.last.replace((row, value));
-        if let Some((from, way, lines)) = self.jump
-            && (value - from) * way > JUMP
-        {
-            self.jump = Some((from, way, lines + 1));
-            return lines + 1 >= STANDING_OFF;
+        if let Some((from, way, lines)) = self.jump.take() {
+            if (value - from) * way > JUMP {
+                self.jump = Some((from, way, lines + 1));
+                return lines + 1 >= STANDING_OFF;
+            }
+            // Back where it was: a line or two alone.
+            if (value - from).abs() <= JUMP {
+                return false;
+            }
         }
         self.jump = before
             .filter(|&(above, from)| row - above <= MOST_APART && (value - from).abs() > JUMP)
@@ -120,7 +124,7 @@ mod tests {
     use super::*;
 
     fn at(values: &[f32]) -> impl Fn(usize) -> Option<Shift> + '_ {
-        |row| {
+        |row: usize| {
             values.get(row).map(|&value| Shift {
                 value,
                 variance: 1e-4,
@@ -160,25 +164,25 @@ mod tests {
         let bend: Vec<f32> = (0..240)
             .map(|row| 6.0 * (-(row as f32) / 20.0).exp())
             .collect();
-        assert!(!fall_short(0..232, at(&bend)));
+        assert!(!fall_short(0..232, at(&bend)) && !stands_off(0..232, at(&bend)));
         let wave: Vec<f32> = (0..240).map(|row| 2.0 * (row as f32 / 9.0).sin()).collect();
-        assert!(!fall_short(0..232, at(&wave)));
+        assert!(!stands_off(0..232, at(&wave)));
     }
 
     #[test]
     fn lines_that_stand_off_leave_something_open_a_single_one_does_not() {
         let mut lines = [0.0; 240];
         lines[100] = 3.0;
-        assert!(!fall_short(0..232, at(&lines)));
+        assert!(!stands_off(0..232, at(&lines)));
         lines[101..103].fill(2.5);
-        assert!(fall_short(0..232, at(&lines)));
+        assert!(stands_off(0..232, at(&lines)));
     }
 
     #[test]
     fn the_step_of_the_switched_heads_is_no_jump() {
         let mut lines = [0.0; 240];
         lines[220..].fill(4.0);
-        assert!(!fall_short(0..232, at(&lines)));
+        assert!(!stands_off(0..232, at(&lines)));
     }
 
     #[test]
