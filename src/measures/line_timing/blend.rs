@@ -93,12 +93,13 @@ impl Blend {
         self.lines.get(row).copied().flatten()
     }
 
-    /// Edges that are evidence, with the picture beside them.
+    /// Edges that are evidence, with the picture beside them where they do not refute it.
     pub(super) fn both(
         &mut self,
         parity: usize,
         rows: usize,
         edge: impl Fn(usize) -> Option<Shift>,
+        refuted: impl Fn(usize, f32) -> bool,
         picture: &ContentTrace,
     ) {
         self.heads[parity].resize(rows.min(MAX_ROWS), Constant::default());
@@ -115,9 +116,9 @@ impl Blend {
                     self.heads[parity][row].learn(apart, own.variance);
                     Some(own)
                 }
-                (None, Some(change), Some(common)) if self.counts && change.wide => {
-                    self.told(self.heads[parity][row], change.whole, common)
-                }
+                (None, Some(change), Some(common)) if self.counts && change.wide => self
+                    .told(self.heads[parity][row], change.whole, common)
+                    .filter(|told| !refuted(row, told.value)),
                 _ => own,
             };
             self.lines.push(line);

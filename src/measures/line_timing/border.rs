@@ -54,6 +54,9 @@ const MEMORY_FIELDS: f32 = 20.0;
 const ENTER: f32 = 0.6;
 const LEAVE: f32 = 0.3;
 
+/// Score above which a side is looked at more closely: half of where it is in doubt.
+const LEAST_SUSPICION: f32 = 0.15;
+
 /// What one field shows of the border at one side.
 #[derive(Clone, Copy, Debug, Default)]
 pub(super) struct Evidence {
@@ -87,6 +90,8 @@ struct Decision {
     seen: bool,
     score: f32,
     regenerated: bool,
+    /// The last field's picture moved and the edge did not.
+    left_behind: bool,
 }
 
 impl BorderJudge {
@@ -104,6 +109,13 @@ impl BorderJudge {
     /// Whether no side is evidence, or each may turn out to be none.
     pub(super) fn doubtful(self) -> bool {
         self.every(|side| side.regenerated || side.score > LEAVE)
+    }
+
+    /// Whether anything speaks against a side.
+    pub(super) fn suspects(self) -> bool {
+        self.sides
+            .iter()
+            .any(|side| side.regenerated || side.left_behind || side.score > LEAST_SUSPICION)
     }
 
     /// Whether no side is evidence.
@@ -125,6 +137,7 @@ impl BorderJudge {
 impl Decision {
     fn see(&mut self, evidence: &Evidence, held_back: bool, beside_regenerated: bool) {
         self.seen = true;
+        self.left_behind = evidence.left_behind();
         let quiet = evidence.quiet();
         let stands = quiet != Some(false) && !evidence.noisy();
         if self.regenerated && stands && (beside_regenerated || !evidence.moving()) {
@@ -145,18 +158,20 @@ impl Evidence {
     fn signs(&self) -> usize {
         let foretold = self.told_noise().map(|_| self.foretold());
         let steady = foretold.is_some_and(|foretold| self.place_variance < STEADY_SHARE * foretold);
-        let left_behind = self
-            .shared_motion
-            .is_some_and(|shared| shared < LEFT_BEHIND);
         [
             self.quiet() == Some(true),
             steady,
             self.same_phase(),
-            left_behind,
+            self.left_behind(),
         ]
         .into_iter()
         .filter(|&sign| sign)
         .count()
+    }
+
+    fn left_behind(&self) -> bool {
+        self.shared_motion
+            .is_some_and(|shared| shared < LEFT_BEHIND)
     }
 
     /// The picture's noise, where it can be told from rounding.

@@ -24,6 +24,7 @@ mod drum;
 mod own;
 mod pair;
 mod quantities;
+mod rest;
 mod side;
 #[cfg(test)]
 pub(crate) mod testing;
@@ -51,6 +52,7 @@ use decompose::{Decomposer, Figure};
 use drum::DrumProfile;
 use pair::Pair;
 pub use quantities::QUANTITIES;
+use rest::Rest;
 use side::{Follower, Hand, Line, Plateau, REACH, ROUNDING, Shift, Side};
 pub use wave::{WAVE_BANDS, WaveSpectrum};
 
@@ -289,6 +291,7 @@ pub struct LineTiming {
     /// The picture's columns as they are read; kept, for a scene is forgotten when they change.
     columns: std::ops::Range<usize>,
     blend: Blend,
+    rest: Rest,
     scratch: Vec<f32>,
     blanking: f32,
     picture_noise: Option<f32>,
@@ -309,6 +312,7 @@ impl Default for LineTiming {
             content: ContentTiming::new(),
             columns: 0..0,
             blend: Blend::default(),
+            rest: Rest::default(),
             scratch: Vec::with_capacity(MAX_ROWS * 16),
             blanking: 16.0,
             picture_noise: None,
@@ -338,7 +342,7 @@ impl Measure for LineTiming {
         }
         match refusal(&input, &raster) {
             Err(why) => reading.why_none = Some(why),
-            Ok(rate) => self.time(field, rate, &mut reading),
+            Ok(rate) => self.time(input.around, rate, &mut reading),
         }
         reading
     }
@@ -394,6 +398,7 @@ impl LineTiming {
         self.positions = [RunningMean::default(); 2];
         self.drum.reset();
         self.content.forget();
+        self.rest = Rest::default();
         self.columns = 0..0;
         self.blend.reset();
         self.blanking = match raster.range {
@@ -409,15 +414,25 @@ impl LineTiming {
         }
     }
 
-    fn time(&mut self, field: &Field, rate: Hertz, reading: &mut Reading) {
+    fn time(&mut self, around: &Neighbourhood<'_>, rate: Hertz, reading: &mut Reading) {
+        let field = around.field;
         let luma = &field.luma;
         let parity = usize::from(field.place.parity == Parity::Bottom);
         self.search_if_due(luma);
         self.settle_columns(luma.width);
-        self.content
-            .time(luma, field.place.parity, self.columns.clone());
+        let reads = self.rest.reads();
+        if reads {
+            self.read_picture(around);
+        } else {
+            self.content.rest();
+        }
         let edges = self.read_edges(luma, parity, reading);
         let rows = reading.picture_rows.clone();
+        let called = edges.is_err() || self.leaves_open(rows.clone());
+        if called && !reads {
+            self.read_picture(around);
+        }
+        self.rest.see(called);
         let enough = decompose::LEAST_COVERAGE * rows.len() as f64;
         let by_edge = edges.map_or(0, |()| self.usable_edges(rows.clone()));
         let by_picture = self.usable_changes(rows);
@@ -444,6 +459,28 @@ impl LineTiming {
         let coverage = usable as f64 / reading.picture_rows.len().max(1) as f64;
         reading.coverage = Some(Ratio(coverage));
         self.fill(rate, parity, reading);
+    }
+
+    /// Times the lines by the picture; after a rest, against the last field of the same parity.
+    fn read_picture(&mut self, around: &Neighbourhood<'_>) {
+        let parity = around.field.place.parity;
+        if self.content.has_rested(parity)
+            && let Some(last) = around.same_parity()
+            && last.raster == around.field.raster
+        {
+            self.content.time(&last.luma, parity, self.columns.clone());
+        }
+        self.content
+            .time(&around.field.luma, parity, self.columns.clone());
+    }
+
+    /// Whether edges that are evidence leave something open that the picture can tell.
+    fn leaves_open(&self, rows: std::ops::Range<usize>) -> bool {
+        let told = |row| self.pair.middle(row).filter(usable_shift);
+        let seen = |row| told(row).or_else(|| self.pair.further(row));
+        self.judge.suspects()
+            || rest::fall_short(rows.clone(), told)
+            || rest::stands_off(rows, seen)
     }
 
     /// The columns that are picture, a little inside the border; as they were unless the border has moved.
@@ -525,7 +562,8 @@ impl LineTiming {
             ..
         } = self;
         let edge = |row| pair.middle(row).filter(usable_shift);
-        blend.both(parity, rows, edge, content.trace());
+        let refuted = |row, value| pair.refutes(row, value, WHOLE_ALONE);
+        blend.both(parity, rows, edge, refuted, content.trace());
     }
 
     /// Looks for the edges of a side that has none, every now and then.
@@ -678,17 +716,25 @@ impl LineTiming {
         usable
     }
 
-    /// Whether the line is seen to stand there as a whole: both sides agree; or one shows it and the other's edge left the
-    /// raster that way; or there is one side only, and its edge stands further out. One side by itself must stand off by more
-    /// than picture detail can move it.
+    /// Whether the line is seen to stand there as a whole: two of its left edge, its right edge and its picture say so; or one
+    /// edge shows it and the other's left the raster that way; or there is one side only, and its edge stands further out. One
+    /// side by itself must stand off by more than picture detail can move it.
     fn is_whole(&self, row: usize, middle: f32) -> bool {
         let Pair { left, right, .. } = &self.pair;
+        let allowed = WHOLE_APART + WHOLE_SHARE * middle.abs();
+        let alike = |a: Shift, b: f32, variance: f32| {
+            (a.value - b).abs() < allowed + 3.0 * (a.variance + variance).sqrt()
+        };
+        let agree = |a: Option<Shift>, b: Option<Shift>| {
+            a.zip(b).is_some_and(|(a, b)| {
+                alike(a, b.value, b.variance) && alike(a, middle, 0.0) && alike(b, middle, 0.0)
+            })
+        };
+        let picture = self.firm_change(row);
         match (left.shift(row), right.shift(row)) {
-            (Some(a), Some(b)) => {
-                let noise = 3.0 * (a.variance + b.variance).sqrt();
-                (a.value - b.value).abs() < WHOLE_APART + WHOLE_SHARE * middle.abs() + noise
-            }
             (None, None) => false,
+            (a, b) if agree(a, b) || agree(a, picture) || agree(b, picture) => true,
+            (Some(_), Some(_)) => false,
             _ if middle.abs() < WHOLE_ALONE => false,
             (Some(_), None) => {
                 let pushed_out = matches!(right.line(row), Line::CutOff);
@@ -707,15 +753,19 @@ impl LineTiming {
     fn stands_still(&self, row: usize, middle: f32) -> bool {
         const ASKED_ABOVE: usize = 24;
         const LEAST: f32 = 0.5;
-        const FIRM: f32 = 0.02;
         let rows = self.raster.map_or(0, |raster| raster.rows);
-        let change = self.content.trace().change(row);
         row + ASKED_ABOVE < rows
             && middle.abs() > LEAST
-            && change.is_some_and(|change| {
-                let still = change.whole.value.abs() < 0.3 * middle.abs();
-                still && change.wide && change.whole.variance < FIRM
-            })
+            && self
+                .firm_change(row)
+                .is_some_and(|change| change.value.abs() < 0.3 * middle.abs())
+    }
+
+    /// How far the picture shows the line move, where it says so firmly and over most of its width.
+    fn firm_change(&self, row: usize) -> Option<Shift> {
+        const FIRM: f32 = 0.02;
+        let change = self.content.trace().change(row)?;
+        (change.wide && change.whole.variance < FIRM).then_some(change.whole)
     }
 
     /// Whether the picture shows the line move over most of its width.

@@ -132,6 +132,22 @@ impl Pair {
         self.middle.get(row).copied().flatten()
     }
 
+    /// Whether a row shows its edges, and none of them within `far` samples of a displacement: picture detail pulls an edge,
+    /// but not that far.
+    pub(super) fn refutes(&self, row: usize, displacement: f32, far: f32) -> bool {
+        let off =
+            |shift: Shift| (shift.value - displacement).abs() > far + 3.0 * shift.variance.sqrt();
+        let sides = [self.left.shift(row), self.right.shift(row)];
+        sides.iter().any(Option::is_some) && sides.into_iter().flatten().all(off)
+    }
+
+    /// The displacement of the side that stands further out, whatever it is worth.
+    pub(super) fn further(&self, row: usize) -> Option<Shift> {
+        let sides = [self.left.shift(row), self.right.shift(row)];
+        let out = |a: &Shift, b: &Shift| a.value.abs().total_cmp(&b.value.abs());
+        sides.into_iter().flatten().max_by(out)
+    }
+
     /// The right side's displacement less the left side's: how much longer the line is.
     pub(super) fn length(&self, row: usize) -> Option<Shift> {
         let (left, right) = (self.left.shift(row)?, self.right.shift(row)?);

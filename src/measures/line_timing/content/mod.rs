@@ -106,6 +106,18 @@ pub(super) struct Change {
 }
 
 impl ContentTrace {
+    /// Nothing of so many rows.
+    fn clear(&mut self, rows: usize) {
+        self.lines.clear();
+        self.lines.resize(rows, None);
+        self.changes.clear();
+        self.changes.resize(rows, None);
+        self.averaged = 0.0;
+        self.seen = 0.0;
+        self.cut = false;
+        self.moves_down = false;
+    }
+
     /// Displacement of a row against the scene, in samples, with its variance; `None` where the line tells nothing.
     #[must_use]
     pub fn line(&self, row: usize) -> Option<Shift> {
@@ -207,6 +219,19 @@ impl ContentTiming {
         self.foretold = Warp::default();
     }
 
+    /// Leaves a field out: it says nothing, and what was before is too old to go by.
+    pub fn rest(&mut self) {
+        self.forget();
+        self.trace.clear(0);
+    }
+
+    /// Whether nothing is known of the scene in this parity.
+    #[must_use]
+    pub fn has_rested(&self, parity: Parity) -> bool {
+        let head = &self.heads[usize::from(parity == Parity::Bottom)];
+        head.memory.newest().is_none()
+    }
+
     /// What the last field said.
     #[must_use]
     pub fn trace(&self) -> &ContentTrace {
@@ -218,14 +243,7 @@ impl ContentTiming {
     /// Says nothing of the first field of a scene in each parity, or of pictures too small to tell.
     pub fn time(&mut self, luma: &Plane, parity: Parity, columns: Range<usize>) -> &ContentTrace {
         let width = columns.len();
-        self.trace.lines.clear();
-        self.trace.lines.resize(luma.rows, None);
-        self.trace.changes.clear();
-        self.trace.changes.resize(luma.rows, None);
-        self.trace.seen = 0.0;
-        self.trace.averaged = 0.0;
-        self.trace.cut = false;
-        self.trace.moves_down = false;
+        self.trace.clear(luma.rows);
         let fits = luma.rows >= LEAST_ROWS
             && luma.rows <= MAX_ROWS
             && (LEAST_COLUMNS..(MAX_STRETCHES + 1) * STRETCH).contains(&width)
