@@ -6,7 +6,6 @@
 //!
 //! Does not know: which sinks there are, or what a measure measures.
 
-use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
 use anyhow::{Context, Error, Result};
@@ -23,6 +22,7 @@ use crate::timecode::FieldIndex;
 use crate::units::{Hertz, Seconds};
 
 use super::capture::Delivery;
+use super::signals::Stop;
 use super::sinks::{Measured, Recorder, Seen, Sink};
 
 /// What a pass is, as far as its analysis must know.
@@ -133,11 +133,11 @@ impl Analysis {
         &mut self,
         deliveries: &Receiver<Delivery>,
         remarks: Option<&Receiver<Remark>>,
-        stop: &AtomicBool,
+        stop: &Stop,
     ) -> Result<End> {
         let nobody = never();
         let mut remarks = remarks.unwrap_or(&nobody);
-        while !stop.load(Ordering::Relaxed) {
+        while !stop.is_set() {
             select! {
                 recv(remarks) -> remark => match remark {
                     Ok(remark) => self.remark(&remark)?,
@@ -503,7 +503,7 @@ mod tests {
                 sender.send(delivery).expect("there is room");
             }
             drop(sender);
-            self.analysis.run(&receiver, None, &AtomicBool::new(false))
+            self.analysis.run(&receiver, None, &Stop::default())
         }
 
         /// Where and how often a kind was told, with what was said.
@@ -692,9 +692,9 @@ mod tests {
     fn the_stop_flag_ends_it_as_asked() {
         let mut bench = Bench::new(None, u64::MAX);
         let (_open, deliveries) = bounded(1);
-        let end = bench
-            .analysis
-            .run(&deliveries, None, &AtomicBool::new(true));
+        let stop = Stop::default();
+        stop.set();
+        let end = bench.analysis.run(&deliveries, None, &stop);
         assert!(matches!(end, Ok(End::Asked)));
     }
 

@@ -1,10 +1,11 @@
-//! A command of the operator's, run when an alarm opens or worsens.
+//! A command of the operator's, run when an alarm opens or worsens; or a notification on the desktop.
 //!
 //! In: what becomes of events. Out: the command, run by the shell, with the event as JSON on its standard input and its
 //! main columns in the environment. One at a time on a thread of its own, and not more often than every
 //! [`LEAST_INTERVAL`]: alarms that come while it may not run are counted and told to the next run. The analysis never waits.
+//! Notifications go the same way, every [`LEAST_BETWEEN_NOTES`] at most.
 //!
-//! Does not know: what the command does.
+//! Does not know: what the command does, or what the desktop makes of a notification.
 
 use std::io::Write;
 use std::process::{Child, Command, Stdio};
@@ -19,9 +20,14 @@ use crate::alarms::{Change, Event, EventRecord};
 use crate::limits::Severity;
 
 use super::sinks::{Seen, Sink};
+use crate::cli::Attention;
 
 /// From the start of one run to the next: a burst of alarms is one call to a person.
 const LEAST_INTERVAL: Duration = Duration::from_secs(2);
+
+/// From one notification to the next: as often as the bell rings.
+#[cfg(feature = "notify")]
+const LEAST_BETWEEN_NOTES: Duration = Duration::from_secs(10);
 
 /// A command that takes longer is ended, so that it cannot keep later alarms from being told.
 const LONGEST_RUN: Duration = Duration::from_secs(30);
@@ -52,23 +58,23 @@ pub(super) struct OnAlarm {
 }
 
 impl OnAlarm {
-    /// Starts the thread that runs `command`.
+    /// Starts the thread that tells alarms of `source` in one way.
     ///
     /// # Errors
     /// There is no thread to be had.
-    pub(super) fn start(command: &str) -> Result<Self> {
+    pub(super) fn start(way: &Attention, source: &str) -> Result<Self> {
         let (alarms, queue) = bounded(1);
         let (until_end, over) = bounded(0);
-        let command = command.to_owned();
+        let (way, source) = (way.clone(), source.to_owned());
         let ending = Arc::<AtomicBool>::default();
         let is_ending = Arc::clone(&ending);
         std::thread::Builder::new()
             .name("on alarm".into())
             .spawn(move || {
                 let _until_end: Sender<()> = until_end;
-                tell_all(&queue, &command, &is_ending);
+                tell_all(&queue, (&way, &source), &is_ending);
             })
-            .context("starting the thread for --on-alarm")?;
+            .context("starting the thread that tells of alarms")?;
         Ok(Self {
             alarms: Some(alarms),
             untold: 0,
@@ -118,23 +124,54 @@ impl Sink for OnAlarm {
     }
 }
 
-fn tell_all(alarms: &Receiver<Alarm>, command: &str, ending: &AtomicBool) {
+fn tell_all(alarms: &Receiver<Alarm>, (way, source): (&Attention, &str), ending: &AtomicBool) {
     for alarm in alarms {
         let begun = Instant::now();
-        // A command that cannot be run is the operator's to notice: there is nobody else to tell, and the tape goes on.
-        if let Ok(child) = run(&alarm, command) {
-            wait(child, begun);
-        }
-        while begun.elapsed() < LEAST_INTERVAL && !ending.load(Ordering::Relaxed) {
+        let rest = match way {
+            Attention::Command(command) => {
+                // A command that cannot be run is the operator's to notice: there is nobody else to tell, and the tape
+                // goes on.
+                if let Ok(child) = run(&alarm, (command, source)) {
+                    wait(child, begun);
+                }
+                LEAST_INTERVAL
+            }
+            #[cfg(feature = "notify")]
+            Attention::Notification => {
+                let (title, text) = in_words(&alarm, source);
+                // Without a desktop nobody sees it: the alarm is on the screen and in the pass all the same.
+                let _ = notify_rust::Notification::new()
+                    .appname("trueline")
+                    .summary(&title)
+                    .body(&text)
+                    .show();
+                LEAST_BETWEEN_NOTES
+            }
+        };
+        while begun.elapsed() < rest && !ending.load(Ordering::Relaxed) {
             std::thread::sleep(LOOK);
         }
     }
 }
 
-fn run(alarm: &Alarm, command: &str) -> Result<Child> {
-    let json = as_json(alarm)?;
+/// Title and text of a notification.
+#[cfg(any(feature = "notify", test))]
+fn in_words(alarm: &Alarm, source: &str) -> (String, String) {
+    let event = &alarm.event;
+    let title = format!("{} at {}", event.kind.word(), event.start_timecode);
+    let untold = match alarm.untold {
+        0 => String::new(),
+        1 => " (1 more alarm before)".to_owned(),
+        more => format!(" ({more} more alarms before)"),
+    };
+    (title, format!("{source}: {}{untold}", event.note))
+}
+
+fn run(alarm: &Alarm, (command, source): (&str, &str)) -> Result<Child> {
+    let json = as_json(alarm, source)?;
     let event = &alarm.event;
     let mut child = shell(command)
+        .env("TRUELINE_SOURCE", source)
         .env("TRUELINE_CHANGE", alarm.change)
         .env("TRUELINE_KIND", event.kind.word())
         .env("TRUELINE_SEVERITY", event.severity.word())
@@ -157,8 +194,9 @@ fn run(alarm: &Alarm, command: &str) -> Result<Child> {
 }
 
 /// The event as its columns, with what became of it and how many alarms before it were not told.
-fn as_json(alarm: &Alarm) -> Result<String> {
+fn as_json(alarm: &Alarm, source: &str) -> Result<String> {
     let mut json = serde_json::to_value(&alarm.event).context("writing an event as JSON")?;
+    json["source"] = source.into();
     json["change"] = alarm.change.into();
     json["untold"] = alarm.untold.into();
     Ok(format!("{json}\n"))
@@ -235,7 +273,7 @@ mod tests {
             read.display(),
             environment.display()
         );
-        let mut child = run(&alarm(), &command).expect("a shell");
+        let mut child = run(&alarm(), (&command, "/dev/video0")).expect("a shell");
         assert!(child.wait().expect("it ends").success());
         let json: serde_json::Value =
             serde_json::from_str(&std::fs::read_to_string(read).expect("it was written"))
@@ -244,8 +282,19 @@ mod tests {
         assert_eq!(json["start_field"], 120);
         assert_eq!(json["change"], "opened");
         assert_eq!(json["untold"], 3);
+        assert_eq!(json["source"], "/dev/video0");
         let environment = std::fs::read_to_string(environment).expect("it was written");
         assert_eq!(environment, "tear|00:00:02:10|Lines are \"torn\"; $HOME.|3");
+    }
+
+    #[test]
+    fn a_notification_says_what_where_and_of_which_source() {
+        let (title, text) = in_words(&alarm(), "/dev/video0");
+        assert_eq!(title, "tear at 00:00:02:10");
+        assert_eq!(
+            text,
+            "/dev/video0: Lines are \"torn\"; $HOME. (3 more alarms before)"
+        );
     }
 
     #[test]

@@ -7,7 +7,6 @@
 //! Does not know: what becomes of the frames.
 
 use std::collections::VecDeque;
-use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
 use std::time::Duration;
@@ -15,8 +14,10 @@ use std::time::Duration;
 use anyhow::{Context, Result, anyhow};
 use crossbeam_channel::{Receiver, RecvTimeoutError, Sender, TrySendError, bounded};
 
+use super::signals::Stop;
 use super::tee::TeeSender;
 use crate::record::HandedOn;
+use crate::record::live::{ControlState, Order};
 use crate::sources::{
     ANALYSIS_QUEUE_FRAMES, Frame, Gap, Intervals, News, NewsKind, RowLayout, Source, SourceError,
     SourceErrorKind,
@@ -45,7 +46,8 @@ pub(super) struct Capture {
     /// Frames in order; closed at the end of the source.
     pub deliveries: Receiver<Delivery>,
     seen: Arc<Mutex<SeenOfSource>>,
-    stop: Arc<AtomicBool>,
+    orders: Sender<Order>,
+    stop: Stop,
     ending: Ending,
 }
 
@@ -56,7 +58,13 @@ pub(super) struct SeenOfSource {
     pub intervals: Intervals,
     /// What the device said last of its input, in words.
     pub input: String,
+    /// Its controls.
+    pub controls: ControlState,
 }
+
+/// Settings that may wait for the frame that is on its way: more than a key repeats in the half second that a silent
+/// device takes.
+const MOST_ORDERS: usize = 64;
 
 /// Notes that may wait while the channel is full.
 const MOST_NOTES: usize = 64;
@@ -80,12 +88,13 @@ impl Capture {
     /// The system has no thread left.
     pub(super) fn start(
         mut source: Box<dyn Source>,
-        stop: &Arc<AtomicBool>,
+        stop: &Stop,
         tee: Option<TeeSender>,
     ) -> Result<Self> {
         let (sender, deliveries) = bounded(ANALYSIS_QUEUE_FRAMES);
         let (until_end, over) = bounded(0);
-        let stopping = Arc::clone(stop);
+        let (orders, heard) = bounded(MOST_ORDERS);
+        let stopping = stop.clone();
         let seen = Arc::<Mutex<SeenOfSource>>::default();
         let seen_here = Arc::clone(&seen);
         let thread = std::thread::Builder::new()
@@ -95,7 +104,9 @@ impl Capture {
                 let way = Way {
                     sender,
                     seen: &seen_here,
+                    clocked: source.is_device(),
                     tee,
+                    orders: heard,
                     notes: VecDeque::new(),
                 };
                 way.read(source.as_mut(), &stopping);
@@ -104,7 +115,8 @@ impl Capture {
         Ok(Self {
             deliveries,
             seen,
-            stop: Arc::clone(stop),
+            orders,
+            stop: stop.clone(),
             ending: Ending { over, thread },
         })
     }
@@ -114,9 +126,14 @@ impl Capture {
         lock(&self.seen).clone()
     }
 
+    /// Has a control set, between two frames; whether there was room for the order.
+    pub(super) fn set_control(&self, order: Order) -> bool {
+        self.orders.try_send(order).is_ok()
+    }
+
     /// Tells the capture to end; frames that are on their way are dropped.
     pub(super) fn end(self) -> Ending {
-        self.stop.store(true, Ordering::Relaxed);
+        self.stop.set();
         drop(self.deliveries); // a file source that waits for room gives up
         self.ending
     }
@@ -146,15 +163,19 @@ fn lock(seen: &Mutex<SeenOfSource>) -> MutexGuard<'_, SeenOfSource> {
 struct Way<'a> {
     sender: Sender<Delivery>,
     seen: &'a Mutex<SeenOfSource>,
+    /// Frames carry the times of a device.
+    clocked: bool,
     tee: Option<TeeSender>,
+    orders: Receiver<Order>,
     notes: VecDeque<Delivery>,
 }
 
 impl Way<'_> {
-    fn read(mut self, source: &mut dyn Source, stop: &AtomicBool) {
+    fn read(mut self, source: &mut dyn Source, stop: &Stop) {
         let live = source.description().live;
         let mut owed = Gap::default();
-        while !stop.load(Ordering::Relaxed) {
+        while !stop.is_set() {
+            self.obey(source);
             let delivered = match source.next_frame() {
                 Ok(Some(frame)) => self.frame(frame, live, &mut owed),
                 Ok(None) => break,
@@ -184,9 +205,31 @@ impl Way<'_> {
         }
     }
 
+    /// Sets controls as ordered, and keeps what was read of them for others to see. Of several orders for one control
+    /// the newest counts.
+    fn obey(&mut self, source: &mut dyn Source) {
+        let orders: Vec<Order> = self.orders.try_iter().collect(); // empty: nothing is allocated
+        for (at, order) in orders.iter().enumerate() {
+            let id = order.setting.id;
+            if orders[at + 1..].iter().any(|later| later.setting.id == id) {
+                continue;
+            }
+            let trouble = source.set_control(order.setting).err();
+            lock(self.seen).controls.trouble = trouble.map(|error| error.to_string());
+        }
+        let mut seen = lock(self.seen);
+        let known = &mut seen.controls;
+        known.tried = orders.last().map_or(known.tried, |order| order.number);
+        if known.controls != source.controls() {
+            known.controls = source.controls().to_vec();
+        }
+    }
+
     /// Hands a frame on: first to whoever records it, then to the analysis.
     fn frame(&mut self, mut frame: Frame, live: bool, owed: &mut Gap) -> bool {
-        lock(self.seen).intervals.observe(&frame);
+        if self.clocked {
+            lock(self.seen).intervals.observe(&frame);
+        }
         if let Some(tee) = &mut self.tee {
             tee.offer(&frame, live);
             self.notes.extend(tee.turn().map(Delivery::HandedOn));
@@ -267,13 +310,16 @@ pub(super) fn fields_in(frame: &Frame) -> u64 {
 mod tests {
     use super::super::testing::{Script, flat, gone, silent};
     use super::*;
+    use crate::sources::ControlSetting;
 
     /// Reads `source` to its end, or to a stop.
-    fn read(source: &mut dyn Source, sender: &Sender<Delivery>, stop: &AtomicBool) {
+    fn read(source: &mut dyn Source, sender: &Sender<Delivery>, stop: &Stop) {
         let way = Way {
             sender: sender.clone(),
             seen: &Mutex::default(),
+            clocked: source.is_device(),
             tee: None,
+            orders: bounded(1).1,
             notes: VecDeque::new(),
         };
         way.read(source, stop);
@@ -282,7 +328,7 @@ mod tests {
     /// Reads `source` to its end through a channel of `room` and gives what is in the channel then.
     fn read_all(mut source: Script, room: usize) -> Vec<Delivery> {
         let (sender, receiver) = bounded(room);
-        read(&mut source, &sender, &AtomicBool::new(false));
+        read(&mut source, &sender, &Stop::default());
         drop(sender);
         receiver.iter().collect()
     }
@@ -315,7 +361,7 @@ mod tests {
                 Ok(Some(flat(1)))
             })
             .frames(1);
-        read(&mut source, &sender, &AtomicBool::new(false));
+        read(&mut source, &sender, &Stop::default());
         let before: Vec<Delivery> = kept.1.try_iter().collect();
         assert_eq!(gaps(&before), [Gap::default(); 2]);
         let after: Vec<Delivery> = receiver.try_iter().collect();
@@ -329,7 +375,7 @@ mod tests {
 
     #[test]
     fn a_file_waits_for_a_slow_reader() {
-        let stop = Arc::default();
+        let stop = Stop::default();
         let capture =
             Capture::start(Box::new(Script::file().frames(50)), &stop, None).expect("a thread");
         let deliveries: Vec<Delivery> = capture.deliveries.iter().collect();
@@ -362,7 +408,7 @@ mod tests {
                 assert!(matches!(slow.try_recv(), Ok(Delivery::Frame(_))));
                 Err(silent())
             });
-        read(&mut source, &sender, &AtomicBool::new(false));
+        read(&mut source, &sender, &Stop::default());
         assert!(matches!(
             receiver.try_recv(),
             Ok(Delivery::Silent(error)) if error.kind() == SourceErrorKind::Away
@@ -379,12 +425,53 @@ mod tests {
     }
 
     #[test]
+    fn a_control_is_set_between_frames_to_what_was_wanted_last_and_told_as_news() {
+        let (sender, receiver) = bounded(16);
+        let (orders, heard) = bounded(16);
+        let mut number = 0;
+        let mut order = |id, value| {
+            number += 1;
+            let setting = ControlSetting { id, value };
+            orders
+                .send(Order { number, setting })
+                .expect("there is room");
+        };
+        for (id, value) in [(1, 130), (2, 7), (1, 131), (9, 3)] {
+            order(id, value);
+        }
+        let seen = Mutex::default();
+        let way = Way {
+            sender,
+            seen: &seen,
+            clocked: false,
+            tee: None,
+            orders: heard,
+            notes: VecDeque::new(),
+        };
+        let mut source = Script::live().with_controls(&[(1, 128), (2, 0)]).frames(2);
+        way.read(&mut source, &Stop::default());
+        let told: Vec<String> = receiver
+            .try_iter()
+            .filter_map(|delivery| match delivery {
+                Delivery::News(news) => Some(news.text),
+                _ => None,
+            })
+            .collect();
+        assert_eq!(told, ["2 is 7 now", "1 is 131 now"]);
+        let seen = lock(&seen);
+        let values: Vec<i64> = seen.controls.controls.iter().map(|it| it.setting).collect();
+        assert_eq!(values, [131, 7]);
+        assert_eq!(seen.controls.tried, 4);
+        assert_eq!(seen.controls.trouble.as_deref(), Some("it is held"));
+    }
+
+    #[test]
     fn the_stop_flag_ends_the_reading() {
-        let stop = Arc::new(AtomicBool::new(false));
-        let stopping = Arc::clone(&stop);
+        let stop = Stop::default();
+        let stopping = stop.clone();
         let mut source = Script::live()
             .then(move || {
-                stopping.store(true, Ordering::Relaxed);
+                stopping.set();
                 Err(silent())
             })
             .then(|| panic!("it is asked once more"));
@@ -399,7 +486,7 @@ mod tests {
             drop(holder);
             Ok(None)
         });
-        let capture = Capture::start(Box::new(source), &Arc::default(), None).expect("a thread");
+        let capture = Capture::start(Box::new(source), &Stop::default(), None).expect("a thread");
         capture.end().wait(PATIENCE).expect("no panic");
         assert_eq!(Arc::strong_count(&held), 1, "the source is still open");
     }
@@ -407,7 +494,7 @@ mod tests {
     #[test]
     fn a_panic_of_the_source_is_an_error_at_the_end() {
         let source = Script::file().then(|| panic!("meant by the test"));
-        let capture = Capture::start(Box::new(source), &Arc::default(), None).expect("a thread");
+        let capture = Capture::start(Box::new(source), &Stop::default(), None).expect("a thread");
         assert!(capture.deliveries.recv().is_err(), "the channel is closed");
         assert!(capture.end().wait(PATIENCE).is_err());
     }
@@ -419,7 +506,7 @@ mod tests {
             let _ = stuck.recv();
             Ok(None)
         });
-        let capture = Capture::start(Box::new(source), &Arc::default(), None).expect("a thread");
+        let capture = Capture::start(Box::new(source), &Stop::default(), None).expect("a thread");
         capture
             .end()
             .wait(Duration::ZERO)

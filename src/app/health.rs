@@ -1,4 +1,4 @@
-//! Once a second: how the queues, the pass file and its disk fare, for the dashboard.
+//! Once a second: how the queues, the pass file and its disk fare, for the dashboard; more often, what the controls show.
 //!
 //! On a thread of its own, since a disk that hangs must hold up neither the analysis nor the drawing.
 
@@ -6,7 +6,7 @@ use std::path::Path;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Mutex, PoisonError};
 use std::thread::{Scope, ScopedJoinHandle};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use anyhow::{Context, Result};
 
@@ -19,34 +19,56 @@ use super::pass::Recording;
 /// How often it looks.
 const INTERVAL: Duration = Duration::from_secs(1);
 
+/// How often it looks at the controls alone: an operator who steps one waits for the answer.
+const GLANCE: Duration = Duration::from_millis(100);
+
+/// What is looked after.
+#[derive(Clone, Copy)]
+pub(super) struct Patient<'a> {
+    /// Where it is told.
+    pub live: &'a Mutex<Live>,
+    /// Whose queue it is.
+    pub capture: &'a Capture,
+    /// The pass file, if there is one.
+    pub recording: Option<&'a Recording>,
+}
+
 /// Looks until `ended` is set; unpark the thread to end it at once.
 ///
 /// # Errors
 /// The system has no thread left.
 pub(super) fn keep<'scope, 'env>(
     scope: &'scope Scope<'scope, 'env>,
-    live: &'env Mutex<Live>,
-    capture: &'env Capture,
-    recording: Option<&'env Recording>,
+    patients: Vec<Patient<'scope>>,
     ended: &'env AtomicBool,
 ) -> Result<ScopedJoinHandle<'scope, ()>> {
     std::thread::Builder::new()
         .name("health".into())
         .spawn_scoped(scope, move || {
-            let mut growth = Growth::default();
+            let mut growth = vec![Growth::default(); patients.len()];
+            let mut looked = None;
             while !ended.load(Ordering::Relaxed) {
-                let health = look(capture, recording, &mut growth);
-                live.lock()
-                    .unwrap_or_else(PoisonError::into_inner)
-                    .set_health(health);
-                std::thread::park_timeout(INTERVAL);
+                let due = looked.is_none_or(|at: Instant| at.elapsed() >= INTERVAL);
+                for (patient, growth) in patients.iter().zip(&mut growth) {
+                    let seen = patient.capture.seen();
+                    let health = due.then(|| look(patient, &seen, growth));
+                    let mut live = patient.live.lock().unwrap_or_else(PoisonError::into_inner);
+                    live.set_controls(&seen.controls);
+                    if let Some(health) = health {
+                        live.set_health(health);
+                    }
+                }
+                if due {
+                    looked = Some(Instant::now());
+                }
+                std::thread::park_timeout(GLANCE);
             }
         })
         .context("starting the thread that watches disk and queues")
 }
 
 /// How fast the pass file grows.
-#[derive(Debug, Default)]
+#[derive(Clone, Debug, Default)]
 struct Growth {
     first: Option<(Duration, u64)>,
     looked_for: Duration,
@@ -65,7 +87,10 @@ impl Growth {
     }
 }
 
-fn look(capture: &Capture, recording: Option<&Recording>, growth: &mut Growth) -> Health {
+fn look(patient: &Patient<'_>, seen: &SeenOfSource, growth: &mut Growth) -> Health {
+    let Patient {
+        capture, recording, ..
+    } = patient;
     let state = recording.map(|recording| recording.watch().state());
     let (writer, writer_well) = match &state {
         None => ("not recorded".to_owned(), true),
@@ -78,7 +103,7 @@ fn look(capture: &Capture, recording: Option<&Recording>, growth: &mut Growth) -
         writer_well,
         disk_free_bytes: recording.and_then(|recording| free_bytes(recording.path())),
         bytes_per_second: state.and_then(|state| growth.rate(state.bytes)),
-        device: of_device(&capture.seen()),
+        device: of_device(seen),
     }
 }
 

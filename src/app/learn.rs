@@ -18,7 +18,7 @@ use crate::views::learned;
 use super::{Outcome, print, say};
 
 /// Limits and the text that says them with their reasons.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub(super) struct InForce {
     /// To judge by.
     pub limits: Limits,

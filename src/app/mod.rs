@@ -23,6 +23,7 @@ mod render;
 mod scan;
 mod signals;
 mod sinks;
+mod station;
 mod team;
 mod tee;
 #[cfg(test)]

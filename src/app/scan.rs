@@ -43,8 +43,9 @@ pub(super) fn run(job: &ScanJob) -> Result<Outcome> {
     let team = Team::gather(source.description().live)?;
     let mut analysis = Analysis::new(prepared.plan, recorder, sinks);
     analysis.set_hands(team.hands());
-    let capture = Capture::start(source, interrupt.flag(), None)?;
-    let end = team.run(|| analysis.run(&capture.deliveries, None, interrupt.flag()));
+    let stop = interrupt.stop();
+    let capture = Capture::start(source, &stop, None)?;
+    let end = team.run(|| analysis.run(&capture.deliveries, None, &stop));
     let (summary, end) = pass::conclude(end, capture, analysis, recording)?;
     if job.json {
         put_line(&typed("summary", &summary)?)?;

@@ -34,6 +34,15 @@ impl Interrupt {
         })
     }
 
+    /// Without handlers.
+    #[cfg(test)]
+    pub(super) fn uninstalled() -> Self {
+        Self {
+            wanted: Arc::default(),
+            by_operator: Arc::default(),
+        }
+    }
+
     /// From now on the end of the terminal sets the flag too.
     ///
     /// Asked for under the dashboard only: elsewhere `nohup` must be able to keep the program going.
@@ -65,9 +74,36 @@ impl Interrupt {
         self.wanted.load(Ordering::Relaxed) && !self.by_operator.load(Ordering::Relaxed)
     }
 
-    /// The flag itself, for loops that end on it.
-    pub(super) fn flag(&self) -> &Arc<AtomicBool> {
-        &self.wanted
+    /// Ctrl-C at the dashboard: as good as the signal.
+    pub(super) fn signal(&self) {
+        self.wanted.store(true, Ordering::Relaxed);
+    }
+
+    /// What a source's loops end on.
+    pub(super) fn stop(&self) -> Stop {
+        Stop {
+            all: Arc::clone(&self.wanted),
+            own: Arc::default(),
+        }
+    }
+}
+
+/// The end of one source's pass: asked for of this one, or of the whole program.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Stop {
+    all: Arc<AtomicBool>,
+    own: Arc<AtomicBool>,
+}
+
+impl Stop {
+    /// Ends this one.
+    pub(super) fn set(&self) {
+        self.own.store(true, Ordering::Relaxed);
+    }
+
+    /// Whether it is to end.
+    pub(super) fn is_set(&self) -> bool {
+        self.own.load(Ordering::Relaxed) || self.all.load(Ordering::Relaxed)
     }
 }
 
@@ -75,26 +111,29 @@ impl Interrupt {
 mod tests {
     use super::*;
 
-    fn uninstalled() -> Interrupt {
-        Interrupt {
-            wanted: Arc::default(),
-            by_operator: Arc::default(),
-        }
+    #[test]
+    fn the_end_of_one_source_is_not_that_of_another_and_that_of_all_is_each_ones() {
+        let interrupt = Interrupt::uninstalled();
+        let (one, other) = (interrupt.stop(), interrupt.stop());
+        one.set();
+        assert!(one.is_set() && !other.is_set() && !interrupt.signalled());
+        interrupt.quit();
+        assert!(other.is_set());
     }
 
     #[test]
     fn an_operator_who_quits_twice_is_no_signal() {
-        let interrupt = uninstalled();
+        let interrupt = Interrupt::uninstalled();
         interrupt.quit();
         interrupt.quit();
-        assert!(interrupt.flag().load(Ordering::Relaxed));
+        assert!(interrupt.stop().is_set());
         assert!(!interrupt.signalled());
     }
 
     #[test]
     fn a_signal_before_the_operator_quits_stays_the_reason() {
-        let interrupt = uninstalled();
-        interrupt.flag().store(true, Ordering::Relaxed);
+        let interrupt = Interrupt::uninstalled();
+        interrupt.signal();
         interrupt.quit();
         assert!(interrupt.signalled());
     }

@@ -130,6 +130,7 @@ impl Sink for Screen {
         };
         let rings = live.rings();
         live.observe(readings, seen.changes);
+        live.set_arrival(seen.arrived);
         if live.rings() > rings {
             live.set_ring_arrival(seen.arrived);
         }
@@ -156,8 +157,8 @@ fn programme_time(spans: &[Span], now: FieldPlace) -> ProgrammeTime {
 pub(super) enum EventLines {
     /// Each event as a JSON object when it closes, with a `type`.
     Json,
-    /// What becomes of each event, as a line for people.
-    Text(PassClock),
+    /// What becomes of each event, as a line for people; before it the source's name, where there are several.
+    Text(PassClock, Option<String>),
     /// The same on stderr: stdout carries frames.
     Aside(PassClock),
 }
@@ -183,7 +184,7 @@ impl EventLines {
                 Change::Closed(_) => Ok(Some(typed("event", &EventRecord::from(event))?)),
                 Change::Opened(_) | Change::Worsened(_) | Change::Standing(_) => Ok(None),
             },
-            Self::Text(clock) | Self::Aside(clock) => {
+            Self::Text(clock, _) | Self::Aside(clock) => {
                 let moment = is_moment(event.kind);
                 if moment && matches!(change, Change::Closed(_)) {
                     return Ok(None); // said when it began
@@ -197,8 +198,12 @@ impl EventLines {
                 };
                 let label = clock.label(place.frame());
                 let (kind, severity) = (event.kind.word(), event.severity.word());
+                let source = match self {
+                    Self::Text(_, Some(name)) => format!("{name}  "),
+                    _ => String::new(),
+                };
                 Ok(Some(format!(
-                    "{label}  {severity:<6}  {kind:<15}  {what:<6}  {}",
+                    "{source}{label}  {severity:<6}  {kind:<15}  {what:<6}  {}",
                     event.note
                 )))
             }

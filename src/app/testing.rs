@@ -6,8 +6,9 @@ use std::sync::Arc;
 use std::time::Instant;
 
 use crate::sources::{
-    ChromaGrid, FieldOrder, Frame, FramePool, Gap, InputState, Packing, PictureFormat, RowLayout,
-    SampleFormat, Source, SourceDescription, SourceError, SourceErrorKind,
+    ChromaGrid, ControlAccess, ControlListing, ControlRole, ControlSetting, FieldOrder, Frame,
+    FramePool, Gap, InputState, News, NewsKind, Packing, PictureFormat, RowLayout, SampleFormat,
+    Source, SourceDescription, SourceError, SourceErrorKind,
 };
 use crate::standard::{RateTrust, Standard};
 use crate::units::CodeRange;
@@ -20,6 +21,8 @@ pub(super) struct Script {
     description: SourceDescription,
     format: Arc<PictureFormat>,
     steps: VecDeque<Box<dyn FnOnce() -> Answer + Send>>,
+    controls: Vec<ControlListing>,
+    news: VecDeque<News>,
 }
 
 impl Script {
@@ -44,7 +47,18 @@ impl Script {
             },
             format: format(Some(FieldOrder::Top)),
             steps: VecDeque::new(),
+            controls: Vec::new(),
+            news: VecDeque::new(),
         }
+    }
+
+    /// With controls of 0 to 255, each with its number and value.
+    pub(super) fn with_controls(mut self, controls: &[(u32, i64)]) -> Self {
+        self.controls = controls
+            .iter()
+            .map(|&(id, value)| control(id, value))
+            .collect();
+        self
     }
 
     pub(super) fn then(mut self, step: impl FnOnce() -> Answer + Send + 'static) -> Self {
@@ -73,6 +87,43 @@ impl Source for Script {
 
     fn next_frame(&mut self) -> Answer {
         self.steps.pop_front().map_or(Ok(None), |step| step())
+    }
+
+    fn controls(&self) -> &[ControlListing] {
+        &self.controls
+    }
+
+    fn set_control(&mut self, setting: ControlSetting) -> Result<(), SourceError> {
+        let known = self.controls.iter_mut().find(|it| it.id == setting.id);
+        let Some(control) = known.filter(|it| it.access != ControlAccess::Held) else {
+            return Err(SourceError::new(SourceErrorKind::Other, "it is held"));
+        };
+        self.news.push_back(News {
+            kind: NewsKind::Control,
+            text: format!("{} is {} now", setting.id, setting.value),
+        });
+        *control = self::control(setting.id, setting.value);
+        Ok(())
+    }
+
+    fn news(&mut self) -> Option<News> {
+        self.news.pop_front()
+    }
+}
+
+/// A control of brightness.
+fn control(id: u32, value: i64) -> ControlListing {
+    ControlListing {
+        id,
+        name: format!("Control {id}"),
+        value: value.to_string(),
+        setting: value,
+        minimum: 0,
+        maximum: 255,
+        default: 128,
+        step: 1,
+        role: Some(ControlRole::Brightness),
+        access: ControlAccess::Free,
     }
 }
 

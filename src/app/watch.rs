@@ -1,170 +1,248 @@
-//! `trueline watch`: capture, analysis and pass file on threads of their own, the dashboard on this one.
+//! `trueline watch`: capture, analysis and pass file of each source on threads of their own, the dashboard on this one.
 //!
-//! In: a [`WatchJob`]. Out: the pass file, the dashboard or (without a terminal) events on stdout, and how it ended.
+//! In: a [`WatchJob`]. Out: the pass files, the dashboard or (without a terminal) events on stdout, and how it ended.
 //!
 //! Does not know: what the dashboard shows.
 
-use std::path::Path;
-use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::{Arc, Mutex, PoisonError};
+use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+use std::thread::{Scope, ScopedJoinHandle};
 
-use anyhow::{Context, Result, anyhow};
-use crossbeam_channel::{Sender, bounded};
+use anyhow::{Context, Error, Result, anyhow, ensure};
 
-use crate::cli::{Dashboard, TeeTo, WatchJob};
-use crate::record::{Live, live};
+use crate::cli::{Dashboard, RecordTo, WatchJob};
 use crate::sources::tape::{DEFAULT_SCENE, Pace};
 use crate::sources::{self, Place, Source};
 use crate::views::dashboard::{self, Request};
 
-use super::analysis::{Analysis, End, Remark};
-use super::attention::OnAlarm;
-use super::capture::Capture;
+use super::analysis::{End, Remark};
 use super::health;
 use super::learn;
-use super::pass::{self, Prepared, Recording};
 use super::signals::Interrupt;
-use super::sinks::{EventLines, Screen, Sink};
-use super::tee::Tee;
+use super::station::{Beside, Orders, Station, Work, lock};
 use super::{Outcome, say};
 
-/// Remarks of the operator that may wait: more than fingers can type while a field is measured.
-const REMARKS: usize = 64;
-
-/// Watches a source until it ends or the operator does.
+/// Watches sources until they end or the operator does.
 ///
 /// # Errors
-/// The source cannot be opened or breaks off, or the pass cannot be made.
+/// A source cannot be opened or breaks off, or a pass cannot be made.
 pub(super) fn run(job: &WatchJob) -> Result<Outcome> {
     let interrupt = Interrupt::install()?;
-    let place = job.place.clone().unwrap_or_else(default_place);
+    let mut places = job.places.clone();
+    if places.is_empty() {
+        places.push(default_place());
+    }
+    let records = records(&job.pass.record, places.len())?;
     let limits = learn::in_force(&job.pass.limits)?;
-    let source = sources::open(&place, &job.wishes, Pace::RealTime)?;
-    let prepared = pass::prepare(source.as_ref(), &job.pass, limits, false)?;
+    // All are opened before anything is started: a source that is not there leaves no passes of the others behind.
+    let sources = places
+        .iter()
+        .map(|place| Ok(sources::open(place, &job.wishes, Pace::RealTime)?))
+        .collect::<Result<Vec<Box<dyn Source>>>>()?;
     let drawn = job.dashboard == Dashboard::WhereTerminal && dashboard::available();
     if drawn {
         interrupt.heed_hangup()?;
-    } else {
-        pass::remarks(source.description()).for_each(say);
     }
-    let tee = job.tee.as_ref();
-    let (tee, to_tee) = tee
-        .map(|job| Tee::start(job, source.format()))
-        .transpose()?
-        .unzip();
-    let (recording, recorder) = Recording::start(&job.pass.record, &prepared.head)?.unzip();
-    let kept = recording
-        .as_ref()
-        .map(|recording| recording.path().to_owned());
-
-    let clock = prepared.plan.clock;
-    let live = Arc::new(Mutex::new(Live::new(head_of(
-        &prepared,
-        source.as_ref(),
-        kept.as_deref(),
-    ))));
-    let sink: Box<dyn Sink> = if drawn {
-        Box::new(Screen::new(Arc::clone(&live)))
-    } else {
-        match &job.tee {
-            Some(tee) if tee.to == TeeTo::Stdout => Box::new(EventLines::Aside(clock)),
-            _ => Box::new(EventLines::Text(clock)),
+    let several = sources.len() > 1;
+    let mut stations = Vec::new();
+    for (source, record) in sources.into_iter().zip(records) {
+        let orders = Orders {
+            job,
+            record,
+            limits: limits.clone(),
+            drawn,
+            several,
+        };
+        match Station::start(source, orders, interrupt.stop()) {
+            Ok(station) => stations.push(station),
+            Err(error) => {
+                interrupt.quit();
+                for begun in stations {
+                    begun.conclude(Ok(End::Asked))?;
+                }
+                return Err(error);
+            }
         }
-    };
-    let mut sinks = vec![sink];
-    if let Some(command) = &job.on_alarm {
-        sinks.push(Box::new(OnAlarm::start(command)?));
     }
-    let mut analysis = Analysis::new(prepared.plan, recorder, sinks);
-    let capture = Capture::start(source, interrupt.flag(), to_tee)?;
-    let end = if drawn {
-        with_dashboard(
-            &mut analysis,
-            &capture,
-            &live,
-            recording.as_ref(),
-            &interrupt,
-        )
+    let ends = if drawn {
+        with_dashboard(&mut stations, &interrupt)
     } else {
-        analysis.run(&capture.deliveries, None, interrupt.flag())
+        without_dashboard(&mut stations)
     };
-    let seen = capture.seen();
-    let concluded = pass::conclude(end, capture, analysis, recording);
-    let handed = tee.map(Tee::finish).transpose();
-    let (summary, end) = concluded?;
-    pass::tell(&summary);
-    if let Some(figures) = seen.intervals.figures() {
-        say(&pass::evenness(&figures));
+    // What could not be begun is told once the passes are closed.
+    let ends = ends.unwrap_or_else(|error| {
+        let asked = stations.iter().map(|_| Ok(End::Asked)).collect();
+        with_drawing(asked, Some(error))
+    });
+    let mut failures = Vec::new();
+    for (station, end) in stations.into_iter().zip(ends) {
+        let name = station.name.clone();
+        let failure = match station.conclude(end) {
+            Ok(End::Failed(error)) | Err(error) => error,
+            Ok(End::Asked | End::Whole) => continue,
+        };
+        failures.push(if several {
+            failure.context(name)
+        } else {
+            failure
+        });
     }
-    if let Some(handed) = handed? {
-        say(&format!(
-            "{} frames handed on, {} of them repeated for missing ones",
-            handed.frames, handed.repeated
-        ));
+    if let Some(failure) = first_of(failures) {
+        return Err(failure);
     }
-    if let Some(took) = live
-        .lock()
-        .unwrap_or_else(PoisonError::into_inner)
-        .slowest_alarm()
-    {
-        say(&format!(
-            "alarms were on screen {} ms after their frame came, at the latest",
-            took.as_millis()
-        ));
-    }
-    match end {
-        End::Failed(error) => Err(error),
-        End::Asked if interrupt.signalled() => Ok(Outcome::Interrupted),
-        End::Asked | End::Whole => Ok(Outcome::Done),
-    }
+    Ok(if interrupt.signalled() {
+        Outcome::Interrupted
+    } else {
+        Outcome::Done
+    })
 }
 
-/// The dashboard on this thread, the analysis on its own, until either ends.
-fn with_dashboard(
-    analysis: &mut Analysis,
-    capture: &Capture,
-    live: &Arc<Mutex<Live>>,
-    recording: Option<&Recording>,
-    interrupt: &Interrupt,
-) -> Result<End> {
-    let (remarks, heard) = bounded(REMARKS);
+/// The first failure, for `main` to tell; others are told here.
+fn first_of(failures: Vec<Error>) -> Option<Error> {
+    let mut failures = failures.into_iter();
+    let first = failures.next();
+    failures.for_each(|other| say(&format!("{other:#}")));
+    first
+}
+
+/// Where each pass is kept: of several with one name, each has its number behind it.
+fn records(record: &RecordTo, count: usize) -> Result<Vec<RecordTo>> {
+    let RecordTo::File(path) = record else {
+        return Ok(vec![record.clone(); count]);
+    };
+    if count == 1 {
+        return Ok(vec![record.clone()]);
+    }
+    let names: Vec<PathBuf> = (1..=count).map(|number| numbered(path, number)).collect();
+    for name in &names {
+        ensure!(
+            !name.exists(),
+            "{} exists already; name another file to --record",
+            name.display()
+        );
+    }
+    Ok(names.into_iter().map(RecordTo::File).collect())
+}
+
+/// `reel-2.pass` of `reel.pass`.
+fn numbered(path: &Path, number: usize) -> PathBuf {
+    let mut name = path.file_stem().unwrap_or_default().to_owned();
+    name.push(format!("-{number}"));
+    if let Some(extension) = path.extension() {
+        name.push(".");
+        name.push(extension);
+    }
+    path.with_file_name(name)
+}
+
+/// One source on this thread; several each on its own.
+fn without_dashboard(stations: &mut [Station]) -> Result<Vec<Result<End>>> {
+    if let [station] = stations {
+        return Ok(vec![station.run()]);
+    }
+    std::thread::scope(|scope| {
+        let workers = stations
+            .iter_mut()
+            .map(|station| {
+                let (work, beside) = station.parts();
+                worker(scope, work, beside, None)
+            })
+            .collect::<Result<Vec<_>>>()?;
+        Ok(workers.into_iter().map(joined).collect())
+    })
+}
+
+/// The dashboard on this thread, each analysis on its own, until all have ended or the operator quits.
+fn with_dashboard(stations: &mut [Station], interrupt: &Interrupt) -> Result<Vec<Result<End>>> {
     let mut session =
         dashboard::Session::open().context("taking the terminal for the dashboard")?;
-    let ended = AtomicBool::new(false);
-    let end = std::thread::scope(|scope| {
+    let last = Last {
+        left: AtomicUsize::new(stations.len()),
+        ended: AtomicBool::new(false),
+    };
+    let last = &last;
+    std::thread::scope(|scope| {
         // The threads of this scope are waited for on every way out of it, a panic while drawing included.
         let quits = QuitOnDrop {
             interrupt,
-            ended: &ended,
+            ended: &last.ended,
         };
-        let keeper = health::keep(scope, live, capture, recording, &ended)?;
-        let worker = std::thread::Builder::new()
-            .name("analysis".into())
-            .spawn_scoped(scope, || {
-                let _ends = SetOnDrop(&ended);
-                analysis.run(&capture.deliveries, Some(&heard), interrupt.flag())
-            })
-            .context("starting the analysis thread")?;
+        let (works, besides): (Vec<_>, Vec<_>) = stations.iter_mut().map(Station::parts).unzip();
+        let patients = besides.iter().map(|beside| beside.patient()).collect();
+        let keeper = health::keep(scope, patients, &last.ended)?;
+        let workers = works
+            .into_iter()
+            .zip(&besides)
+            .map(|(work, beside)| worker(scope, work, *beside, Some(last)))
+            .collect::<Result<Vec<_>>>()?;
+        let lives: Vec<_> = besides.iter().map(|beside| beside.live).collect();
         let drawn = dashboard::run(
             &mut session,
-            live,
-            |request| pass_on(request, live, &remarks, interrupt),
-            &ended,
+            &lives,
+            |at, request| pass_on(request, besides[at], interrupt),
+            &last.ended,
         );
         drop(quits);
-        let end = worker.join();
+        let ends = workers.into_iter().map(joined);
+        let ends: Vec<Result<End>> = ends.collect();
         keeper.thread().unpark();
         drop(session); // the terminal is given back before anything is said on it
-        match end.map_err(|_panic| anyhow!("the analysis thread panicked"))?? {
-            End::Failed(error) => Ok(End::Failed(error)),
-            end => drawn.context("drawing the dashboard").map(|()| end),
+        let drawn = drawn.context("drawing the dashboard").err();
+        Ok(with_drawing(ends, drawn))
+    })
+}
+
+/// A dashboard that could not be drawn is told of, unless a source failed: then that is.
+fn with_drawing(mut ends: Vec<Result<End>>, drawing: Option<Error>) -> Vec<Result<End>> {
+    let failed = |end: &Result<End>| !matches!(end, Ok(End::Asked | End::Whole));
+    if let Some(error) = drawing.filter(|_| !ends.iter().any(failed)) {
+        ends[0] = Err(error);
+    }
+    ends
+}
+
+/// Starts the analysis of a station.
+fn worker<'scope>(
+    scope: &'scope Scope<'scope, '_>,
+    work: &'scope mut Work,
+    beside: Beside<'scope>,
+    last: Option<&'scope Last>,
+) -> Result<ScopedJoinHandle<'scope, Result<End>>> {
+    std::thread::Builder::new()
+        .name("analysis".into())
+        .spawn_scoped(scope, move || {
+            let _leaves = last.map(Leaving);
+            let end = work.run(beside.capture);
+            lock(beside.live).set_over(match &end {
+                Ok(End::Asked | End::Whole) => "at its end".to_owned(),
+                Ok(End::Failed(error)) | Err(error) => format!("{error:#}"),
+            });
+            end
+        })
+        .context("starting the analysis thread")
+}
+
+fn joined(worker: ScopedJoinHandle<'_, Result<End>>) -> Result<End> {
+    worker
+        .join()
+        .map_err(|_panic| anyhow!("the analysis thread panicked"))?
+}
+
+/// Counts the analyses that go on, and tells when the last has ended.
+struct Last {
+    left: AtomicUsize,
+    ended: AtomicBool,
+}
+
+/// Counts one off even when its thread panics, so that nobody waits for it.
+struct Leaving<'a>(&'a Last);
+
+impl Drop for Leaving<'_> {
+    fn drop(&mut self) {
+        if self.0.left.fetch_sub(1, Ordering::AcqRel) == 1 {
+            self.0.ended.store(true, Ordering::Relaxed);
         }
-    })?;
-    // What the operator marked last, right before quitting.
-    heard
-        .try_iter()
-        .try_for_each(|remark| analysis.remark(&remark))?;
-    Ok(end)
+    }
 }
 
 /// Ends what has not ended yet: the terminal is gone, drawing on it has panicked, or there was no thread to be had.
@@ -181,24 +259,25 @@ impl Drop for QuitOnDrop<'_> {
     }
 }
 
-/// Sets a flag even when its thread panics, so that nobody waits for it.
-struct SetOnDrop<'a>(&'a AtomicBool);
-
-impl Drop for SetOnDrop<'_> {
-    fn drop(&mut self) {
-        self.0.store(true, Ordering::Relaxed);
-    }
-}
-
-fn pass_on(request: Request, live: &Mutex<Live>, remarks: &Sender<Remark>, interrupt: &Interrupt) {
+fn pass_on(request: Request, to: Beside<'_>, interrupt: &Interrupt) {
     let remark = match request {
         Request::Quit => return interrupt.quit(),
-        Request::Interrupt => return interrupt.flag().store(true, Ordering::Relaxed),
-        Request::Acknowledge => {
-            return live
-                .lock()
-                .unwrap_or_else(PoisonError::into_inner)
-                .acknowledge();
+        Request::Interrupt => return interrupt.signal(),
+        Request::Acknowledge => return lock(to.live).acknowledge(),
+        Request::StepControl { id, steps } => {
+            let mut live = lock(to.live);
+            let order = live.controls_mut().step(id, steps);
+            // Without room sixty steps wait already: the device is silent, and this one is not wanted then.
+            if let Some(order) = order {
+                to.capture.set_control(order);
+            }
+            return;
+        }
+        Request::RestoreControls => {
+            for order in lock(to.live).controls_mut().restore() {
+                to.capture.set_control(order);
+            }
+            return;
         }
         Request::Mark { at, note } if note.is_empty() => Remark {
             at,
@@ -211,7 +290,7 @@ fn pass_on(request: Request, live: &Mutex<Live>, remarks: &Sender<Remark>, inter
         },
     };
     // Full or closed means sixty marks at once or the end of the pass: nothing an operator meant is lost.
-    let _ = remarks.try_send(remark);
+    let _ = to.remarks.try_send(remark);
 }
 
 /// The first capture device, else the simulated tape.
@@ -225,14 +304,105 @@ fn default_place() -> Place {
     )
 }
 
-fn head_of(prepared: &Prepared, source: &dyn Source, recorded_to: Option<&Path>) -> live::Head {
-    live::Head {
-        source: source.description().name.clone(),
-        tape: prepared.head.tape.clone(),
-        recorded_to: recorded_to.map(|path| path.display().to_string()),
-        standard: prepared.plan.standard,
-        range: prepared.head.range,
-        sample_rate: prepared.plan.sample_rate,
-        clock: prepared.plan.clock,
+#[cfg(test)]
+mod tests {
+    use std::sync::Mutex;
+
+    use crossbeam_channel::bounded;
+
+    use super::super::capture::{Capture, Delivery};
+    use super::super::signals::Stop;
+    use super::super::testing::{Script, flat};
+    use super::*;
+    use crate::alarms::PassClock;
+    use crate::record::{Live, live};
+    use crate::standard::Standard;
+    use crate::timecode::{Counting, Timecode};
+    use crate::units::CodeRange;
+
+    #[test]
+    fn steps_at_the_dashboard_reach_the_device_and_are_taken_back_by_one_key() {
+        // A frame that says when it is waited for, and comes when the test goes on.
+        let (waits, at_gate) = bounded(0);
+        let (go, open) = bounded::<()>(0);
+        let gate = || {
+            let (waits, open) = (waits.clone(), open.clone());
+            move || {
+                waits.send(()).expect("the test goes on");
+                open.recv().expect("the test goes on");
+                Ok(Some(flat(0)))
+            }
+        };
+        let source = Script::live()
+            .with_controls(&[(1, 128)])
+            .then(gate())
+            .then(gate())
+            .frames(1);
+        let capture = Capture::start(Box::new(source), &Stop::default(), None).expect("a thread");
+        let live = Mutex::new(Live::new(head()));
+        let to = Beside {
+            live: &live,
+            capture: &capture,
+            recording: None,
+            remarks: &bounded(1).0,
+        };
+        let interrupt = Interrupt::uninstalled();
+        let ask = |request| pass_on(request, to, &interrupt);
+        let told = || loop {
+            match capture.deliveries.recv().expect("it has not ended") {
+                Delivery::News(news) => return news.text,
+                _ => continue,
+            }
+        };
+        let learn = || lock(&live).set_controls(&capture.seen().controls);
+        at_gate.recv().expect("the first frame is asked for");
+        learn();
+        ask(Request::StepControl { id: 1, steps: 1 });
+        ask(Request::StepControl { id: 1, steps: 1 });
+        go.send(()).expect("it waits");
+        at_gate.recv().expect("the second frame is asked for");
+        learn();
+        assert_eq!(lock(&live).controls().changed().len(), 1);
+        ask(Request::RestoreControls);
+        go.send(()).expect("it waits");
+        assert_eq!(told(), "1 is 130 now");
+        assert_eq!(told(), "1 is 128 now");
+        learn();
+        assert_eq!(lock(&live).controls().changed().len(), 0);
+    }
+
+    fn head() -> live::Head {
+        live::Head {
+            source: "script".into(),
+            tape: None,
+            recorded_to: None,
+            standard: None,
+            sample_rate: None,
+            range: CodeRange::Studio,
+            clock: PassClock {
+                start: Timecode::zero(Counting::usual(Standard::Lines625)),
+            },
+        }
+    }
+
+    #[test]
+    fn several_passes_of_one_name_are_numbered() {
+        let directory = tempfile::tempdir().expect("room for a directory");
+        let record = RecordTo::File(directory.path().join("reel.2.pass"));
+        let named = |name: &str| RecordTo::File(directory.path().join(name));
+        let names = records(&record, 2).expect("neither exists");
+        assert_eq!(names, [named("reel.2-1.pass"), named("reel.2-2.pass")]);
+        assert_eq!(
+            records(&record, 1).expect("one"),
+            std::slice::from_ref(&record)
+        );
+        std::fs::write(directory.path().join("reel.2-2.pass"), b"").expect("a file");
+        let message = records(&record, 2)
+            .expect_err("the second exists")
+            .to_string();
+        assert!(
+            message.contains("reel.2-2.pass exists already"),
+            "{message}"
+        );
     }
 }

@@ -24,6 +24,7 @@ const AFTER_HELP: &str = "\
 SOURCE is one of:
   tape, tape:SCENE   the simulated tape (trueline tape --scene list)
   /dev/videoN        a V4L2 capture device
+  camera:N           a device by the platform's camera interface, where that is built in
   -                  Y4M on standard input
   FILE               Y4M, or anything the ffmpeg program decodes
 
@@ -86,7 +87,8 @@ pub(super) struct SourceArgs {
 #[derive(Debug, Args)]
 #[command(next_help_heading = "Pass")]
 pub(super) struct PassArgs {
-    /// Pass file to record [default: a dated name in the data directory].
+    /// Pass file to record [default: a dated name in the data directory]; of several sources each has its number behind
+    /// the name.
     #[arg(long, value_name = "PASS", value_hint = ValueHint::FilePath, conflicts_with = "no_record")]
     pub record: Option<PathBuf>,
     /// Keep no pass file.
@@ -127,8 +129,10 @@ pub(super) struct PassArgs {
 
 #[derive(Debug, Args)]
 pub(super) struct WatchArgs {
-    /// What to watch [default: the first capture device, else the simulated tape].
-    pub source: Option<String>,
+    /// What to watch, each source once; of several one row each, and the full view of one a key away [default: the first
+    /// capture device, else the simulated tape].
+    #[arg(value_name = "SOURCE")]
+    pub sources: Vec<String>,
     #[command(flatten)]
     pub how: SourceArgs,
     #[command(flatten)]
@@ -150,6 +154,10 @@ pub(super) struct WatchArgs {
     /// most one at a time and one in two seconds.
     #[arg(long, value_name = "COMMAND")]
     pub on_alarm: Option<String>,
+    /// Show a notification on the desktop when an alarm opens or worsens; at most one in ten seconds.
+    #[cfg(feature = "notify")]
+    #[arg(long)]
+    pub notify: bool,
 }
 
 #[derive(Debug, Args)]

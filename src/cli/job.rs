@@ -48,8 +48,8 @@ pub enum Job {
 /// A pass to watch.
 #[derive(Debug)]
 pub struct WatchJob {
-    /// What to watch; `None` is the first capture device, else the simulated tape.
-    pub place: Option<Place>,
+    /// What to watch; none is the first capture device, else the simulated tape.
+    pub places: Vec<Place>,
     /// How to read it.
     pub wishes: Wishes,
     /// What to keep of it.
@@ -58,8 +58,18 @@ pub struct WatchJob {
     pub dashboard: Dashboard,
     /// Frames are handed on.
     pub tee: Option<TeeJob>,
-    /// Command to run on alarms.
-    pub on_alarm: Option<String>,
+    /// How alarms are told besides on the screen.
+    pub attention: Vec<Attention>,
+}
+
+/// A way to tell of an alarm.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Attention {
+    /// This command is run.
+    Command(String),
+    /// The desktop shows a notification.
+    #[cfg(feature = "notify")]
+    Notification,
 }
 
 /// Handing frames on.
@@ -264,14 +274,28 @@ impl WatchArgs {
                 TeeGapsArg::Omit => Gaps::Omit,
             },
         });
+        ensure!(
+            tee.is_none() || self.sources.len() <= 1,
+            "--tee hands the frames of one source on; watch several with a run for each"
+        );
+        let places = self
+            .sources
+            .iter()
+            .map(|text| place(text))
+            .collect::<Result<Vec<_>>>()?;
+        refuse_twins(&places)?;
         if let Some(command) = &self.on_alarm {
             ensure!(
                 !command.trim().is_empty(),
                 "--on-alarm: the command is empty"
             );
         }
+        let attention = self.on_alarm.map(Attention::Command).into_iter();
+        #[cfg(feature = "notify")]
+        let attention = attention.chain(self.notify.then_some(Attention::Notification));
+        let attention = attention.collect();
         Ok(WatchJob {
-            place: self.source.as_deref().map(place).transpose()?,
+            places,
             wishes: Wishes {
                 held_bytes: tee.as_ref().map_or(0, |tee| tee.buffer_bytes),
                 ..self.how.wishes()?
@@ -283,7 +307,7 @@ impl WatchArgs {
                 Dashboard::WhereTerminal
             },
             tee,
-            on_alarm: self.on_alarm,
+            attention,
         })
     }
 }
@@ -402,6 +426,12 @@ fn place(text: &str) -> Result<Place> {
         );
         return Ok(Place::Tape(scene.to_owned()));
     }
+    if let Some(number) = text.strip_prefix("camera:") {
+        let number = number.parse().ok();
+        return number
+            .map(Place::Camera)
+            .with_context(|| format!("{text}: a camera is named by its number, as in camera:0"));
+    }
     ensure!(
         !text.is_empty(),
         "the source is empty; name a device, a file, - or tape"
@@ -410,6 +440,30 @@ fn place(text: &str) -> Result<Place> {
         return Ok(Place::Device(text.into()));
     }
     Ok(Place::File(text.into()))
+}
+
+/// A device has one reader, and a pass that is kept twice helps nobody.
+fn refuse_twins(places: &[Place]) -> Result<()> {
+    let known: Vec<Place> = places.iter().map(as_found).collect();
+    for (at, place) in known.iter().enumerate() {
+        let first = known[..at].iter().position(|other| other == place);
+        ensure!(
+            first.is_none(),
+            "source {} is the same as an earlier one; name each source once",
+            at + 1
+        );
+    }
+    Ok(())
+}
+
+/// The place with links followed, so that two names of one device are told to be one.
+fn as_found(place: &Place) -> Place {
+    let found = |path: &Path| std::fs::canonicalize(path).unwrap_or_else(|_| path.to_owned());
+    match place {
+        Place::Device(path) => Place::Device(found(path)),
+        Place::File(path) => Place::File(found(path)),
+        Place::Tape(_) | Place::Camera(_) | Place::Stdin => place.clone(),
+    }
 }
 
 /// Device nodes are told by their name, so that one that is unplugged right now is still asked for as a device.
@@ -542,6 +596,33 @@ mod tests {
         }
         assert!(place("").is_err());
         assert!(place("tape:").is_err());
+        assert_eq!(place("camera:1").expect("a camera"), Place::Camera(1));
+        assert!(place("camera:one").is_err());
+    }
+
+    #[test]
+    fn one_source_by_two_names_is_refused() {
+        let directory = tempfile::tempdir().expect("room for a directory");
+        let [file, other] = ["reel.y4m", "link.y4m"].map(|name| directory.path().join(name));
+        std::fs::write(&file, b"").expect("a file");
+        let tape = |scene: &str| Place::Tape(scene.to_owned());
+        refuse_twins(&[tape("clean"), tape("wobble"), Place::Stdin]).expect("all differ");
+        let twins = refuse_twins(&[tape("clean"), tape("wobble"), tape("clean")]);
+        let message = twins.expect_err("the first and the third").to_string();
+        assert!(message.contains("source 3 is the same"), "{message}");
+        #[cfg(unix)]
+        {
+            std::os::unix::fs::symlink(&file, &other).expect("a link");
+            let by_links = [Place::File(file), Place::File(other)];
+            refuse_twins(&by_links).expect_err("a link is the file");
+        }
+    }
+
+    #[test]
+    fn frames_of_several_sources_are_not_handed_on() {
+        let error = check(&["watch", "tape:clean", "tape:jitter", "--tee", "-"]);
+        assert!(format!("{:#}", error.expect_err("refused")).contains("--tee"));
+        check(&["watch", "tape:clean", "--tee", "-"]).expect("one source");
     }
 
     #[test]

@@ -21,10 +21,14 @@ use crate::standard::Standard;
 use crate::units::{CodeRange, Hertz, Millis, Seconds, Unit};
 
 pub use crate::measures::waveform::{WAVEFORM_COLUMNS, WAVEFORM_LEVELS, Waveform};
+pub use controls::{ControlBoard, ControlState, Order, Standing};
+pub use delays::Delays;
 pub use status::{Ground, Status, WARM_UP, Word};
 pub use trend::{Band, FIELD_SPAN, SHOWN, Shown, Trends, Values};
 pub use waves::WaveHistory;
 
+mod controls;
+mod delays;
 mod status;
 mod trend;
 mod waves;
@@ -151,6 +155,7 @@ pub struct Live {
     events: VecDeque<Logged>,
     totals: Totals,
     health: Health,
+    controls: ControlBoard,
     programme: Option<ProgrammeTime>,
     timed: VecDeque<bool>,
     revision: u64,
@@ -158,6 +163,8 @@ pub struct Live {
     /// The ring that is not on screen yet, and when its frame arrived.
     undrawn: Option<(u64, Instant)>,
     slowest_alarm: Option<Duration>,
+    delays: delays::Tally,
+    over: Option<String>,
 }
 
 impl Live {
@@ -174,12 +181,15 @@ impl Live {
             events: VecDeque::with_capacity(EVENTS + 1),
             totals: Totals::default(),
             health: Health::default(),
+            controls: ControlBoard::default(),
             programme: None,
             timed: VecDeque::with_capacity(EVIDENCE_FIELDS),
             revision: 0,
             rings: 0,
             undrawn: None,
             slowest_alarm: None,
+            delays: delays::Tally::default(),
+            over: None,
         }
     }
 
@@ -265,6 +275,17 @@ impl Live {
     pub fn set_health(&mut self, health: Health) {
         self.revision += u64::from(self.health != health);
         self.health = health;
+    }
+
+    /// Takes what was read of the device's controls.
+    pub fn set_controls(&mut self, state: &ControlState) {
+        self.revision += u64::from(self.controls.take(state));
+    }
+
+    /// The device's controls of the levels, for the operator to step.
+    pub fn controls_mut(&mut self) -> &mut ControlBoard {
+        self.revision += 1;
+        &mut self.controls
     }
 
     /// Takes how long the programme has run.
@@ -376,6 +397,12 @@ impl Live {
         &self.health
     }
 
+    /// The device's controls of the levels.
+    #[must_use]
+    pub fn controls(&self) -> &ControlBoard {
+        &self.controls
+    }
+
     /// How long the programme has run; `None` while nobody keeps that time.
     #[must_use]
     pub fn programme(&self) -> Option<ProgrammeTime> {
@@ -410,8 +437,32 @@ impl Live {
         self.undrawn.get_or_insert((self.rings, arrived));
     }
 
-    /// Everything up to ring number `rings` is on screen since `now`.
-    pub fn set_drawn(&mut self, rings: u64, now: Instant) {
+    /// The frame of the newest field reached us at `arrived`.
+    pub fn set_arrival(&mut self, arrived: Instant) {
+        self.delays.arrive(self.revision, arrived);
+    }
+
+    /// How long readings took from the arrival of their frame to the screen; `None` before the first.
+    #[must_use]
+    pub fn delays(&self) -> Option<Delays> {
+        self.delays.figures()
+    }
+
+    /// The source has come to an end, and why.
+    pub fn set_over(&mut self, why: String) {
+        self.revision += 1;
+        self.over = Some(why);
+    }
+
+    /// Why the source is at an end; `None` while it plays.
+    #[must_use]
+    pub fn over(&self) -> Option<&str> {
+        self.over.as_deref()
+    }
+
+    /// Everything up to `revision` and ring number `rings` is on screen since `now`.
+    pub fn set_drawn(&mut self, (revision, rings): (u64, u64), now: Instant) {
+        self.delays.draw(revision, now);
         if let Some((_, arrived)) = self.undrawn.take_if(|(ring, _)| *ring <= rings) {
             let took = now.saturating_duration_since(arrived);
             self.slowest_alarm = self.slowest_alarm.max(Some(took));

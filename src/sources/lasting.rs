@@ -15,8 +15,8 @@ use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use super::{
-    Frame, News, NewsKind, PictureFormat, RowLayout, Source, SourceDescription, SourceError,
-    SourceErrorKind,
+    ControlListing, ControlRole, ControlSetting, Frame, News, NewsKind, PictureFormat, RowLayout,
+    Source, SourceDescription, SourceError, SourceErrorKind,
 };
 
 /// Opens a source, again and again.
@@ -128,6 +128,8 @@ pub struct Lasting<T = SystemTime> {
     ahead: Duration,
     suspended: Duration,
     news: VecDeque<News>,
+    /// Controls as they were when the source was let go.
+    controls: Vec<ControlListing>,
 }
 
 impl<T: Time> Lasting<T> {
@@ -150,6 +152,7 @@ impl<T: Time> Lasting<T> {
             last: None,
             ahead: Duration::ZERO,
             news: VecDeque::new(),
+            controls: Vec::new(),
         })
     }
 
@@ -162,6 +165,9 @@ impl<T: Time> Lasting<T> {
     /// Closes the source, to open it again.
     fn let_go(&mut self, why: &SourceError) {
         self.take_news_over();
+        if let Some(source) = &self.source {
+            self.controls = source.controls().to_vec();
+        }
         self.source = None; // before it is opened again: a device has one reader
         self.quiet_since = None;
         let wait = match (&self.absence, self.unproven) {
@@ -196,6 +202,7 @@ impl<T: Time> Lasting<T> {
         }
         match self.opener.open() {
             Ok(source) => {
+                self.compare_controls(source.controls());
                 self.source = Some(source);
                 self.unproven = true;
                 Ok(())
@@ -205,6 +212,22 @@ impl<T: Time> Lasting<T> {
                 absence.due = self.time.now() + absence.wait;
                 absence.wait = (2 * absence.wait).min(LONGEST_WAIT);
                 Err(away(absence))
+            }
+        }
+    }
+
+    /// A device that was without power has forgotten what it was set to.
+    fn compare_controls(&mut self, now: &[ControlListing]) {
+        let before = std::mem::take(&mut self.controls);
+        for control in now {
+            let known = before.iter().find(|it| it.id == control.id);
+            let moved = control.role.is_some_and(ControlRole::is_moved);
+            if let Some(before) = known.filter(|it| it.value != control.value && !moved) {
+                let text = format!(
+                    "{} was {} before the device was opened again and is {} now.",
+                    control.name, before.value, control.value
+                );
+                self.tell(NewsKind::Control, text);
             }
         }
     }
@@ -342,6 +365,25 @@ impl<T: Time> Source for Lasting<T> {
         self.news
             .pop_front()
             .or_else(|| self.source.as_mut()?.news())
+    }
+
+    fn is_device(&self) -> bool {
+        true // nothing else is opened again
+    }
+
+    fn controls(&self) -> &[ControlListing] {
+        self.source
+            .as_ref()
+            .map_or(&self.controls, |it| it.controls())
+    }
+
+    fn set_control(&mut self, setting: ControlSetting) -> Result<(), SourceError> {
+        match (&mut self.source, &self.absence) {
+            (Some(source), _) => source.set_control(setting),
+            (None, Some(absence)) => Err(away(absence)),
+            // What was opened is there, or it is told why it is not.
+            (None, None) => Ok(()),
+        }
     }
 
     fn clock_origin(&self) -> Option<Duration> {

@@ -86,10 +86,85 @@ pub struct ControlListing {
     pub name: String,
     /// Its value: a number, `on`, `off`, or the name of a choice.
     pub value: String,
+    /// The value as a number.
+    pub setting: i64,
     /// Smallest value.
     pub minimum: i64,
     /// Largest value.
     pub maximum: i64,
     /// The driver's own value.
     pub default: i64,
+    /// From a value to the next.
+    pub step: i64,
+    /// What it does to the levels, if it is one of those.
+    pub role: Option<ControlRole>,
+    /// Whether it can be set now.
+    pub access: ControlAccess,
+}
+
+impl ControlListing {
+    /// Whether it is a switch.
+    #[must_use]
+    pub fn is_switch(&self) -> bool {
+        (self.minimum, self.maximum) == (0, 1)
+    }
+}
+
+/// What a control does to the levels; in the order an operator sets them.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum ControlRole {
+    /// The device sets its gain by itself.
+    AutoGain,
+    /// Gain before the converter.
+    Gain,
+    /// Adds to luma.
+    Brightness,
+    /// Multiplies luma.
+    Contrast,
+    /// The device sets its chroma gain by itself.
+    AutoChromaGain,
+    /// Chroma gain.
+    ChromaGain,
+    /// Multiplies chroma.
+    Saturation,
+    /// Turns chroma.
+    Hue,
+    /// Raises high frequencies of luma.
+    Sharpness,
+}
+
+impl ControlRole {
+    /// Whether the device sets something by itself while this is on.
+    #[must_use]
+    pub fn is_automatic(self) -> bool {
+        matches!(self, Self::AutoGain | Self::AutoChromaGain)
+    }
+
+    /// Whether an automatic may move it.
+    #[must_use]
+    pub fn is_moved(self) -> bool {
+        matches!(self, Self::Gain | Self::ChromaGain)
+    }
+}
+
+/// Whether a control can be set.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum ControlAccess {
+    /// It can.
+    Free,
+    /// It has no effect while another control is as it is.
+    Idle,
+    /// It can be read only, or somebody else holds it.
+    Held,
+}
+
+/// A value for a control.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct ControlSetting {
+    /// The control's number.
+    pub id: u32,
+    /// Its value.
+    pub value: i64,
 }

@@ -20,11 +20,15 @@ pub use format::{
 };
 pub use intervals::{IntervalFigures, Intervals};
 pub use lasting::{Lasting, Open};
-pub use listing::{ControlListing, DeviceListing, FormatListing, FrameSize, InputListing};
+pub use listing::{
+    ControlAccess, ControlListing, ControlRole, ControlSetting, DeviceListing, FormatListing,
+    FrameSize, InputListing,
+};
 pub use pool::{
     ANALYSIS_QUEUE_FRAMES, FrameBuffer, FramePool, POOL_FRAMES, VacantBuffer, pool_frames,
 };
 
+mod camera;
 mod decoded;
 mod error;
 mod file;
@@ -78,6 +82,7 @@ pub fn open(
         Place::File(path) => file::open(path, wishes),
         Place::Tape(scene) => Ok(Box::new(tape::Tape::open(scene, wishes, pace)?)),
         Place::Device(path) => open_device(path, wishes),
+        Place::Camera(number) => camera::open(*number, wishes),
     }
 }
 
@@ -218,6 +223,27 @@ pub trait Source: Send {
         None
     }
 
+    /// Whether a device takes the frames, and their times are by its clock.
+    fn is_device(&self) -> bool {
+        false
+    }
+
+    /// The device's controls as they were last read; empty where there are none.
+    fn controls(&self) -> &[ControlListing] {
+        &[]
+    }
+
+    /// Sets a control. What became of it shows in [`Source::controls`], and a change is told as news.
+    ///
+    /// # Errors
+    /// There is no such control, or the device refuses; the stream goes on.
+    fn set_control(&mut self, _setting: ControlSetting) -> Result<(), SourceError> {
+        Err(SourceError::new(
+            SourceErrorKind::Unsupported,
+            format!("{}: it has no controls", self.description().name),
+        ))
+    }
+
     /// What the machine's monotonic clock showed when `device_time` was zero, where the two are one clock.
     fn clock_origin(&self) -> Option<Duration> {
         None
@@ -253,6 +279,8 @@ pub enum Place {
     Tape(String),
     /// A V4L2 device node.
     Device(PathBuf),
+    /// A device by its number at the platform's camera interface.
+    Camera(u32),
     /// Y4M on standard input.
     Stdin,
     /// A file.

@@ -123,12 +123,12 @@ fn size(size: FrameSize) -> String {
 
 fn control(control: &ControlListing, width: usize) -> String {
     let ControlListing {
-        id: _,
         name,
         value,
         minimum,
         maximum,
         default,
+        ..
     } = control;
     let numeric = value.parse::<i64>().is_ok();
     let bounds = if numeric && minimum < maximum {
@@ -165,6 +165,7 @@ fn wrapped(words: &[String]) -> Vec<String> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::sources::ControlAccess;
 
     fn grabber() -> DeviceListing {
         let input = |number, name: &str, state| InputListing {
@@ -178,9 +179,13 @@ mod tests {
             id: 1,
             name: name.to_owned(),
             value: value.to_owned(),
+            setting: value.parse().unwrap_or(0),
             minimum: 0,
             maximum: 255,
             default: 128,
+            step: 1,
+            role: None,
+            access: ControlAccess::Free,
         };
         let standards = "NTSC NTSC-M NTSC-M-JP NTSC-M-KR PAL PAL-BG PAL-H PAL-I PAL-DK PAL-M PAL-N PAL-Nc PAL-60 SECAM";
         DeviceListing {

@@ -4,6 +4,7 @@ mod bad_input;
 mod learning;
 mod passes;
 mod scenes;
+mod several;
 mod tee;
 mod terminal;
 mod world;

@@ -11,7 +11,7 @@ const GIVEN_BACK: &str = "\u{1b}[?1049l";
 const CURSOR_SHOWN: &str = "\u{1b}[?25h";
 
 /// A shell on a pseudo-terminal of 100x30, which `script` of util-linux lends.
-struct Terminal {
+pub(crate) struct Terminal {
     child: Child,
     keys: ChildStdin,
     screen: ChildStdout,
@@ -21,7 +21,7 @@ struct Terminal {
 
 impl Terminal {
     /// Runs a line of shell in which `$TRUELINE` is the binary; behind it the exit code and the terminal's modes are printed.
-    fn run(world: &World, line: &str) -> Self {
+    pub(crate) fn run(world: &World, line: &str) -> Self {
         let script = format!("stty rows 30 cols 100; {line}; echo code=$?; stty -a");
         let mut child = Command::new("script")
             .args(["--quiet", "--command", &script, "/dev/null"])
@@ -46,7 +46,7 @@ impl Terminal {
 
     /// Reads until `text` has been drawn onto empty cells: of what is drawn over something else only the differences come.
     /// A dashboard that never draws it ends by itself, and the test with it.
-    fn wait_for(&mut self, text: &str) {
+    pub(crate) fn wait_for(&mut self, text: &str) {
         let mut some = [0; 4096];
         while !self.text().contains(text) {
             let count = self.screen.read(&mut some).expect("the terminal is read");
@@ -55,7 +55,7 @@ impl Terminal {
         }
     }
 
-    fn press(&mut self, keys: &str) {
+    pub(crate) fn press(&mut self, keys: &str) {
         self.keys.write_all(keys.as_bytes()).expect("it listens");
         self.keys.flush().expect("it listens");
     }
@@ -65,7 +65,7 @@ impl Terminal {
     }
 
     /// Waits for the end; what was printed after the dashboard was gone.
-    fn afterwards(mut self) -> String {
+    pub(crate) fn afterwards(mut self) -> String {
         let rest = self.screen.read_to_end(&mut self.drawn);
         // Linux answers EIO where the other end of a pseudo-terminal is gone.
         drop(rest);
@@ -80,7 +80,7 @@ impl Terminal {
     }
 }
 
-fn as_it_was(after: &str, code: i32) {
+pub(crate) fn as_it_was(after: &str, code: i32) {
     assert!(after.contains(&format!("code={code}")), "{after}");
     for mode in ["icanon", "echo", "isig"] {
         let on = after.split_whitespace().any(|word| word == mode);

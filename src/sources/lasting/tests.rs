@@ -1,7 +1,9 @@
 use std::sync::{Mutex, PoisonError};
 
 use super::*;
-use crate::sources::{ChromaGrid, FieldOrder, FramePool, Gap, InputState, Packing, SampleFormat};
+use crate::sources::{
+    ChromaGrid, ControlAccess, FieldOrder, FramePool, Gap, InputState, Packing, SampleFormat,
+};
 use crate::standard::{Parity, RateTrust, Standard};
 use crate::units::CodeRange;
 
@@ -75,6 +77,8 @@ enum Step {
     Suspended(u64),
     /// It says something.
     News,
+    /// Somebody sets its control.
+    Control(i64),
 }
 
 /// What one opening gives.
@@ -92,7 +96,23 @@ struct Fake {
     /// Its clock is the machine's.
     clocked: bool,
     news: VecDeque<News>,
+    controls: Vec<ControlListing>,
     alive: Arc<()>,
+}
+
+fn control(value: i64) -> ControlListing {
+    ControlListing {
+        id: 1,
+        name: "Brightness".into(),
+        value: value.to_string(),
+        setting: value,
+        minimum: 0,
+        maximum: 255,
+        default: 128,
+        step: 1,
+        role: Some(ControlRole::Brightness),
+        access: ControlAccess::Free,
+    }
 }
 
 impl Source for Fake {
@@ -128,6 +148,10 @@ impl Source for Fake {
                 });
                 return self.next_frame();
             }
+            Some(Step::Control(value)) => {
+                self.controls = vec![control(value)];
+                return self.next_frame();
+            }
             None => return Ok(None),
         };
         self.hands.pass(millis);
@@ -150,6 +174,15 @@ impl Source for Fake {
 
     fn news(&mut self) -> Option<News> {
         self.news.pop_front()
+    }
+
+    fn controls(&self) -> &[ControlListing] {
+        &self.controls
+    }
+
+    fn set_control(&mut self, setting: ControlSetting) -> Result<(), SourceError> {
+        self.controls = vec![control(setting.value)];
+        Ok(())
     }
 
     fn clock_origin(&self) -> Option<Duration> {
@@ -194,6 +227,7 @@ impl Open for Plan {
                 first: None,
                 clocked: self.clocked,
                 news: VecDeque::new(),
+                controls: vec![control(128)],
                 alive: Arc::clone(&self.alive),
             })),
             Some(Opening::Fails(kind)) => Err(SourceError::new(kind, "it cannot be opened")),
@@ -489,4 +523,44 @@ fn the_first_opening_must_succeed() {
     };
     let error = Lasting::open(Box::new(plan), hands).err();
     assert_eq!(error.map(|it| it.kind()), Some(Busy));
+}
+
+#[test]
+fn a_device_that_forgot_what_it_was_set_to_is_told_of_when_it_is_back() {
+    use Step::Control;
+    let run = run(
+        true,
+        vec![
+            at_625(&[F(0), Control(140), F(40), Fault(Gone, 40)]),
+            at_625(&[F(40)]),
+        ],
+    );
+    let told: Vec<_> = run
+        .news
+        .iter()
+        .map(|it| (it.kind, it.text.as_str()))
+        .collect();
+    let text = "Brightness was 140 before the device was opened again and is 128 now.";
+    assert_eq!(told, [(NewsKind::Control, text)]);
+}
+
+#[test]
+fn controls_are_set_while_the_device_is_there_and_known_while_it_is_away() {
+    let hands = Hands::new();
+    let plan = Plan {
+        openings: VecDeque::from([at_625(&[F(0), Fault(Gone, 40)])]),
+        hands: hands.clone(),
+        attempts: Arc::default(),
+        clocked: true,
+        alive: Arc::new(()),
+    };
+    let mut source = Lasting::open(Box::new(plan), hands).expect("it opens at first");
+    let setting = ControlSetting { id: 1, value: 9 };
+    source.set_control(setting).expect("it is there");
+    assert_eq!(source.controls(), [control(9)]);
+    source.next_frame().expect("a frame");
+    source.next_frame().expect_err("it is gone");
+    let refused = source.set_control(setting).expect_err("it is away");
+    assert_eq!(refused.kind(), SourceErrorKind::Away);
+    assert_eq!(source.controls(), [control(9)]);
 }

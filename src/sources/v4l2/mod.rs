@@ -18,9 +18,9 @@ use v4l::v4l_sys::{
 };
 
 use crate::sources::{
-    FieldOrder, Frame, FrameBuffer, FramePool, Gap, InputState, News, NewsKind, Open,
-    PictureFormat, RowLayout, Source, SourceDescription, SourceError, SourceErrorKind, Wishes,
-    pool_frames,
+    ControlListing, ControlSetting, FieldOrder, Frame, FrameBuffer, FramePool, Gap, InputState,
+    News, NewsKind, Open, PictureFormat, RowLayout, Source, SourceDescription, SourceError,
+    SourceErrorKind, Wishes, pool_frames,
 };
 use crate::standard::{Parity, Standard};
 
@@ -257,6 +257,27 @@ impl V4l2Source {
         )
     }
 
+    fn cannot_set(
+        &self,
+        ControlSetting { id, value }: ControlSetting,
+        number: Errno,
+    ) -> SourceError {
+        let known = self.watch.controls().iter().find(|it| it.id == id);
+        let name = known.map_or("a control", |control| control.name.as_str());
+        let why = match number {
+            Errno::BUSY => "something else holds it, such as an automatic or another program",
+            Errno::RANGE | Errno::INVAL => "the device does not take this value",
+            Errno::ACCESS | Errno::PERM => "it can be read only",
+            Errno::NODEV | Errno::NXIO => "the device is gone",
+            _ => "the device refused",
+        };
+        SourceError::new(
+            SourceErrorKind::Other,
+            format!("{name} could not be set to {value}: {why}"),
+        )
+        .caused_by(std::io::Error::from(number))
+    }
+
     fn failed(&self, number: Errno) -> SourceError {
         self.stream.node().failure("reading a frame", number)
     }
@@ -288,6 +309,21 @@ impl Source for V4l2Source {
 
     fn news(&mut self) -> Option<News> {
         self.watch.take_news()
+    }
+
+    fn is_device(&self) -> bool {
+        true
+    }
+
+    fn controls(&self) -> &[ControlListing] {
+        self.watch.controls()
+    }
+
+    fn set_control(&mut self, setting: ControlSetting) -> Result<(), SourceError> {
+        let Self { watch, stream, .. } = self;
+        watch
+            .set_control(stream.node(), setting)
+            .map_err(|number| self.cannot_set(setting, number))
     }
 
     fn clock_origin(&self) -> Option<Duration> {

@@ -8,15 +8,12 @@
 use std::collections::VecDeque;
 use std::time::{Duration, Instant};
 
-use v4l::v4l_sys::{
-    V4L2_CID_AUTOGAIN, V4L2_CID_BRIGHTNESS, V4L2_CID_CONTRAST, V4L2_CID_HUE, V4L2_CID_SATURATION,
-    V4L2_CID_SHARPNESS,
-};
+use rustix::io::Errno;
 
 use super::node::{DeviceEvent, Node};
 use super::signal::{SignalReader, words};
 use super::standards;
-use crate::sources::{ControlListing, InputState, News, NewsKind};
+use crate::sources::{ControlListing, ControlRole, ControlSetting, InputState, News, NewsKind};
 use crate::standard::Standard;
 
 /// How often the input's status is asked: soon enough to name the cause of a bad picture, and a slow bus is not
@@ -30,16 +27,6 @@ const LOOKS_TO_BELIEVE: u32 = 3;
 /// Looks from one question for controls to the next, where the driver does not tell of changes.
 const LOOKS_A_CONTROL: u32 = 4;
 
-/// Levels that are asked for where the driver does not tell of changes. Not the gain: an automatic one moves it.
-const LEVELS: [u32; 6] = [
-    V4L2_CID_BRIGHTNESS,
-    V4L2_CID_CONTRAST,
-    V4L2_CID_SATURATION,
-    V4L2_CID_HUE,
-    V4L2_CID_AUTOGAIN,
-    V4L2_CID_SHARPNESS,
-];
-
 /// News that may wait to be taken: all controls of a device at once.
 const MOST_NEWS: usize = 64;
 
@@ -51,6 +38,8 @@ pub(super) trait Device {
     fn detected(&self) -> Option<u64>;
     /// A control as it is now.
     fn control(&self, id: u32) -> Option<ControlListing>;
+    /// Sets a control.
+    fn set_control(&self, setting: ControlSetting) -> Result<(), Errno>;
     /// The oldest event not taken yet.
     fn event(&self) -> Option<DeviceEvent>;
 }
@@ -66,6 +55,10 @@ impl Device for Node {
 
     fn control(&self, id: u32) -> Option<ControlListing> {
         self.control_of(id)
+    }
+
+    fn set_control(&self, setting: ControlSetting) -> Result<(), Errno> {
+        Node::set_control(self, setting)
     }
 
     fn event(&self) -> Option<DeviceEvent> {
@@ -139,6 +132,24 @@ impl Watch {
         self.changed.take()
     }
 
+    /// The controls as they were last read.
+    pub(super) fn controls(&self) -> &[ControlListing] {
+        &self.watched.controls
+    }
+
+    /// Sets a control; the driver tells others of it, not whom it was set by.
+    pub(super) fn set_control(
+        &mut self,
+        device: &impl Device,
+        setting: ControlSetting,
+    ) -> Result<(), Errno> {
+        device.set_control(setting)?;
+        self.look_at_control(device, setting.id);
+        // An automatic that was switched frees others or takes them over.
+        self.look_at_levels(device);
+        Ok(())
+    }
+
     /// The oldest news.
     pub(super) fn take_news(&mut self) -> Option<News> {
         self.news.pop_front()
@@ -173,9 +184,7 @@ impl Watch {
         self.look_at_input(device);
         self.look_at_standard(device);
         if !self.watched.tells && self.looks.is_multiple_of(LOOKS_A_CONTROL) {
-            for id in LEVELS {
-                self.look_at_control(device, id);
-            }
+            self.look_at_levels(device);
         }
         self.looks = self.looks.wrapping_add(1);
     }
@@ -222,6 +231,22 @@ impl Watch {
         }
     }
 
+    /// Looks at all controls of the levels; what an automatic moves is kept without a word.
+    fn look_at_levels(&mut self, device: &impl Device) {
+        for at in 0..self.watched.controls.len() {
+            let ControlListing { id, role, .. } = self.watched.controls[at];
+            match role {
+                Some(role) if role.is_moved() => {
+                    if let Some(now) = device.control(id) {
+                        self.watched.controls[at] = now;
+                    }
+                }
+                Some(_) => self.look_at_control(device, id),
+                None => {}
+            }
+        }
+    }
+
     fn look_at_control(&mut self, device: &impl Device, id: u32) {
         let known = self.watched.controls.iter().position(|it| it.id == id);
         let Some((at, now)) = known.zip(device.control(id)) else {
@@ -247,11 +272,11 @@ impl Watch {
 /// What the operator should know of a control's value.
 pub(super) fn warning(control: &ControlListing) -> Option<String> {
     let ControlListing { name, value, .. } = control;
-    match control.id {
-        V4L2_CID_AUTOGAIN if value == "on" => Some(format!(
+    match control.role? {
+        ControlRole::AutoGain if value == "on" => Some(format!(
             "{name} is on: the device changes levels by itself, so they cannot be set and bright scenes pump; switch it off."
         )),
-        V4L2_CID_SHARPNESS => {
+        ControlRole::Sharpness => {
             // Neutral is 0 where the scale has two sides, else what the driver starts with.
             let neutral = if control.minimum < 0 {
                 0

@@ -102,7 +102,8 @@ fn said(live: &Live, shown: Shown) -> Said {
     }
 }
 
-fn median(live: &Live, shown: Shown) -> Option<f64> {
+/// What is read of a quantity just now: the middle of its last fields.
+pub(super) fn median(live: &Live, shown: Shown) -> Option<f64> {
     let mut values = [0.0_f32; READ_FIELDS];
     let mut count = 0;
     for (kept, value) in values

@@ -10,10 +10,10 @@ use super::paint::{put, put_all};
 use super::palette::{Palette, Tone};
 
 /// Keys and what each does, as short as the bottom line needs it and as long as the help gives it.
-pub(super) const KEYS: [(&str, &str, &str); 9] = [
+pub(super) const KEYS: [(&str, &str, &str); 10] = [
     ("m", "mark", "mark this moment with a note"),
     ("c", "counter", "enter what the player's counter reads now"),
-    ("a", "acknowledge", "acknowledge all alarms so far"),
+    ("a", "seen", "acknowledge all alarms so far"),
     (
         "f",
         "freeze",
@@ -29,6 +29,11 @@ pub(super) const KEYS: [(&str, &str, &str); 9] = [
         "w",
         "waves",
         "waves down the field over time; again: slow flutter by its frequency",
+    ),
+    (
+        "d",
+        "device",
+        "brightness, gain and the other controls of the device",
     ),
     ("?", "help", "this page"),
     ("q", "quit", "stop watching and close the pass (asks first)"),
@@ -108,16 +113,14 @@ pub(super) fn draw_question(buffer: &mut Buffer, area: Rect, palette: Palette) {
     );
 }
 
-const EXPLANATIONS: [&str; 9] = [
+const EXPLANATIONS: [&str; 7] = [
     "plumb line: each line against its place, first on top; left is early; old fades",
     "  wide and faint: uncertain; gap: no evidence; ○ bend fitted; ┈ head switch row",
     "skylines: the higher, the worse; a flat one is a good transfer;",
     "  solid is typical of that time, ░ reaches up to its worst, · is no evidence",
     "● as it should be  ◆ seen by who looks for it  ▲ seen by anyone  ■ spoils it",
-    "GOOD nothing wrong  LOOK something to know about  STOP record this again",
-    "UNSURE too little evidence to say                    ↑ ↓ scroll the events",
-    "an alarm that is over keeps LOOK until it is acknowledged; one that lasts",
-    "  becomes standing and rings again only when it worsens",
+    "GOOD nothing wrong  LOOK see to it  STOP record this again  UNSURE cannot say",
+    "an alarm that is over keeps LOOK until it is seen; ↑ ↓ scroll the events",
 ];
 
 /// Draws the page of help over the panels.
@@ -144,7 +147,7 @@ pub(super) fn draw_help(buffer: &mut Buffer, area: Rect, palette: Palette) {
 
 #[cfg(test)]
 mod tests {
-    use super::super::layout::LEAST;
+    use super::super::layout::{BAR, LEAST};
     use super::super::paint::width_of;
     use super::*;
 
@@ -155,8 +158,8 @@ mod tests {
         for line in EXPLANATIONS {
             assert!(width_of(line) < LEAST.0, "{line}");
         }
-        // strip, banner and keys stay visible beside the page and its heading
-        let rows = KEYS.len() + EXPLANATIONS.len() + 1;
+        // strip, banner and keys stay visible beside the page and its heading, and the words of all sources above
+        let rows = KEYS.len() + EXPLANATIONS.len() + 1 + usize::from(BAR);
         assert!(rows + 5 <= usize::from(LEAST.1), "{rows}");
     }
 }

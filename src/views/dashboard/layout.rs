@@ -12,6 +12,9 @@ use super::{gauges, strip};
 /// The smallest terminal that has room for everything.
 pub(super) const LEAST: (u16, u16) = (80, 24);
 
+/// Rows that the words of all sources take above the full view of one; on the smallest terminal the log gives them.
+pub(super) const BAR: u16 = 1;
+
 /// The smallest terminal whose strip is all in large letters.
 const LARGE: (u16, u16) = (120, 36);
 

@@ -25,6 +25,7 @@ use layout::Layout;
 use palette::Tone;
 use plumb::Plumb;
 
+mod controls;
 mod dots;
 mod events;
 mod evidence;
@@ -40,6 +41,7 @@ mod paint;
 mod palette;
 mod plumb;
 mod run;
+mod several;
 mod spectrum;
 mod strip;
 mod terminal;
@@ -70,6 +72,15 @@ pub enum Request {
     },
     /// All alarms so far are known.
     Acknowledge,
+    /// Move a control of the device.
+    StepControl {
+        /// Its number.
+        id: u32,
+        /// By so many of its steps.
+        steps: i64,
+    },
+    /// Set the device's controls as they were found.
+    RestoreControls,
     /// Stop watching: asked and answered.
     Quit,
     /// Ctrl-C, which arrives as a key while the terminal is ours: what SIGINT would have said.
@@ -108,6 +119,9 @@ const SPANS: [(Seconds, &str); 4] = [
 /// Events a page key scrolls by.
 const PAGE: usize = 10;
 
+/// Steps of a control that a page key takes.
+const CONTROL_PAGE: i64 = 10;
+
 /// Characters of a note; a longer thought belongs on paper.
 const NOTE_CHARACTERS: usize = 200;
 
@@ -119,6 +133,7 @@ const COUNTER_CHARACTERS: usize = 16;
 enum Mode {
     Watching,
     Help,
+    Controls,
     Note {
         at: Option<FieldPlace>,
         text: String,
@@ -155,6 +170,10 @@ pub struct Screen {
     flutter: FlutterPage,
     seen: Option<FieldPlace>,
     roomy: bool,
+    /// Place of the control that is stepped, how many there are, and its number.
+    control: usize,
+    controls: usize,
+    control_id: Option<u32>,
 }
 
 impl Screen {
@@ -173,6 +192,9 @@ impl Screen {
             flutter: FlutterPage::default(),
             seen: None,
             roomy: false,
+            control: 0,
+            controls: 0,
+            control_id: None,
         }
     }
 
@@ -182,13 +204,29 @@ impl Screen {
         self.draw_on(frame.buffer_mut(), area, live);
     }
 
-    fn draw_on(&mut self, buffer: &mut Buffer, area: Rect, live: &Live) {
+    /// Remembers what keys are about: the moment and the control.
+    fn look_at(&mut self, live: &Live) {
         self.seen = live.place();
+        self.controls = live.controls().standing().len();
+        self.control = self.control.min(self.controls.saturating_sub(1));
+        self.control_id = controls::id_at(live, self.control);
+    }
+
+    /// Whether letters are typed into something, or an answer is awaited.
+    fn takes_all_keys(&self) -> bool {
+        matches!(
+            self.mode,
+            Mode::Note { .. } | Mode::Counter { .. } | Mode::Leaving
+        )
+    }
+
+    fn draw_on(&mut self, buffer: &mut Buffer, area: Rect, live: &Live) {
+        self.look_at(live);
         self.roomy = layout::has_room_for_view(area);
         if matches!(self.freeze, Freeze::Wanted) {
             self.freeze = Freeze::Held(Box::new(live.clone()));
         }
-        if area.width < layout::LEAST.0 || area.height < layout::LEAST.1 {
+        if area.width < layout::LEAST.0 || area.height < layout::LEAST.1 - layout::BAR {
             return self.draw_too_small(buffer, area, live);
         }
         let view = self.view();
@@ -199,13 +237,15 @@ impl Screen {
         events::draw_standing(buffer, layout.standing, live, self.palette);
         self.skipped = self.skipped.min(live.events().len().saturating_sub(1));
         events::draw_log(buffer, layout.log, live, self.skipped, self.palette);
-        if matches!(self.mode, Mode::Help) {
-            let panels = Rect {
-                y: layout.plumb.y,
-                height: layout.keys.y - layout.plumb.y,
-                ..area
-            };
-            keys::draw_help(buffer, panels, self.palette);
+        let panels = Rect {
+            y: layout.plumb.y,
+            height: layout.keys.y - layout.plumb.y,
+            ..area
+        };
+        match self.mode {
+            Mode::Help => keys::draw_help(buffer, panels, self.palette),
+            Mode::Controls => controls::draw(buffer, panels, live, self.control, self.palette),
+            _ => {}
         }
         self.draw_bottom(buffer, layout.keys);
     }
@@ -254,6 +294,7 @@ impl Screen {
             Mode::Watching | Mode::Help => {
                 keys::draw_keys(buffer, area, SPANS[self.span].1, self.palette);
             }
+            Mode::Controls => controls::draw_keys(buffer, area, self.palette),
             Mode::Note { text, .. } => {
                 keys::draw_entry(buffer, area, ("note:", text), self.palette);
             }
@@ -293,6 +334,7 @@ impl Screen {
                 self.mode = Mode::Watching;
                 None
             }
+            Mode::Controls => self.control_key(key.code),
             Mode::Leaving => {
                 self.mode = Mode::Watching;
                 matches!(key.code, KeyCode::Char('y' | 'Y')).then_some(Request::Quit)
@@ -317,6 +359,7 @@ impl Screen {
                     View::Waves
                 });
             }
+            KeyCode::Char('d') => self.mode = Mode::Controls,
             KeyCode::Char('?' | 'h') => self.mode = Mode::Help,
             KeyCode::Down => self.skipped = self.skipped.saturating_add(1),
             KeyCode::Up => self.skipped = self.skipped.saturating_sub(1),
@@ -327,6 +370,33 @@ impl Screen {
             _ => {}
         }
         None
+    }
+
+    /// A key while the page of controls is open.
+    fn control_key(&mut self, code: KeyCode) -> Option<Request> {
+        let last = self.controls.saturating_sub(1);
+        let steps = match code {
+            KeyCode::Down => {
+                self.control = (self.control + 1).min(last);
+                return None;
+            }
+            KeyCode::Up => {
+                self.control = self.control.saturating_sub(1);
+                return None;
+            }
+            KeyCode::Esc | KeyCode::Char('d' | 'q') => {
+                self.mode = Mode::Watching;
+                return None;
+            }
+            KeyCode::Char('a') => return Some(Request::Acknowledge),
+            KeyCode::Char('r') => return Some(Request::RestoreControls),
+            KeyCode::Left => -1,
+            KeyCode::Right => 1,
+            KeyCode::PageDown => -CONTROL_PAGE,
+            KeyCode::PageUp => CONTROL_PAGE,
+            _ => return None,
+        };
+        self.control_id.map(|id| Request::StepControl { id, steps })
     }
 
     fn toggle_freeze(&mut self) {
@@ -358,7 +428,7 @@ impl Screen {
                 let welcome = letter.is_ascii_digit() || ":.-".contains(letter);
                 (text, COUNTER_CHARACTERS, welcome)
             }
-            Mode::Watching | Mode::Help | Mode::Leaving => return,
+            Mode::Watching | Mode::Help | Mode::Controls | Mode::Leaving => return,
         };
         if welcome && text.chars().count() < room {
             text.push(letter);

@@ -1,28 +1,30 @@
 //! The loop of the dashboard: keys in, redraws out, no faster than needed.
 //!
-//! In: the shared [`Live`]. Out: [`Request`]s. The lock is held only while the picture is made in memory; sending it to
+//! In: the shared [`Live`] of each source. Out: [`Request`]s. The lock is held only while the picture is made in memory; sending it to
 //! the terminal, which may be slow, happens without it.
 //!
 //! Does not know: what becomes of requests.
 
 use std::io;
+use std::sync::Mutex;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
 use crossterm::event::{self, Event};
 
 use crate::record::Live;
 
+use super::Request;
 use super::palette::Palette;
+use super::several::{Desk, lock};
 use super::terminal::Session;
-use super::{Request, Screen};
 
 /// Shortest time between redraws: 30 a second.
 const SHORTEST: Duration = Duration::from_millis(34);
 
-/// Time between redraws while nothing but figures changes: fast enough for a moving line, slow enough to be cheap.
-const USUAL: Duration = Duration::from_millis(80);
+/// Time between redraws while nothing but figures changes: every second look for keys, so that a reading is on screen within
+/// 100 ms of its frame and within 50 ms as a rule, and no more often than that, to be cheap.
+const USUAL: Duration = Duration::from_millis(60);
 
 /// Shortest time between two rings of the bell.
 const QUIET: Duration = Duration::from_secs(10);
@@ -33,52 +35,55 @@ const QUIET: Duration = Duration::from_secs(10);
 /// The terminal cannot be read or written any more (it was closed).
 pub fn run(
     session: &mut Session,
-    live: &Mutex<Live>,
-    mut requests: impl FnMut(Request),
+    lives: &[&Mutex<Live>],
+    mut requests: impl FnMut(usize, Request),
     stop: &AtomicBool,
 ) -> io::Result<()> {
-    let mut screen = Screen::new(Palette::of_environment());
+    let mut desk = Desk::new(lives.len(), Palette::of_environment());
     let mut pace = Pace::default();
-    let mut bell = Bell::default();
+    let mut bell = Bell::of(lives.len());
+    let mut versions = vec![Version::default(); lives.len()];
     while !stop.load(Ordering::Relaxed) && session.is_taken() {
         let mut touched = session.resume()?;
         session.wait_for_keys(SHORTEST)?;
         while event::poll(Duration::ZERO)? {
             touched = true;
-            let Some(request) = read_key(&mut screen)? else {
+            let Some((at, request)) = read_key(&mut desk)? else {
                 continue;
             };
             if request == Request::Acknowledge {
-                bell.hush(lock(live).rings());
+                bell.hush(at, lock(lives[at]).rings());
             }
             let quit = matches!(request, Request::Quit | Request::Interrupt);
-            requests(request);
+            requests(at, request);
             if quit {
                 return Ok(());
             }
         }
-        let (now, version) = (Instant::now(), Version::of(&lock(live)));
-        if bell.due(version.rings, now) {
+        let now = Instant::now();
+        for (version, live) in versions.iter_mut().zip(lives) {
+            *version = Version::of(&lock(live));
+        }
+        if bell.due(&versions, now) {
             session.ring()?;
         }
-        if pace.due(version, touched, now) {
-            session
-                .terminal()
-                .draw(|frame| screen.draw(frame, &lock(live)))?;
-            lock(live).set_drawn(version.rings, Instant::now());
+        if pace.due(Version::of_all(&versions), touched, now) {
+            session.terminal().draw(|frame| {
+                let area = frame.area();
+                desk.draw(frame.buffer_mut(), area, lives);
+            })?;
+            let now = Instant::now();
+            for (version, live) in versions.iter().zip(lives) {
+                lock(live).set_drawn((version.revision, version.rings), now);
+            }
         }
     }
     Ok(())
 }
 
-/// A panic while the lock was held leaves readings that are at worst half a field old.
-fn lock(live: &Mutex<Live>) -> MutexGuard<'_, Live> {
-    live.lock().unwrap_or_else(PoisonError::into_inner)
-}
-
-fn read_key(screen: &mut Screen) -> io::Result<Option<Request>> {
+fn read_key(desk: &mut Desk) -> io::Result<Option<(usize, Request)>> {
     Ok(match event::read()? {
-        Event::Key(key) => screen.key(key),
+        Event::Key(key) => desk.key(key),
         _ => None,
     })
 }
@@ -95,6 +100,14 @@ impl Version {
         Self {
             revision: live.revision(),
             rings: live.rings(),
+        }
+    }
+
+    /// Of all sources together: it changes when any of them does.
+    fn of_all(versions: &[Self]) -> Self {
+        Self {
+            revision: versions.iter().map(|it| it.revision).sum(),
+            rings: versions.iter().map(|it| it.rings).sum(),
         }
     }
 }
@@ -125,28 +138,40 @@ impl Pace {
 }
 
 /// Decides when to ring.
-#[derive(Debug, Default)]
+#[derive(Debug)]
 struct Bell {
-    heard: u64,
+    /// Of each source.
+    heard: Vec<u64>,
     last: Option<Instant>,
 }
 
 impl Bell {
+    fn of(sources: usize) -> Self {
+        Self {
+            heard: vec![0; sources],
+            last: None,
+        }
+    }
+
     /// Whether to ring now; what comes within [`QUIET`] of a ring waits for its end.
-    fn due(&mut self, rings: u64, now: Instant) -> bool {
+    fn due(&mut self, versions: &[Version], now: Instant) -> bool {
         let rested = self
             .last
             .is_none_or(|last| now.duration_since(last) >= QUIET);
-        let due = rings > self.heard && rested;
+        let mut pairs = versions.iter().zip(&self.heard);
+        let due = rested && pairs.any(|(version, &heard)| version.rings > heard);
         if due {
-            (self.heard, self.last) = (rings, Some(now));
+            let rings = versions.iter().map(|version| version.rings);
+            self.heard.clear();
+            self.heard.extend(rings);
+            self.last = Some(now);
         }
         due
     }
 
-    /// The operator knows of all alarms so far.
-    fn hush(&mut self, rings: u64) {
-        self.heard = rings;
+    /// The operator knows of all alarms of a source so far.
+    fn hush(&mut self, source: usize, rings: u64) {
+        self.heard[source] = rings;
     }
 }
 
@@ -188,23 +213,37 @@ mod tests {
         assert!(pace.due(version(3, 1), false, start + 3 * SHORTEST));
     }
 
+    fn rings(of_each: &[u64]) -> Vec<Version> {
+        of_each.iter().map(|&rings| version(0, rings)).collect()
+    }
+
     #[test]
     fn the_bell_rings_once_for_many_alarms_and_again_after_its_rest() {
         let start = Instant::now();
-        let mut bell = Bell::default();
-        assert!(!bell.due(0, start));
-        assert!(bell.due(1, start));
-        assert!(!bell.due(5, start + QUIET / 2));
-        assert!(bell.due(5, start + QUIET));
-        assert!(!bell.due(5, start + 3 * QUIET));
+        let mut bell = Bell::of(1);
+        assert!(!bell.due(&rings(&[0]), start));
+        assert!(bell.due(&rings(&[1]), start));
+        assert!(!bell.due(&rings(&[5]), start + QUIET / 2));
+        assert!(bell.due(&rings(&[5]), start + QUIET));
+        assert!(!bell.due(&rings(&[5]), start + 3 * QUIET));
     }
 
     #[test]
     fn an_acknowledged_alarm_does_not_ring_later() {
         let start = Instant::now();
-        let mut bell = Bell::default();
-        assert!(bell.due(1, start));
-        bell.hush(4);
-        assert!(!bell.due(4, start + 2 * QUIET));
+        let mut bell = Bell::of(1);
+        assert!(bell.due(&rings(&[1]), start));
+        bell.hush(0, 4);
+        assert!(!bell.due(&rings(&[4]), start + 2 * QUIET));
+    }
+
+    #[test]
+    fn alarms_of_every_source_ring_and_one_known_hides_no_other() {
+        let start = Instant::now();
+        let mut bell = Bell::of(2);
+        assert!(bell.due(&rings(&[1, 0]), start));
+        bell.hush(0, 2);
+        assert!(!bell.due(&rings(&[2, 0]), start + QUIET));
+        assert!(bell.due(&rings(&[2, 1]), start + QUIET));
     }
 }

@@ -8,8 +8,8 @@ use crate::measures::{
     line_timing::{Basis, Border, LineShift, LineTrace, StaticError, WaveSpectrum},
     sync, tear,
 };
-use crate::record::live::{Head, Health, Live, ProgrammeTime, Waveform};
-use crate::sources::{Gap, InputState};
+use crate::record::live::{ControlState, Head, Health, Live, ProgrammeTime, Waveform};
+use crate::sources::{ControlAccess, ControlListing, ControlRole, Gap, InputState};
 use crate::standard::{Parity, RateTrust, Standard};
 use crate::timecode::{Counting, FieldIndex, Timecode};
 use crate::units::{
@@ -453,4 +453,57 @@ fn waveform(field: u64, black: f64) -> Waveform {
         input: InputState::Locked,
     });
     waveform
+}
+
+/// What a grabber says of its controls: brightness was moved since it was found, and a contrast is on its way.
+pub(super) fn controlled(stage: &mut Stage) {
+    let mut state = ControlState {
+        controls: vec![
+            control(1, "Brightness", ControlRole::Brightness, 128, (0, 255)),
+            control(2, "Contrast", ControlRole::Contrast, 64, (0, 127)),
+            control(3, "Saturation", ControlRole::Saturation, 64, (0, 127)),
+            control(4, "Hue", ControlRole::Hue, 0, (-128, 127)),
+            control(5, "Sharpness", ControlRole::Sharpness, 3, (0, 15)),
+            control(6, "Gain", ControlRole::Gain, 40, (0, 255)),
+            control(7, "Gain, Automatic", ControlRole::AutoGain, 1, (0, 1)),
+        ],
+        trouble: None,
+        tried: 0,
+    };
+    state.controls[5].access = ControlAccess::Idle;
+    stage.live.set_controls(&state);
+    state.controls[0] = control(1, "Brightness", ControlRole::Brightness, 140, (0, 255));
+    state.trouble = Some("Hue could not be set to 3: the device does not take this value".into());
+    stage.live.set_controls(&state);
+    let order = stage.live.controls_mut().step(2, -2);
+    order.expect("there is room below");
+}
+
+fn control(
+    id: u32,
+    name: &str,
+    role: ControlRole,
+    setting: i64,
+    (minimum, maximum): (i64, i64),
+) -> ControlListing {
+    ControlListing {
+        id,
+        name: name.into(),
+        value: match (role.is_automatic(), setting) {
+            (true, 0) => "off".into(),
+            (true, _) => "on".into(),
+            (false, setting) => setting.to_string(),
+        },
+        setting,
+        minimum,
+        maximum,
+        default: if role.is_automatic() {
+            1
+        } else {
+            (minimum + maximum + 1) / 2
+        },
+        step: 1,
+        role: Some(role),
+        access: ControlAccess::Free,
+    }
 }

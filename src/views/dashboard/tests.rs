@@ -1,11 +1,14 @@
 //! Pictures of the whole screen, and what must hold at any size.
 
+use std::sync::Mutex;
+
 use crossterm::event::{KeyCode, KeyEvent, KeyModifiers};
 use proptest::prelude::*;
 use ratatui::Terminal;
 use ratatui::backend::TestBackend;
 use ratatui::style::Color;
 
+use super::several::Desk;
 use super::staged::{Scene, Stage};
 use super::*;
 
@@ -50,11 +53,15 @@ fn check(name: &str, scene: Scene, keys: &str, size: (u16, u16)) {
     let mut screen = Screen::new(Palette::new(true));
     press(&mut screen, keys);
     let picture = text(&drawn(&mut screen, &stage.live, size));
+    compare(&format!("{name}_{}x{}", size.0, size.1), &picture);
+}
+
+fn compare(name: &str, picture: &str) {
     let mut settings = insta::Settings::clone_current();
     settings.set_snapshot_path(concat!(env!("CARGO_MANIFEST_DIR"), "/tests/snapshots"));
     settings.set_prepend_module_to_snapshot(false);
     settings.set_omit_expression(true);
-    let name = format!("dashboard_{name}_{}x{}", size.0, size.1);
+    let name = format!("dashboard_{name}");
     settings.bind(|| insta::assert_snapshot!(name, picture));
 }
 
@@ -106,6 +113,135 @@ fn help_freeze_entries_and_views_have_their_places() {
     check("leaving", Scene::Good, "q", SMALL);
     check("waveform", Scene::Good, "v", SMALL);
     check("history", Scene::Wobble, "vv", LARGE);
+}
+
+/// The page of controls after some keys.
+fn controls_page(keys: &[KeyCode], size: (u16, u16)) -> (Screen, String) {
+    let mut stage = Stage::played(Scene::Losses, PLAYED);
+    staged::controlled(&mut stage);
+    let mut screen = Screen::new(Palette::new(true));
+    drawn(&mut screen, &stage.live, size);
+    for &code in [KeyCode::Char('d')].iter().chain(keys) {
+        screen.key(KeyEvent::new(code, KeyModifiers::NONE));
+    }
+    let picture = text(&drawn(&mut screen, &stage.live, size));
+    (screen, picture)
+}
+
+#[test]
+fn controls_of_the_device_stand_beside_the_readings_they_move() {
+    for size in [SMALL, LARGE] {
+        let (_, picture) = controls_page(&[KeyCode::Down, KeyCode::Down], size);
+        compare(&format!("controls_{}x{}", size.0, size.1), &picture);
+    }
+    check("no_controls", Scene::Good, "d", SMALL);
+}
+
+#[test]
+fn arrows_step_the_selected_control_and_one_key_restores_all() {
+    let (mut screen, _) = controls_page(&[], SMALL);
+    let mut key = |code| screen.key(KeyEvent::new(code, KeyModifiers::NONE));
+    let step = |id, steps| Some(Request::StepControl { id, steps });
+    // In the order of setting, the automatic gain is the first and the gain the second.
+    assert_eq!(key(KeyCode::Right), step(7, 1));
+    assert_eq!(key(KeyCode::Down), None);
+    assert_eq!(key(KeyCode::Char('r')), Some(Request::RestoreControls));
+    assert_eq!(key(KeyCode::Char('m')), None);
+    assert_eq!(key(KeyCode::Esc), None);
+    assert_eq!(key(KeyCode::Char('q')), None);
+    assert_eq!(key(KeyCode::Char('y')), Some(Request::Quit));
+    // Which control is selected is known once the page was drawn.
+    let (mut screen, _) = controls_page(&[KeyCode::Down], SMALL);
+    let mut key = |code| screen.key(KeyEvent::new(code, KeyModifiers::NONE));
+    assert_eq!(key(KeyCode::Left), step(6, -1));
+    assert_eq!(key(KeyCode::PageUp), step(6, CONTROL_PAGE));
+}
+
+#[test]
+fn without_controls_there_is_nothing_to_step() {
+    let stage = Stage::played(Scene::Good, 3);
+    let mut screen = Screen::new(Palette::new(true));
+    drawn(&mut screen, &stage.live, SMALL);
+    press(&mut screen, "d");
+    for code in [KeyCode::Down, KeyCode::Right, KeyCode::PageDown] {
+        let asked = screen.key(KeyEvent::new(code, KeyModifiers::NONE));
+        assert_eq!(asked, None);
+    }
+}
+
+/// What is seen of some sources after some keys.
+fn several(scenes: &[Scene], keys: &[KeyCode], (width, height): (u16, u16)) -> String {
+    let mut stages: Vec<Stage> = scenes
+        .iter()
+        .map(|&scene| Stage::played(scene, PLAYED))
+        .collect();
+    if let Some(last) = stages.last_mut() {
+        last.live.set_over("at its end".into());
+    }
+    let lives: Vec<Mutex<Live>> = stages
+        .into_iter()
+        .map(|stage| Mutex::new(stage.live))
+        .collect();
+    let lives: Vec<&Mutex<Live>> = lives.iter().collect();
+    let mut desk = Desk::new(lives.len(), Palette::new(true));
+    let area = Rect::new(0, 0, width, height);
+    let mut buffer = Buffer::empty(area);
+    desk.draw(&mut buffer, area, &lives);
+    for &code in keys {
+        desk.key(KeyEvent::new(code, KeyModifiers::NONE));
+    }
+    buffer.reset();
+    desk.draw(&mut buffer, area, &lives);
+    text(&buffer)
+}
+
+#[test]
+fn several_sources_have_a_row_each_and_a_full_view_one_key_away() {
+    let scenes = [Scene::Good, Scene::Wobble, Scene::Blind, Scene::Losses];
+    for size in [SMALL, LARGE] {
+        let rows = several(&scenes, &[KeyCode::Down], size);
+        compare(&format!("rows_{}x{}", size.0, size.1), &rows);
+        let full = several(&scenes, &[KeyCode::Down, KeyCode::Enter], size);
+        compare(&format!("rows_full_{}x{}", size.0, size.1), &full);
+        for keys in [&[KeyCode::Char('2')][..], &[KeyCode::Down, KeyCode::Tab]] {
+            assert_eq!(several(&scenes, keys, size), full);
+        }
+        let back = [KeyCode::Char('2'), KeyCode::Tab];
+        assert_eq!(several(&scenes, &back, size), rows);
+    }
+}
+
+#[test]
+fn what_is_asked_for_at_the_rows_is_asked_of_the_selected_source() {
+    let stages =
+        [Scene::Good, Scene::Wobble].map(|scene| Mutex::new(Stage::played(scene, 99).live));
+    let mut desk = Desk::new(2, Palette::new(true));
+    let mut buffer = Buffer::empty(Rect::new(0, 0, 80, 24));
+    let mut key = |code| {
+        let asked = desk.key(KeyEvent::new(code, KeyModifiers::NONE));
+        desk.draw(
+            &mut buffer,
+            Rect::new(0, 0, 80, 24),
+            &[&stages[0], &stages[1]],
+        );
+        asked
+    };
+    assert_eq!(key(KeyCode::Char('a')), Some((0, Request::Acknowledge)));
+    key(KeyCode::Down);
+    assert_eq!(key(KeyCode::Char('a')), Some((1, Request::Acknowledge)));
+    // While a note is typed, figures and Tab belong to it.
+    for code in [KeyCode::Char('m'), KeyCode::Char('1'), KeyCode::Tab] {
+        assert_eq!(key(code), None);
+    }
+    let asked = key(KeyCode::Enter);
+    assert!(
+        matches!(&asked, Some((1, Request::Mark { at: Some(_), note })) if note == "1"),
+        "{asked:?}"
+    );
+    assert_eq!(key(KeyCode::Char('9')), None, "there is no ninth source");
+    assert_eq!(key(KeyCode::Char('d')), None, "its page is not in sight");
+    key(KeyCode::Char('q'));
+    assert_eq!(key(KeyCode::Char('y')), Some((1, Request::Quit)));
 }
 
 #[test]
@@ -367,7 +503,7 @@ proptest! {
         sizes in prop::collection::vec((1_u16..=250, 1_u16..=80), 1..4),
         scene in prop::sample::select(SCENES.to_vec()),
         fields in 0_u64..300,
-        keys in "[macfzvw?q\n]{0,6}",
+        keys in "[macfzvwd?q\n]{0,6}",
         coloured: bool,
     ) {
         let stage = Stage::played(scene, fields);

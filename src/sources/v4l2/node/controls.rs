@@ -7,7 +7,10 @@ use std::os::fd::AsRawFd;
 
 use rustix::io::Errno;
 use v4l::v4l_sys::{
-    V4L2_CTRL_FLAG_DISABLED, V4L2_CTRL_FLAG_HAS_PAYLOAD, V4L2_CTRL_FLAG_NEXT_CTRL,
+    V4L2_CID_AUTOGAIN, V4L2_CID_BRIGHTNESS, V4L2_CID_CHROMA_AGC, V4L2_CID_CHROMA_GAIN,
+    V4L2_CID_CONTRAST, V4L2_CID_GAIN, V4L2_CID_HUE, V4L2_CID_SATURATION, V4L2_CID_SHARPNESS,
+    V4L2_CTRL_FLAG_DISABLED, V4L2_CTRL_FLAG_GRABBED, V4L2_CTRL_FLAG_HAS_PAYLOAD,
+    V4L2_CTRL_FLAG_INACTIVE, V4L2_CTRL_FLAG_NEXT_CTRL, V4L2_CTRL_FLAG_READ_ONLY,
     V4L2_CTRL_FLAG_WRITE_ONLY, v4l2_ctrl_type_V4L2_CTRL_TYPE_BITMASK,
     v4l2_ctrl_type_V4L2_CTRL_TYPE_BOOLEAN, v4l2_ctrl_type_V4L2_CTRL_TYPE_BUTTON,
     v4l2_ctrl_type_V4L2_CTRL_TYPE_CTRL_CLASS, v4l2_ctrl_type_V4L2_CTRL_TYPE_INTEGER_MENU,
@@ -17,7 +20,7 @@ use v4l::v4l_sys::{
 use v4l::v4l2::vidioc;
 
 use super::{LONGEST_LIST, Node, QUERY_CONTROL, QUERY_MENU, blank, text};
-use crate::sources::ControlListing;
+use crate::sources::{ControlAccess, ControlListing, ControlRole, ControlSetting};
 
 impl Node {
     /// All controls with a value that can be shown in one line.
@@ -55,30 +58,61 @@ impl Node {
             id: control.id,
             name: text(&control.name.map(text_byte)),
             value: self.control_word(control, value),
+            setting: value,
             minimum: control.minimum,
             maximum: control.maximum,
             default: control.default_value,
+            step: i64::try_from(control.step).unwrap_or(i64::MAX).max(1),
+            role: role(control.id),
+            access: access(control.flags),
         })
+    }
+
+    /// Sets a control that holds one number.
+    pub(in crate::sources::v4l2) fn set_control(
+        &self,
+        setting: ControlSetting,
+    ) -> Result<(), Errno> {
+        let mut control: v4l2_query_ext_ctrl = blank();
+        control.id = setting.id;
+        self.call(&QUERY_CONTROL, &mut control)?;
+        if control.flags & V4L2_CTRL_FLAG_HAS_PAYLOAD != 0 {
+            return Err(Errno::INVAL); // its value would be a pointer
+        }
+        // SAFETY: a C struct of numbers and pointers, valid when zero.
+        let mut one: v4l2_ext_control = unsafe { std::mem::zeroed() };
+        one.id = setting.id;
+        if control.type_ == v4l2_ctrl_type_V4L2_CTRL_TYPE_INTEGER64 {
+            one.__bindgen_anon_1.value64 = setting.value;
+        } else {
+            one.__bindgen_anon_1.value =
+                i32::try_from(setting.value).map_err(|_beyond| Errno::RANGE)?;
+        }
+        self.call_on_control(&mut one, vidioc::VIDIOC_S_EXT_CTRLS)
+    }
+
+    /// One request about one control without a payload.
+    fn call_on_control(
+        &self,
+        one: &mut v4l2_ext_control,
+        request: vidioc::_IOC_TYPE,
+    ) -> Result<(), Errno> {
+        // SAFETY: a C struct of numbers and pointers, valid when zero.
+        let mut asked: v4l2_ext_controls = unsafe { std::mem::zeroed() };
+        asked.count = 1;
+        asked.controls = &raw mut *one;
+        // SAFETY: `asked` is what both requests want and points to the one control it counts, which outlives the call;
+        // the callers let no control with a payload through, so the kernel follows no pointer of it.
+        let answer =
+            unsafe { v4l::v4l2::ioctl(self.file.as_raw_fd(), request, (&raw mut asked).cast()) };
+        answer.map_err(|error| Errno::from_io_error(&error).unwrap_or(Errno::IO))
     }
 
     fn control_value(&self, control: &v4l2_query_ext_ctrl) -> Result<i64, Errno> {
         // SAFETY: a C struct of numbers and pointers, valid when zero.
         let mut one: v4l2_ext_control = unsafe { std::mem::zeroed() };
         one.id = control.id;
-        // SAFETY: as above.
-        let mut asked: v4l2_ext_controls = unsafe { std::mem::zeroed() };
-        asked.count = 1;
-        asked.controls = &raw mut one;
-        // SAFETY: `asked` is what the request wants and points to the one control it counts, which outlives the call;
-        // the caller let no control with a payload through, so the kernel follows no pointer of it.
-        let answer = unsafe {
-            v4l::v4l2::ioctl(
-                self.file.as_raw_fd(),
-                vidioc::VIDIOC_G_EXT_CTRLS,
-                (&raw mut asked).cast(),
-            )
-        };
-        answer.map_err(|error| Errno::from_io_error(&error).unwrap_or(Errno::IO))?;
+        self.call_on_control(&mut one, vidioc::VIDIOC_G_EXT_CTRLS)?;
         // SAFETY: numbers share the union; the type says which of the two the driver wrote.
         Ok(unsafe {
             if control.type_ == v4l2_ctrl_type_V4L2_CTRL_TYPE_INTEGER64 {
@@ -114,6 +148,32 @@ impl Node {
                 number.to_string()
             }
         }
+    }
+}
+
+/// What a control does to the levels, by its number in `v4l2-controls.h`.
+fn role(id: u32) -> Option<ControlRole> {
+    match id {
+        V4L2_CID_AUTOGAIN => Some(ControlRole::AutoGain),
+        V4L2_CID_GAIN => Some(ControlRole::Gain),
+        V4L2_CID_BRIGHTNESS => Some(ControlRole::Brightness),
+        V4L2_CID_CONTRAST => Some(ControlRole::Contrast),
+        V4L2_CID_CHROMA_AGC => Some(ControlRole::AutoChromaGain),
+        V4L2_CID_CHROMA_GAIN => Some(ControlRole::ChromaGain),
+        V4L2_CID_SATURATION => Some(ControlRole::Saturation),
+        V4L2_CID_HUE => Some(ControlRole::Hue),
+        V4L2_CID_SHARPNESS => Some(ControlRole::Sharpness),
+        _ => None,
+    }
+}
+
+fn access(flags: u32) -> ControlAccess {
+    if flags & (V4L2_CTRL_FLAG_READ_ONLY | V4L2_CTRL_FLAG_GRABBED) != 0 {
+        ControlAccess::Held
+    } else if flags & V4L2_CTRL_FLAG_INACTIVE != 0 {
+        ControlAccess::Idle
+    } else {
+        ControlAccess::Free
     }
 }
 

@@ -1,5 +1,12 @@
 use std::cell::{Cell, RefCell};
 
+use v4l::v4l_sys::{
+    V4L2_CID_AUTOGAIN, V4L2_CID_BRIGHTNESS, V4L2_CID_CONTRAST, V4L2_CID_GAIN, V4L2_CID_HUE,
+    V4L2_CID_SATURATION, V4L2_CID_SHARPNESS,
+};
+
+use crate::sources::ControlAccess;
+
 use super::*;
 
 /// A device that answers as a test says.
@@ -27,6 +34,33 @@ impl Device for Fake {
         controls.iter().find(|it| it.id == id).cloned()
     }
 
+    /// As drivers do: whoever sets a control is not told of it.
+    fn set_control(&self, setting: ControlSetting) -> Result<(), Errno> {
+        let mut controls = self.controls.borrow_mut();
+        let control = controls.iter_mut().find(|it| it.id == setting.id);
+        let control = control.ok_or(Errno::INVAL)?;
+        if !(control.minimum..=control.maximum).contains(&setting.value) {
+            return Err(Errno::RANGE);
+        }
+        control.setting = setting.value;
+        control.value = match (control.role, setting.value) {
+            (Some(ControlRole::AutoGain), 0) => "off".to_owned(),
+            (Some(ControlRole::AutoGain), _) => "on".to_owned(),
+            (_, value) => value.to_string(),
+        };
+        if control.role == Some(ControlRole::AutoGain) {
+            let access = match setting.value {
+                0 => ControlAccess::Free,
+                _ => ControlAccess::Idle,
+            };
+            let gain = controls.iter_mut().find(|it| it.id == V4L2_CID_GAIN);
+            if let Some(gain) = gain {
+                gain.access = access;
+            }
+        }
+        Ok(())
+    }
+
     fn event(&self) -> Option<DeviceEvent> {
         self.events.borrow_mut().pop_front()
     }
@@ -46,9 +80,26 @@ fn control(id: u32, name: &str, value: &str) -> ControlListing {
         id,
         name: name.to_owned(),
         value: value.to_owned(),
+        setting: value.parse().unwrap_or(i64::from(value == "on")),
         minimum: 0,
         maximum: 255,
         default: 128,
+        step: 1,
+        role: role(id),
+        access: ControlAccess::Free,
+    }
+}
+
+fn role(id: u32) -> Option<ControlRole> {
+    match id {
+        V4L2_CID_AUTOGAIN => Some(ControlRole::AutoGain),
+        V4L2_CID_GAIN => Some(ControlRole::Gain),
+        V4L2_CID_BRIGHTNESS => Some(ControlRole::Brightness),
+        V4L2_CID_CONTRAST => Some(ControlRole::Contrast),
+        V4L2_CID_SATURATION => Some(ControlRole::Saturation),
+        V4L2_CID_HUE => Some(ControlRole::Hue),
+        V4L2_CID_SHARPNESS => Some(ControlRole::Sharpness),
+        _ => None,
     }
 }
 
@@ -250,9 +301,57 @@ fn events_without_end_do_not_hold_up_the_capture() {
         fn control(&self, _id: u32) -> Option<ControlListing> {
             None
         }
+        fn set_control(&self, _setting: ControlSetting) -> Result<(), Errno> {
+            Err(Errno::INVAL)
+        }
         fn event(&self) -> Option<DeviceEvent> {
             Some(DeviceEvent::Other)
         }
     }
     Watch::new(watched(Vec::new())).take_events(&Endless);
+}
+
+#[test]
+fn a_control_that_is_set_here_is_told_once_and_one_that_is_refused_is_not() {
+    let found = vec![
+        control(V4L2_CID_BRIGHTNESS, "Brightness", "128"),
+        control(V4L2_CID_GAIN, "Gain", "20"),
+    ];
+    let device = Fake::default();
+    device.controls.borrow_mut().clone_from(&found);
+    let mut watch = Watch::new(watched(found));
+    let set =
+        |watch: &mut Watch, id, value| watch.set_control(&device, ControlSetting { id, value });
+    assert_eq!(set(&mut watch, V4L2_CID_BRIGHTNESS, 131), Ok(()));
+    assert_eq!(set(&mut watch, V4L2_CID_GAIN, 21), Ok(()));
+    assert_eq!(set(&mut watch, V4L2_CID_BRIGHTNESS, 256), Err(Errno::RANGE));
+    let told = [
+        "Brightness was changed from 128 to 131.",
+        "Gain was changed from 20 to 21.",
+    ];
+    assert_eq!(
+        news(&mut watch),
+        told.map(|text| (NewsKind::Control, text.to_owned()))
+    );
+    let settings: Vec<i64> = watch.controls().iter().map(|it| it.setting).collect();
+    assert_eq!(settings, [131, 21]);
+}
+
+#[test]
+fn an_automatic_that_is_switched_on_takes_the_gain_over() {
+    let found = vec![
+        control(V4L2_CID_GAIN, "Gain", "20"),
+        control(V4L2_CID_AUTOGAIN, "Gain, Automatic", "off"),
+    ];
+    let device = Fake::default();
+    device.controls.borrow_mut().clone_from(&found);
+    let mut watch = Watch::new(watched(found));
+    let (id, value) = (V4L2_CID_AUTOGAIN, 1);
+    watch
+        .set_control(&device, ControlSetting { id, value })
+        .expect("the fake takes it");
+    assert_eq!(watch.controls()[0].access, ControlAccess::Idle);
+    let told = news(&mut watch);
+    assert_eq!(told.len(), 1, "{told:?}");
+    assert!(told[0].1.contains("was changed from off to on"), "{told:?}");
 }
