@@ -348,11 +348,13 @@ mod tests {
         };
         let interrupt = Interrupt::uninstalled();
         let ask = |request| pass_on(request, to, &interrupt);
-        let told = || loop {
-            match capture.deliveries.recv().expect("it has not ended") {
-                Delivery::News(news) => return news.text,
-                _ => continue,
-            }
+        let told = || {
+            let mut deliveries = capture.deliveries.iter();
+            let news = deliveries.find_map(|delivery| match delivery {
+                Delivery::News(news) => Some(news.text),
+                _ => None,
+            });
+            news.expect("it has not ended")
         };
         let learn = || lock(&live).set_controls(&capture.seen().controls);
         at_gate.recv().expect("the first frame is asked for");
