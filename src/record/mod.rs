@@ -19,6 +19,7 @@ pub use summary::{PassFacts, Summary};
 pub use verdict::{Evidence, Groups, Judgement, NotJudged, Verdict, judge};
 pub use writer::{PassSender, QUEUE_FIELDS, WhenFull, Writer, WriterState, WriterWatch, create};
 
+pub mod advice;
 pub mod baseline;
 mod error;
 mod head;
