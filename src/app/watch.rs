@@ -12,7 +12,7 @@ use anyhow::{Context, Result, anyhow};
 use crossbeam_channel::{Sender, bounded};
 
 use crate::cli::{Dashboard, TeeTo, WatchJob};
-use crate::record::{Live, live};
+use crate::record::{Live, live, sections};
 use crate::sources::tape::{DEFAULT_SCENE, Pace};
 use crate::sources::{self, Place, Source};
 use crate::views::dashboard::{self, Request};
@@ -200,11 +200,28 @@ fn pass_on(request: Request, live: &Mutex<Live>, remarks: &Sender<Remark>, inter
                 .unwrap_or_else(PoisonError::into_inner)
                 .acknowledge();
         }
+        Request::Reference => {
+            let mut live = live.lock().unwrap_or_else(PoisonError::into_inner);
+            if live.reference().is_some() {
+                live.drop_reference();
+            } else {
+                live.take_reference();
+            }
+            return;
+        }
         Request::Mark { at, note } if note.is_empty() => Remark {
             at,
             text: "marked by the operator".into(),
         },
-        Request::Mark { at, note } => Remark { at, text: note },
+        Request::Mark { at, note } => {
+            if sections::is_setting_changed(&note) {
+                // From here on the gauges show what the change did.
+                live.lock()
+                    .unwrap_or_else(PoisonError::into_inner)
+                    .take_reference();
+            }
+            Remark { at, text: note }
+        }
         Request::Counter { at, reading } => Remark {
             at,
             text: format!("the player's counter reads {reading}"),

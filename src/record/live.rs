@@ -21,10 +21,12 @@ use crate::standard::Standard;
 use crate::units::{CodeRange, Hertz, Millis, Seconds, Unit};
 
 pub use crate::measures::waveform::{WAVEFORM_COLUMNS, WAVEFORM_LEVELS, Waveform};
+pub use reference::{Difference, Held, Reference};
 pub use status::{Ground, Status, WARM_UP, Word};
 pub use trend::{Band, FIELD_SPAN, SHOWN, Shown, Trends, Values};
 pub use waves::WaveHistory;
 
+mod reference;
 mod status;
 mod trend;
 mod waves;
@@ -158,6 +160,7 @@ pub struct Live {
     /// The ring that is not on screen yet, and when its frame arrived.
     undrawn: Option<(u64, Instant)>,
     slowest_alarm: Option<Duration>,
+    reference: Option<Reference>,
 }
 
 impl Live {
@@ -180,6 +183,7 @@ impl Live {
             rings: 0,
             undrawn: None,
             slowest_alarm: None,
+            reference: None,
         }
     }
 
@@ -258,6 +262,42 @@ impl Live {
         self.revision += 1;
         for logged in &mut self.events {
             logged.acknowledged = true;
+        }
+    }
+
+    /// Holds what follows against the present readings; false before the first field.
+    pub fn take_reference(&mut self) -> bool {
+        self.revision += 1;
+        self.reference = self
+            .latest()
+            .map(|latest| Reference::take(latest, &self.trends));
+        self.reference.is_some()
+    }
+
+    /// Holds nothing against anything any more.
+    pub fn drop_reference(&mut self) {
+        self.revision += 1;
+        self.reference = None;
+    }
+
+    /// What later readings are held against, if anything.
+    #[must_use]
+    pub fn reference(&self) -> Option<&Reference> {
+        self.reference.as_ref()
+    }
+
+    /// What has changed of a quantity since the reference was taken.
+    #[must_use]
+    pub fn against_reference(&self, shown: Shown) -> Option<Difference> {
+        self.reference.as_ref()?.difference(shown, &self.trends)
+    }
+
+    /// Whether the picture is so much another than at the reference that differences of levels mean nothing.
+    #[must_use]
+    pub fn shows_another_picture(&self) -> bool {
+        match (&self.reference, self.latest()) {
+            (Some(reference), Some(latest)) => reference.is_of_another_picture(latest),
+            _ => false,
         }
     }
 

@@ -10,10 +10,15 @@ use super::paint::{put, put_all};
 use super::palette::{Palette, Tone};
 
 /// Keys and what each does, as short as the bottom line needs it and as long as the help gives it.
-pub(super) const KEYS: [(&str, &str, &str); 9] = [
+pub(super) const KEYS: [(&str, &str, &str); 10] = [
     ("m", "mark", "mark this moment with a note"),
     ("c", "counter", "enter what the player's counter reads now"),
-    ("a", "acknowledge", "acknowledge all alarms so far"),
+    ("a", "seen", "acknowledge all alarms so far"),
+    (
+        "r",
+        "ref",
+        "hold the gauges against the present readings; again: no longer",
+    ),
     (
         "f",
         "freeze",
@@ -108,7 +113,7 @@ pub(super) fn draw_question(buffer: &mut Buffer, area: Rect, palette: Palette) {
     );
 }
 
-const EXPLANATIONS: [&str; 9] = [
+const EXPLANATIONS: [&str; 8] = [
     "plumb line: each line against its place, first on top; left is early; old fades",
     "  wide and faint: uncertain; gap: no evidence; ○ bend fitted; ┈ head switch row",
     "skylines: the higher, the worse; a flat one is a good transfer;",
@@ -116,8 +121,7 @@ const EXPLANATIONS: [&str; 9] = [
     "● as it should be  ◆ seen by who looks for it  ▲ seen by anyone  ■ spoils it",
     "GOOD nothing wrong  LOOK something to know about  STOP record this again",
     "UNSURE too little evidence to say                    ↑ ↓ scroll the events",
-    "an alarm that is over keeps LOOK until it is acknowledged; one that lasts",
-    "  becomes standing and rings again only when it worsens",
+    "an alarm keeps LOOK until it is acknowledged; one that lasts becomes standing",
 ];
 
 /// Draws the page of help over the panels.

@@ -70,6 +70,8 @@ pub enum Request {
     },
     /// All alarms so far are known.
     Acknowledge,
+    /// Hold what follows against the present readings, or no longer.
+    Reference,
     /// Stop watching: asked and answered.
     Quit,
     /// Ctrl-C, which arrives as a key while the terminal is ours: what SIGINT would have said.
@@ -307,6 +309,7 @@ impl Screen {
             KeyCode::Char('m') => self.mode = Mode::Note { at, text },
             KeyCode::Char('c') => self.mode = Mode::Counter { at, text },
             KeyCode::Char('a') => return Some(Request::Acknowledge),
+            KeyCode::Char('r') => return Some(Request::Reference),
             KeyCode::Char('f') => self.toggle_freeze(),
             KeyCode::Char('z') => self.span = (self.span + 1) % SPANS.len(),
             KeyCode::Char('v') => self.view = Some(self.view().next()),
