@@ -114,7 +114,8 @@ fn the_dashboard_shows_rows_first_and_the_full_view_of_one_a_key_away() {
     );
     terminal.wait_for("tape:jitter:");
     terminal.press("2");
-    terminal.wait_for("all sources");
+    // Only what is drawn onto empty cells comes whole.
+    terminal.wait_for("standing");
     terminal.press("qy");
     let after = terminal.afterwards();
     as_it_was(&after, 0);
