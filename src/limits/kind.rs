@@ -60,6 +60,12 @@ kinds! {
     PeakHigh = "peak_high",
     /// Levels are cut off.
     Clipping = "clipping",
+    /// Colour that a recording had is gone.
+    ColourLoss = "colour_loss",
+    /// There has been no colour since the recording began.
+    Monochrome = "monochrome",
+    /// The picture shows colour bars.
+    ColourBars = "colour_bars",
     /// Recorded picture begins.
     RecordingStart = "recording_start",
     /// The tape's recording ends.

@@ -208,6 +208,7 @@ fn group_of(kind: Kind) -> Option<Group> {
         | Kind::LockLost
         | Kind::Roll => Some(Group::Steadiness),
         Kind::BlackLow | Kind::BlackHigh | Kind::PeakHigh | Kind::Clipping => Some(Group::Levels),
+        Kind::ColourLoss | Kind::Monochrome => Some(Group::Colour),
         Kind::NoSignal
         | Kind::Snow
         | Kind::Muted
@@ -218,6 +219,7 @@ fn group_of(kind: Kind) -> Option<Group> {
         // losses are counted field by field, see `losses`; the others are no fault
         Kind::Missing
         | Kind::Overrun
+        | Kind::ColourBars
         | Kind::RecordingStart
         | Kind::TapeEnd
         | Kind::ControlChanged
@@ -243,6 +245,9 @@ fn name(kind: Kind) -> &'static str {
         Kind::BlackHigh => "Black too high",
         Kind::PeakHigh => "Peaks too high",
         Kind::Clipping => "Levels cut off",
+        Kind::ColourLoss => "Colour lost",
+        Kind::Monochrome => "No colour",
+        Kind::ColourBars => "Colour bars",
         Kind::SourceLost => "Source lost",
         Kind::FieldOrderChanged => "Field order other than said",
         Kind::StandardChanged => "Signal of another standard",
