@@ -1,4 +1,4 @@
-//! What levels and sync cost a field of 720 × 288 samples, on the kinds of field that cost differently.
+//! What levels, chroma, colour bars and sync cost a field of 720 × 288 samples, on the kinds of field that cost differently.
 
 use std::hint::black_box;
 
@@ -8,11 +8,14 @@ use rand_xoshiro::Xoshiro256PlusPlus;
 
 use trueline::fields::{Field, FieldPlace, FieldRaster, History, Plane};
 use trueline::measures::Measure as _;
+use trueline::measures::bars::{self, Bars};
+use trueline::measures::chroma::{self, Chroma};
 use trueline::measures::levels::{Input, Levels};
 use trueline::measures::line_timing::Border;
 use trueline::measures::sync::{State, Sync};
+use trueline::measures::vectors::Vectors;
 use trueline::measures::waveform::Waveform;
-use trueline::sources::{Gap, InputState};
+use trueline::sources::{ChromaGrid, Gap, InputState};
 use trueline::standard::{BT601_LUMA_RATE, Parity, RateTrust, Standard};
 use trueline::timecode::FieldIndex;
 use trueline::units::{CodeRange, Seconds};
@@ -78,6 +81,7 @@ fn shot(index: u64, gain: i32) -> Field {
         cb: colour(),
         cr: colour(),
         luma,
+        chroma: ChromaGrid::Half,
         native: None,
         gap: Gap::default(),
         damaged: false,
@@ -120,6 +124,30 @@ fn measures(bench: &mut Criterion) {
                 })
             });
         });
+        let state = State::Locked;
+        let mut chroma = Chroma::default();
+        let of_levels = levels.measure(Input {
+            around: &around,
+            state,
+        });
+        bench.bench_function(&format!("chroma/{kind}"), |bench| {
+            bench.iter(|| {
+                chroma.measure(chroma::Input {
+                    around: black_box(&around),
+                    state,
+                    levels: &of_levels,
+                })
+            });
+        });
+        let mut bars = Bars;
+        bench.bench_function(&format!("bars/{kind}"), |bench| {
+            bench.iter(|| {
+                bars.measure(bars::Input {
+                    around: black_box(&around),
+                    state,
+                })
+            });
+        });
         let mut sync = Sync::default();
         bench.bench_function(&format!("sync/{kind}"), |bench| {
             bench.iter(|| sync.measure(black_box(&around)));
@@ -132,5 +160,42 @@ fn measures(bench: &mut Criterion) {
     });
 }
 
-criterion_group!(benches, measures);
+/// Colour bars, which are read to the end; other pictures are done with after a few rows.
+fn colour_bars(bench: &mut Criterion) {
+    const BARS: [[u8; 3]; 8] = [
+        [180, 128, 128],
+        [162, 44, 142],
+        [131, 156, 44],
+        [112, 72, 58],
+        [84, 184, 198],
+        [65, 100, 212],
+        [35, 212, 114],
+        [16, 128, 128],
+    ];
+    let drawn = history(100, |field| {
+        let part = |part: usize, width: usize| {
+            plane(width, |column, _| i32::from(BARS[column * 8 / width][part]))
+        };
+        field.luma = part(0, WIDTH);
+        (field.cb, field.cr) = (part(1, WIDTH / 2), part(2, WIDTH / 2));
+    });
+    let around = drawn.neighbourhood().expect("fields were pushed");
+    let state = State::Locked;
+    let mut bars = Bars;
+    bench.bench_function("bars/bars", |bench| {
+        bench.iter(|| {
+            bars.measure(bars::Input {
+                around: black_box(&around),
+                state,
+            })
+        });
+    });
+    let field = shot(0, 100);
+    let mut vectors = Vectors::new();
+    bench.bench_function("vectors", |bench| {
+        bench.iter(|| vectors.trace(black_box(&field)));
+    });
+}
+
+criterion_group!(benches, measures, colour_bars);
 criterion_main!(benches);

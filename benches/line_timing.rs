@@ -22,7 +22,7 @@ use trueline::measures::head_switch::HeadSwitch;
 use trueline::measures::line_timing::content::ContentTiming;
 use trueline::measures::line_timing::{Input, LineTiming, Reading};
 use trueline::measures::tear::{self, Tear};
-use trueline::sources::{Gap, InputState};
+use trueline::sources::{ChromaGrid, Gap, InputState};
 use trueline::standard::{Parity, RateTrust, Standard};
 use trueline::timecode::FieldIndex;
 use trueline::units::{CodeRange, Hertz, Seconds};
@@ -78,6 +78,7 @@ fn field() -> Field {
         luma: luma(),
         cb: Plane::default(),
         cr: Plane::default(),
+        chroma: ChromaGrid::Half,
         native: None,
         gap: Gap::default(),
         damaged: false,

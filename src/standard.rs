@@ -98,6 +98,15 @@ impl Standard {
         Nanos(samples * 1e9 / BT601_LUMA_RATE.0)
     }
 
+    /// The colour subcarrier of NTSC and of PAL (SMPTE 170M cl. 11.1: 315/88 MHz; BT.1700 Table 1).
+    #[must_use]
+    pub fn subcarrier(self) -> Hertz {
+        match self {
+            Self::Lines525 => Hertz(315.0e6 / 88.0),
+            Self::Lines625 => Hertz(4_433_618.75),
+        }
+    }
+
     /// Blanking nominally seen at the left and right of 720 samples (0H and blanking
     /// of SMPTE 170M Table 2 and BT.470-6 Table 1-1, the window of BT.601).
     ///

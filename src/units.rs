@@ -148,6 +148,11 @@ unit!(
     Percent
 );
 
+unit!(
+    /// An angle in degrees; of hue, + is counter-clockwise on the composite axes.
+    Degrees
+);
+
 /// Codes from nominal black to nominal peak on the 8-bit studio scale (BT.601-5 §3.5.3).
 const LUMA_EXCURSION_CODES: f64 = 219.0;
 

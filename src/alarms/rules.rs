@@ -15,7 +15,7 @@ use crate::fields::FieldPlace;
 use crate::limits::{Among, AtCuts, Kind, Limit, Severity, Side, Test};
 use crate::measures::levels::FLASH_DELAY;
 use crate::measures::sync::UNNOTICED_DELAY;
-use crate::measures::{Readings, Value, quantity};
+use crate::measures::{Readings, Value, bars, quantity};
 use crate::standard::Parity;
 use crate::timecode::FieldIndex;
 use crate::units::{Hertz, Seconds};
@@ -65,6 +65,8 @@ struct Open {
     clear_needed: u32,
     /// Badness that was last announced.
     announced: f64,
+    /// Colour bars seen last, of events about them.
+    bars: Option<bars::Found>,
 }
 
 /// A limit being watched.
@@ -287,6 +289,7 @@ impl Rule {
             clear: 0,
             clear_needed,
             announced: hits().map(|hit| hit.badness).fold(f64::INFINITY, f64::min),
+            bars: self.bars_in(look),
         };
         if let Test::Number(threshold) = self.limit.test {
             open.event.unit = threshold.unit;
@@ -316,6 +319,12 @@ impl Rule {
         needed.min(MOST_CLEAR.max(self.limit.clear_after))
     }
 
+    /// What an event about colour bars tells of them.
+    fn bars_in(&self, look: Look<'_>) -> Option<bars::Found> {
+        let about_bars = self.limit.kind == Kind::ColourBars;
+        about_bars.then_some(look.readings.bars.found).flatten()
+    }
+
     /// Whether fields are counted instead of compared.
     fn counts(&self) -> bool {
         let side = self.limit.threshold().map(|threshold| threshold.side);
@@ -332,6 +341,7 @@ impl Rule {
             open.clear += 1;
             return open.clear < open.clear_needed;
         }
+        open.bars = self.bars_in(look).or(open.bars);
         open.incidents += u32::from(open.clear > 0);
         open.clear = 0;
         open.last = self.last_of(&seen, look);
@@ -388,6 +398,7 @@ impl Rule {
             incidents: open.incidents,
             usual: self.settled.as_ref().and_then(Settled::value),
             sample_rate: self.sample_rate,
+            bars: open.bars,
         };
         open.event.note = wording::sentence(&self.limit, &open.event, &size);
     }

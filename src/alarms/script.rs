@@ -3,10 +3,12 @@
 use super::{Alarms, Change, Event, PassClock, WhyEnded};
 use crate::fields::FieldPlace;
 use crate::limits::Limits;
-use crate::measures::{Readings, flagging, head_switch, levels, line_timing, sync, tear};
+use crate::measures::{
+    Readings, bars, chroma, flagging, head_switch, levels, line_timing, sync, tear,
+};
 use crate::standard::{Parity, Standard};
 use crate::timecode::{Counting, FieldIndex, Timecode};
-use crate::units::{Estimate, Hertz, Ire, Nanos, Seconds, Unit};
+use crate::units::{Estimate, Hertz, Ire, Nanos, Percent, Seconds, Unit};
 
 /// Labels of a 525-line pass from zero.
 pub(crate) fn clock() -> PassClock {
@@ -50,6 +52,12 @@ pub(crate) fn healthy(field: u64) -> Readings {
             mean: exactly(Ire(40.0)),
             ..levels::Reading::default()
         },
+        bars: bars::Reading::default(),
+        chroma: chroma::Reading {
+            saturation_rms: exactly(Percent(15.0)),
+            presence: Some(chroma::Presence::Colour),
+            ..chroma::Reading::default()
+        },
         sync: sync::Reading::default(),
     }
 }
@@ -63,6 +71,8 @@ pub(crate) fn blank(field: u64, state: sync::State) -> Readings {
         head_switch: head_switch::Reading::default(),
         tear: tear::Reading::default(),
         levels: levels::Reading::default(),
+        bars: bars::Reading::default(),
+        chroma: chroma::Reading::default(),
         sync: sync::Reading {
             state,
             ..sync::Reading::default()

@@ -8,8 +8,8 @@ use super::script::{Played, blank, clock, exactly, healthy, place_at, wobbling};
 use super::*;
 use crate::limits::{Limit, Severity, Side, TABLE};
 use crate::measures::sync::State;
-use crate::measures::{quantity, tear};
-use crate::units::{Estimate, Ire, Lines, Nanos};
+use crate::measures::{bars, chroma, quantity, tear};
+use crate::units::{Degrees, Estimate, Ire, Lines, Nanos, Percent};
 
 /// Two seconds of a healthy tape: the programme has begun.
 const LEAD_IN: u64 = 120;
@@ -663,4 +663,64 @@ fn a_limit_of_the_operators_is_the_one_that_rings() {
         (event.severity, event.limit),
         (Severity::Notice, Some(100.0))
     );
+}
+
+fn in_colour(field: u64, presence: chroma::Presence) -> Readings {
+    let mut readings = healthy(field);
+    readings.chroma.presence = Some(presence);
+    readings
+}
+
+#[test]
+fn lost_colour_is_an_alarm_and_a_grey_stretch_or_none_at_all_a_notice() {
+    for (presence, kind, severity) in [
+        (chroma::Presence::Lost, Kind::ColourLoss, Severity::Alarm),
+        (chroma::Presence::Grey, Kind::ColourLoss, Severity::Notice),
+        (chroma::Presence::Mono, Kind::Monochrome, Severity::Notice),
+    ] {
+        let played = healthy_start()
+            .play(100, |field| in_colour(field, presence))
+            .play(LEAD_OUT, healthy)
+            .finish();
+        let event = played.only();
+        assert_eq!((event.kind, event.severity), (kind, severity));
+        assert_eq!(event.start.field.0, LEAD_IN);
+    }
+}
+
+#[test]
+fn colour_bars_are_told_with_the_error_of_each_bar() {
+    let found = bars::Found {
+        kind: bars::Kind::Split75,
+        white: Estimate::new(Ire(1.5), Ire(0.1), 100),
+        black: None,
+        bars: [0.1, 0.2, 0.3, 0.4, 0.5, 0.6].map(|luma| bars::Bar {
+            luma: Estimate::new(Ire(luma), Ire(0.1), 100),
+            saturation: Estimate::new(Percent(-4.0), Percent(0.1), 100),
+            hue: Estimate::new(Degrees(2.5), Degrees(0.1), 100),
+        }),
+    };
+    let shown = |field| {
+        let mut readings = healthy(field);
+        readings.bars.found = Some(found);
+        readings
+    };
+    let played = healthy_start()
+        .play(60, shown)
+        .play(LEAD_OUT, healthy)
+        .finish();
+    let event = played.only();
+    assert_eq!(
+        (event.kind, event.severity),
+        (Kind::ColourBars, Severity::Notice)
+    );
+    for part in [
+        "75 % bars, split field",
+        "saturation -4.0 %",
+        "hue +2.5°",
+        "white +1.5 IRE",
+        "blue +0.6 IRE -4.0 % +2.5°",
+    ] {
+        assert!(event.note.contains(part), "{part}: {}", event.note);
+    }
 }

@@ -2,6 +2,7 @@
 
 use super::event::{Event, field_period};
 use crate::limits::{Kind, Limit};
+use crate::measures::bars;
 use crate::timecode::Timecode;
 use crate::units::{Hertz, Ire, Nanos, samples_from_nanos, studio_code_from_ire};
 
@@ -26,6 +27,8 @@ pub(super) struct Size {
     pub(super) usual: Option<f64>,
     /// To give times in samples too.
     pub(super) sample_rate: Option<Hertz>,
+    /// Colour bars seen last, of events about them.
+    pub(super) bars: Option<bars::Found>,
 }
 
 /// The sentence; in the past tense once the event has an end.
@@ -36,6 +39,9 @@ pub(super) fn sentence(limit: &Limit, event: &Event, size: &Size) -> String {
     let (now, was) = verbs(limit);
     let amount = amount(limit, size.value, size.sample_rate);
     let beside = beside(limit, size.usual);
+    if let Some(found) = &size.bars {
+        return bars_sentence(found, event.end.is_some());
+    }
     let Some(end) = event.end else {
         return match amount {
             Some(amount) => format!("{now}: {amount}{beside}."),
@@ -48,6 +54,29 @@ pub(super) fn sentence(limit: &Limit, event: &Event, size: &Size) -> String {
         Some(amount) => format!("{was} for {lasted}, worst {amount} at {}{beside}.", size.at),
         None => format!("{was} for {lasted}."),
     }
+}
+
+/// Colour bars and what is wrong with each of them.
+fn bars_sentence(found: &bars::Found, over: bool) -> String {
+    let verb = if over { "were" } else { "are" };
+    let each = bars::COLOURS.iter().zip(&found.bars).map(|(name, bar)| {
+        format!(
+            "{name} {:+.1} IRE {:+.1} % {:+.1}°",
+            bar.luma.value.0, bar.saturation.value.0, bar.hue.value.0
+        )
+    });
+    let each: Vec<String> = each.collect();
+    let black = found.black.map_or(String::new(), |black| {
+        format!(", black {:+.1} IRE", black.value.0)
+    });
+    format!(
+        "Colour bars {verb} shown ({}): saturation {:+.1} %, hue {:+.1}°; white {:+.1} IRE{black}, {}.",
+        found.kind.name(),
+        found.saturation().value.0,
+        found.hue().value.0,
+        found.white.value.0,
+        each.join(", ")
+    )
 }
 
 /// A time in samples where the rate is known, and in nanoseconds.
@@ -163,6 +192,20 @@ fn verbs(limit: &Limit) -> (&'static str, &'static str) {
             "Levels drift within one picture",
             "Levels drifted within one picture",
         ),
+        Kind::ColourLoss if limit.id == "colour_loss" => (
+            "The colour is gone, and its noise with it, as when a colour killer acts",
+            "The colour was gone",
+        ),
+        Kind::ColourLoss => (
+            "Nothing in colour has been seen for 20 s, in a recording that had colour",
+            "Nothing in colour was seen",
+        ),
+        Kind::Monochrome => (
+            "No colour so far: a black-and-white recording, S-Video with its chroma wire off, or player and device set to \
+             different colour standards",
+            "No colour was seen (a black-and-white recording, a chroma wire that is off, or different colour standards)",
+        ),
+        Kind::ColourBars => ("Colour bars are shown", "Colour bars were shown"),
         other => (other.word(), other.word()),
     }
 }

@@ -13,7 +13,7 @@ use indicatif::{ProgressBar, ProgressStyle};
 use crate::alarms::{Change, EventRecord, PassClock, Programme, Span};
 use crate::fields::{Field, FieldPlace};
 use crate::limits::Kind;
-use crate::measures::{Readings, waveform::Waveform};
+use crate::measures::{Readings, vectors::Vectors, waveform::Waveform};
 use crate::record::{HandedOn, Live, PassSender, ProgrammeSpan, Row, live::ProgrammeTime};
 use crate::units::Seconds;
 
@@ -100,6 +100,7 @@ impl Recorder {
 pub(super) struct Screen {
     live: Arc<Mutex<Live>>,
     waveform: Waveform,
+    vectors: Vectors,
 }
 
 impl Screen {
@@ -107,11 +108,12 @@ impl Screen {
         Self {
             live,
             waveform: Waveform::new(),
+            vectors: Vectors::new(),
         }
     }
 }
 
-/// Every how many fields the waveform is drawn anew: about 15 times a second.
+/// Every how many fields the waveform and the map of colours are drawn anew: about 15 times a second.
 const WAVEFORM_FIELDS: u64 = 4;
 
 impl Sink for Screen {
@@ -121,7 +123,9 @@ impl Sink for Screen {
             .measured
             .filter(|measured| waveform_due(measured.field.place))
         {
-            self.waveform.trace(field); // before the lock: drawing need not wait for it
+            // before the lock: drawing need not wait for it
+            self.waveform.trace(field);
+            self.vectors.trace(field);
         }
         let mut live = self.live.lock().unwrap_or_else(PoisonError::into_inner);
         let Some(Measured { readings, .. }) = seen.measured else {
@@ -137,6 +141,7 @@ impl Sink for Screen {
         live.set_programme(programme_time(seen.programme.spans(), readings.place));
         if waveform_due(readings.place) {
             live.exchange_waveform(&mut self.waveform);
+            live.exchange_vectors(&mut self.vectors);
         }
         Ok(())
     }

@@ -9,7 +9,7 @@ use std::collections::VecDeque;
 
 use serde::{Deserialize, Serialize};
 
-use crate::sources::{Gap, InputState};
+use crate::sources::{ChromaGrid, Gap, InputState};
 use crate::standard::{Parity, RateTrust, Standard};
 use crate::timecode::{FieldIndex, FrameIndex};
 use crate::units::{CodeRange, Hertz, Seconds};
@@ -110,6 +110,8 @@ pub struct Field {
     pub cb: Plane,
     /// Red colour difference; empty for mono.
     pub cr: Plane,
+    /// How often colour is sampled, and where within the luma.
+    pub chroma: ChromaGrid,
     /// Ends of the native scale, for sources deeper than 8 bit.
     pub native: Option<NativeExtremes>,
     /// What is missing before this field.

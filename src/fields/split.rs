@@ -14,7 +14,7 @@
 use std::fmt;
 use std::sync::Arc;
 
-use crate::sources::{FieldOrder, Frame, PictureFormat, RowLayout};
+use crate::sources::{ChromaGrid, FieldOrder, Frame, PictureFormat, RowLayout};
 use crate::standard::Parity;
 use crate::timecode::FieldIndex;
 
@@ -169,6 +169,7 @@ impl Splitter {
         let mut field = spare.unwrap_or_else(|| blank(place, raster));
         field.place = place;
         field.raster = raster;
+        field.chroma = frame.format.samples.chroma;
         field.gap = gap;
         field.damaged = frame.damaged;
         field.input = frame.input;
@@ -265,6 +266,7 @@ fn blank(place: FieldPlace, raster: FieldRaster) -> Field {
         luma: Plane::default(),
         cb: Plane::default(),
         cr: Plane::default(),
+        chroma: ChromaGrid::Mono,
         native: None,
         gap: Gap::default(),
         damaged: false,

@@ -64,6 +64,12 @@ kinds! {
     Flash = "flash",
     /// Levels move within one picture.
     LevelDrift = "level_drift",
+    /// Colour that a recording had is gone.
+    ColourLoss = "colour_loss",
+    /// There has been no colour since the recording began.
+    Monochrome = "monochrome",
+    /// The picture shows colour bars.
+    ColourBars = "colour_bars",
     /// Recorded picture begins.
     RecordingStart = "recording_start",
     /// The tape's recording ends.

@@ -11,6 +11,9 @@ const NO_SIGNAL: &[&str] = &["no_signal"];
 const SNOW: &[&str] = &["snow"];
 const MUTED: &[&str] = &["muted"];
 const LOST: &[&str] = &["lost"];
+const GREY: &[&str] = &["grey"];
+const MONO: &[&str] = &["mono"];
+const BARS: &[&str] = &["full_75", "full_100", "split_75", "split_100"];
 
 /// Every alarm limit.
 pub const TABLE: &[Limit] = &[
@@ -401,6 +404,58 @@ pub const TABLE: &[Limit] = &[
         severity: Severity::Notice,
         why: "5 IRE within eight seconds in one picture: a gain that hunts by 3 %, plain to see on a still wall. A notice, as the \
               camera of the recording may have done it. It is over after four seconds, as a swell comes again",
+    },
+    Limit {
+        id: "colour_loss",
+        kind: Kind::ColourLoss,
+        quantity: "chroma.presence",
+        test: Test::Words(LOST),
+        hits: 6,
+        of: 10,
+        among: Among::All,
+        at_cuts: AtCuts::Judge,
+        clear_after: ONE_SECOND,
+        severity: Severity::Alarm,
+        why: "colour that goes with its noise was cut off by a colour killer, for the noise of a grey scene stays. The word itself waits for four fields; six of ten more are a quarter of a second: a splice is shorter",
+    },
+    Limit {
+        id: "colour_loss_grey",
+        kind: Kind::ColourLoss,
+        quantity: "chroma.presence",
+        test: Test::Words(GREY),
+        hits: 1,
+        of: 1,
+        among: Among::All,
+        at_cuts: AtCuts::Judge,
+        clear_after: ONE_SECOND,
+        severity: Severity::Notice,
+        why: "twenty seconds without anything coloured, in a recording that had colour, may be a black-and-white film within it: to know about, not to stop for",
+    },
+    Limit {
+        id: "monochrome",
+        kind: Kind::Monochrome,
+        quantity: "chroma.presence",
+        test: Test::Words(MONO),
+        hits: 1,
+        of: 1,
+        among: Among::All,
+        at_cuts: AtCuts::Judge,
+        clear_after: ONE_SECOND,
+        severity: Severity::Notice,
+        why: "ten seconds of picture without any colour since the recording began: right for a black-and-white recording, and otherwise a wire or a setting that is found now or at the end of the tape",
+    },
+    Limit {
+        id: "colour_bars",
+        kind: Kind::ColourBars,
+        quantity: "bars.kind",
+        test: Test::Words(BARS),
+        hits: 12,
+        of: 15,
+        among: Among::All,
+        at_cuts: AtCuts::Judge,
+        clear_after: 30,
+        severity: Severity::Notice,
+        why: "bars are no fault but the best there is to set colour by; a quarter of a second of them is no accident",
     },
 ];
 

@@ -11,6 +11,8 @@ use serde::{Deserialize, Serialize};
 use crate::fields::{FieldPlace, Neighbourhood};
 use crate::units::{Estimate, Unit};
 
+pub mod bars;
+pub mod chroma;
 pub mod flagging;
 pub mod flutter;
 pub mod hands;
@@ -19,6 +21,7 @@ pub mod levels;
 pub mod line_timing;
 pub mod sync;
 pub mod tear;
+pub mod vectors;
 pub mod waveform;
 
 pub mod dsp;
@@ -54,6 +57,10 @@ pub struct Readings {
     pub tear: tear::Reading,
     /// Luma levels.
     pub levels: levels::Reading,
+    /// Chroma.
+    pub chroma: chroma::Reading,
+    /// Colour bars.
+    pub bars: bars::Reading,
     /// Stability of the stream of pictures.
     pub sync: sync::Reading,
 }
@@ -66,6 +73,8 @@ pub struct Suite {
     head_switch: head_switch::HeadSwitch,
     tear: tear::Tear,
     levels: levels::Levels,
+    chroma: chroma::Chroma,
+    bars: bars::Bars,
     sync: sync::Sync,
     hands: hands::Hands,
     /// Whose the border was in the field before.
@@ -99,9 +108,10 @@ impl Suite {
             hands,
             line_timing,
             levels,
+            chroma,
             ..
         } = self;
-        let (line_timing, levels) = hands.both(
+        let (line_timing, (levels, chroma)) = hands.both(
             || {
                 line_timing.measure(line_timing::Input {
                     around,
@@ -110,17 +120,27 @@ impl Suite {
                 })
             },
             || {
-                levels.measure(levels::Input {
+                let levels = levels.measure(levels::Input {
                     around,
                     state: sync.state,
                     border,
-                })
+                });
+                let chroma = chroma.measure(chroma::Input {
+                    around,
+                    state: sync.state,
+                    levels: &levels,
+                });
+                (levels, chroma)
             },
         );
         self.border = line_timing.border;
         let flagging = self.flagging.measure(&line_timing);
         Readings {
             place: around.field.place,
+            bars: self.bars.measure(bars::Input {
+                around,
+                state: sync.state,
+            }),
             head_switch: self.head_switch.measure(&line_timing),
             tear: self.tear.measure(tear::Input {
                 timing: &line_timing,
@@ -129,6 +149,7 @@ impl Suite {
             flagging,
             line_timing,
             levels,
+            chroma,
             sync,
         }
     }
@@ -198,6 +219,8 @@ pub enum QuantityUnit {
     Pct,
     /// Decibels.
     Db,
+    /// Degrees of hue.
+    Deg,
     /// 0 to 1.
     Ratio,
     /// A count.
@@ -221,6 +244,7 @@ impl QuantityUnit {
             Self::Ire => "IRE",
             Self::Pct => "%",
             Self::Db => "dB",
+            Self::Deg => "°",
             Self::Line
             | Self::Ratio
             | Self::Count
@@ -239,6 +263,7 @@ impl QuantityUnit {
             Self::Ire => Some("_ire"),
             Self::Pct => Some("_pct"),
             Self::Db => Some("_db"),
+            Self::Deg => Some("_deg"),
             Self::Ratio => Some("_ratio"),
             Self::Lines => Some("lines"),
             Self::Line | Self::Count | Self::Switch | Self::Word | Self::Probability => None,
@@ -331,6 +356,8 @@ pub fn quantities() -> impl Iterator<Item = &'static Quantity> + Clone {
         tear::QUANTITIES,
         sync::QUANTITIES,
         levels::QUANTITIES,
+        chroma::QUANTITIES,
+        bars::QUANTITIES,
     ]
     .into_iter()
     .flatten()
@@ -342,7 +369,9 @@ pub const QUANTITY_COUNT: usize = line_timing::QUANTITIES.len()
     + head_switch::QUANTITIES.len()
     + tear::QUANTITIES.len()
     + sync::QUANTITIES.len()
-    + levels::QUANTITIES.len();
+    + levels::QUANTITIES.len()
+    + chroma::QUANTITIES.len()
+    + bars::QUANTITIES.len();
 
 /// A quantity and its place in a row, by id.
 #[must_use]

@@ -6,7 +6,7 @@ use rand::{Rng as _, SeedableRng as _};
 use rand_xoshiro::Xoshiro256PlusPlus;
 
 use crate::fields::{Field, FieldPlace, FieldRaster, History, Neighbourhood, Plane};
-use crate::sources::{Gap, InputState};
+use crate::sources::{ChromaGrid, Gap, InputState};
 use crate::standard::{BT601_LUMA_RATE, Parity, RateTrust, Standard};
 use crate::timecode::FieldIndex;
 use crate::units::{CodeRange, Seconds};
@@ -55,6 +55,7 @@ pub(crate) fn field(index: u64, raster: FieldRaster, luma: Plane) -> Field {
         luma,
         cb: neutral.clone(),
         cr: neutral,
+        chroma: ChromaGrid::Half,
         native: None,
         gap: Gap::default(),
         damaged: false,

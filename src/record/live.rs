@@ -13,13 +13,14 @@ use crate::alarms::{Change, Event, EventId, PassClock};
 use crate::fields::FieldPlace;
 use crate::limits::Severity;
 use crate::measures::{
-    Readings,
+    Readings, chroma,
     line_timing::{Basis, LineTrace},
     sync,
 };
 use crate::standard::Standard;
 use crate::units::{CodeRange, Hertz, Millis, Seconds, Unit};
 
+pub use crate::measures::vectors::{VECTOR_CELLS, VECTOR_REACH, Vectors};
 pub use crate::measures::waveform::{WAVEFORM_COLUMNS, WAVEFORM_LEVELS, Waveform};
 pub use controls::{ControlBoard, ControlState, Order, Standing};
 pub use delays::Delays;
@@ -154,6 +155,7 @@ pub struct Live {
     waves: WaveHistory,
     lines: VecDeque<(FieldPlace, LineTrace)>,
     waveform: Waveform,
+    vectors: Vectors,
     events: VecDeque<Logged>,
     totals: Totals,
     health: Health,
@@ -181,6 +183,7 @@ impl Live {
             waves: WaveHistory::default(),
             lines: VecDeque::with_capacity(LINE_FIELDS),
             waveform: Waveform::default(),
+            vectors: Vectors::default(),
             events: VecDeque::with_capacity(EVENTS + 1),
             totals: Totals::default(),
             health: Health::default(),
@@ -338,6 +341,11 @@ impl Live {
         std::mem::swap(&mut self.waveform, waveform);
     }
 
+    /// Takes the newest picture's map of colours and gives the one before, to be traced over.
+    pub fn exchange_vectors(&mut self, vectors: &mut Vectors) {
+        std::mem::swap(&mut self.vectors, vectors);
+    }
+
     /// What is being watched.
     #[must_use]
     pub fn head(&self) -> &Head {
@@ -393,6 +401,12 @@ impl Live {
     #[must_use]
     pub fn waveform(&self) -> &Waveform {
         &self.waveform
+    }
+
+    /// The newest map of colours; blank before the first.
+    #[must_use]
+    pub fn vectors(&self) -> &Vectors {
+        &self.vectors
     }
 
     /// Events, newest first.
@@ -542,7 +556,13 @@ fn shown_values(readings: &Readings) -> Values {
         number(readings.levels.peak),
         Some(unsteadiness(sync.state)),
         Some(sync.missing_fields as f32 + f32::from(u8::from(sync.repeated))),
+        cast(&readings.chroma),
     ]
+}
+
+fn cast(chroma: &chroma::Reading) -> Option<f32> {
+    let (blue, red) = (chroma.mean_cb?, chroma.mean_cr?);
+    Some(blue.value.0.hypot(red.value.0) as f32)
 }
 
 fn unsteadiness(state: sync::State) -> f32 {

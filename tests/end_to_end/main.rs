@@ -1,6 +1,7 @@
 //! The built binary in a directory of its own: sources in; pass, tables, messages and exit codes out.
 
 mod bad_input;
+mod bars;
 mod learning;
 mod passes;
 mod scenes;

@@ -4,7 +4,7 @@ use trueline::fields::{Field, FieldPlace, FieldRaster, History, Plane};
 use trueline::measures::line_timing::{Basis, Border, Input, LineTiming, Reading, StaticError};
 use trueline::measures::{Measure, flagging, head_switch, tear};
 use trueline::sources::tape::{FieldTruth, Pace, Scene, Tape, find};
-use trueline::sources::{Gap, InputState, Source, StandardWish, Wishes};
+use trueline::sources::{ChromaGrid, Gap, InputState, Source, StandardWish, Wishes};
 use trueline::standard::{BT601_LUMA_RATE, Parity, RateTrust, Standard};
 use trueline::units::{CodeRange, Seconds};
 
@@ -56,6 +56,7 @@ fn field_of(data: &[u8], rows: usize, truth: &FieldTruth) -> Field {
         },
         cb: Plane::default(),
         cr: Plane::default(),
+        chroma: ChromaGrid::Half,
         native: None,
         gap: Gap::default(),
         damaged: false,

@@ -8,7 +8,7 @@ use rand_xoshiro::rand_core::{Rng, SeedableRng};
 
 use super::*;
 use crate::fields::{FieldPlace, History, Plane};
-use crate::sources::{Gap, InputState};
+use crate::sources::{ChromaGrid, Gap, InputState};
 use crate::standard::Standard;
 use crate::timecode::FieldIndex;
 use crate::units::Seconds;
@@ -181,6 +181,7 @@ fn field_of(
         luma,
         cb: Plane::default(),
         cr: Plane::default(),
+        chroma: ChromaGrid::Half,
         native: None,
         gap: Gap::default(),
         damaged: false,

@@ -125,6 +125,7 @@ fn spoils(kind: Kind) -> bool {
             | Kind::Repeated
             | Kind::Missing
             | Kind::Clipping
+            | Kind::ColourLoss
             | Kind::SourceLost
             | Kind::Overrun
     )
@@ -147,6 +148,9 @@ fn present(kind: Kind) -> &'static str {
         Kind::BlackHigh => "black is too high",
         Kind::PeakHigh => "peak is too high",
         Kind::Clipping => "levels are cut off",
+        Kind::ColourLoss => "colour is gone",
+        Kind::Monochrome => "no colour so far",
+        Kind::ColourBars => "colour bars are shown",
         Kind::SourceLost => "source went away",
         Kind::Overrun => "we lose fields: too slow",
         _ => "see the newest event",
@@ -164,6 +168,7 @@ fn past(kind: Kind) -> &'static str {
         Kind::Missing => "source lost fields",
         Kind::Overrun => "we lost fields: too slow",
         Kind::Clipping => "levels were cut off",
+        Kind::ColourLoss => "colour was gone, back now",
         _ => "alarm over, see events",
     }
 }

@@ -2,7 +2,7 @@
 
 use crate::limits::Kind;
 use crate::measures::{
-    flagging, head_switch, levels,
+    bars, chroma, flagging, head_switch, levels,
     line_timing::{self, LineShift},
     tear,
 };
@@ -12,7 +12,7 @@ use crate::units::{Estimate, Nanos};
 
 use super::*;
 
-pub(in crate::record) const KINDS: [Kind; 23] = [
+pub(in crate::record) const KINDS: [Kind; 26] = [
     Kind::Wobble,
     Kind::Flagging,
     Kind::Tear,
@@ -28,6 +28,9 @@ pub(in crate::record) const KINDS: [Kind; 23] = [
     Kind::BlackHigh,
     Kind::PeakHigh,
     Kind::Clipping,
+    Kind::ColourLoss,
+    Kind::Monochrome,
+    Kind::ColourBars,
     Kind::RecordingStart,
     Kind::TapeEnd,
     Kind::FieldOrderChanged,
@@ -103,6 +106,8 @@ fn readings(field: u64) -> Readings {
         head_switch: head_switch::Reading::default(),
         tear: tear::Reading::default(),
         levels: levels::Reading::default(),
+        bars: bars::Reading::default(),
+        chroma: chroma::Reading::default(),
         sync: sync::Reading::default(),
     };
     readings.line_timing.basis = Basis::Edge;

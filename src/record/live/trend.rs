@@ -24,6 +24,8 @@ pub enum Shown {
     Sync,
     /// Fields lost before a field, and 1 where a picture was shown again.
     Source,
+    /// Colour of what should be grey, in percent.
+    Cast,
 }
 
 impl Shown {
@@ -35,11 +37,12 @@ impl Shown {
         Self::Peak,
         Self::Sync,
         Self::Source,
+        Self::Cast,
     ];
 }
 
 /// How many quantities are kept.
-pub const SHOWN: usize = 6;
+pub const SHOWN: usize = 7;
 
 /// What one field says of each.
 pub type Values = [Option<f32>; SHOWN];

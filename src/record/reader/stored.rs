@@ -15,8 +15,8 @@ use crate::timecode::{FieldIndex, Timecode};
 use crate::units::Seconds;
 
 /// Units that events carry: those of quantities, and a few that only limits have. Append only.
-const EVENT_UNITS: [&str; 13] = [
-    "ns", "ms", "lines", "IRE", "%", "dB", "", "fields", "samples", "s", "codes", "µs", "MHz",
+const EVENT_UNITS: [&str; 14] = [
+    "ns", "ms", "lines", "IRE", "%", "dB", "", "fields", "samples", "s", "codes", "µs", "MHz", "°",
 ];
 
 pub(super) fn select_rows<const N: usize>(stored: &[Option<StoredQuantity>; N]) -> String {

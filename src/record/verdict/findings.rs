@@ -240,6 +240,7 @@ fn group_of(kind: Kind) -> Option<Group> {
         | Kind::Clipping
         | Kind::Flash
         | Kind::LevelDrift => Some(Group::Levels),
+        Kind::ColourLoss | Kind::Monochrome => Some(Group::Colour),
         Kind::NoSignal
         | Kind::Snow
         | Kind::Muted
@@ -250,6 +251,7 @@ fn group_of(kind: Kind) -> Option<Group> {
         // losses are counted field by field, see `losses`; the others are no fault
         Kind::Missing
         | Kind::Overrun
+        | Kind::ColourBars
         | Kind::RecordingStart
         | Kind::TapeEnd
         | Kind::ControlChanged
@@ -277,6 +279,9 @@ fn name(kind: Kind) -> &'static str {
         Kind::Clipping => "Levels cut off",
         Kind::Flash => "Flashes",
         Kind::LevelDrift => "Levels that drift",
+        Kind::ColourLoss => "Colour lost",
+        Kind::Monochrome => "No colour",
+        Kind::ColourBars => "Colour bars",
         Kind::SourceLost => "Source lost",
         Kind::FieldOrderChanged => "Field order other than said",
         Kind::StandardChanged => "Signal of another standard",

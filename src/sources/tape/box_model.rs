@@ -6,7 +6,7 @@
 //!
 //! Does not know: tape, transport, capture device.
 
-use crate::units::{Hertz, Ire, Nanos};
+use crate::units::{Hertz, Ire, Lines, Nanos};
 
 use super::layout::{LUMA_WIDTH, MAX_FIELD_ROWS};
 
@@ -31,6 +31,12 @@ pub struct BoxModel {
     pub lift: Ire,
     /// Colour saturation.
     pub saturation: f64,
+    /// How much later colour comes than luma.
+    pub chroma_late: Nanos,
+    /// How many lines of the field colour lies lower than luma.
+    pub chroma_low: Lines,
+    /// Share of the colour that is left in luma on its subcarrier.
+    pub subcarrier: f64,
 }
 
 /// The sides of the picture after a box.
@@ -61,6 +67,9 @@ impl BoxModel {
         gain: 1.0,
         lift: Ire(0.0),
         saturation: 1.0,
+        chroma_late: Nanos(0.0),
+        chroma_low: Lines(0.0),
+        subcarrier: 0.0,
     };
 }
 

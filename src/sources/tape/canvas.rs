@@ -328,8 +328,9 @@ impl Canvas {
     /// Both colour differences along a path, times `gain`.
     pub(super) fn chroma_line(&self, path: Path, gain: f32, cb: &mut [f32], cr: &mut [f32]) {
         let scale = gain / (256.0 * CHROMA_ONE);
-        let mut x = fixed((path.x / 2.0).rem_euclid(CHROMA_COLUMNS as f64));
-        let mut y = fixed(path.y / 2.0);
+        // A chroma sample is the mean of four columns and two rows, and stands in their middle.
+        let mut x = fixed((path.x / 2.0 - 0.375).rem_euclid(CHROMA_COLUMNS as f64));
+        let mut y = fixed(path.y / 2.0 - 0.25);
         let (step_x, step_y) = (fixed(path.step_x / 2.0), fixed(path.step_y / 2.0));
         let last = fixed(CHROMA_ROWS as f64 - 1.0);
         for (cb, cr) in cb.iter_mut().zip(cr) {

@@ -6,8 +6,10 @@
 //!
 //! Does not know: why a row stands where it does, or when the field is due.
 
-use crate::standard::Parity;
-use crate::units::Hertz;
+use std::f64::consts::TAU;
+
+use crate::standard::{Parity, Standard};
+use crate::units::{Hertz, Nanos, samples_from_nanos};
 
 use super::box_model::{BoxMemory, BoxModel, Sides};
 use super::camera::View;
@@ -38,6 +40,11 @@ const BORDER_RISE: f64 = 1.89;
 /// Codes of a colour difference of 1 (BT.601-5 §3.5.4), and of none.
 pub(super) const CHROMA_CODES: f64 = 224.0;
 const NO_COLOUR: f32 = 128.0;
+/// Codes from black to peak.
+const LUMA_CODES: f64 = 219.0;
+/// Composite axes of colour differences of 1, as shares of white: 0.492111/0.564 and 0.877283/0.713 (SMPTE 170M Annex A).
+const U_OF_CB: f64 = 0.872;
+const V_OF_CR: f64 = 1.23;
 /// Where a grey that snow is about lies, in codes, and its rms.
 const SNOW_MEAN: f32 = 105.0;
 const SNOW_RMS: f32 = 52.0;
@@ -197,7 +204,12 @@ impl Painter {
         let place = (2 * row + second) as f64 - 2.0 * plan.defects.moved_down;
         let place = place.rem_euclid(self.raster.lines() as f64);
         if place < self.raster.rows as f64 {
-            self.lines.draw(plan, canvas, place, self.raster);
+            let low = self
+                .boxed
+                .as_ref()
+                .map_or(0.0, |(model, _)| model.chroma_low.0);
+            self.lines
+                .draw(plan, canvas, (place, place - 2.0 * low), self.raster);
         } else {
             // The bar between two pictures of a rolling one.
             self.lines.luma_source.fill(plan.tone.blanking as f32);
@@ -218,6 +230,14 @@ impl Painter {
             moved,
             &mut lines.luma,
         );
+        let late = self
+            .boxed
+            .as_ref()
+            .map_or(Nanos(0.0), |(model, _)| model.chroma_late);
+        let moved = Displacement {
+            middle: moved.middle + samples_from_nanos(late, BT601_LUMA_RATE).0,
+            ..moved
+        };
         for (source, out) in lines.chroma_source.iter().zip(&mut lines.chroma) {
             resample_chroma(&self.chroma_kernel, source, moved, out);
         }
@@ -298,6 +318,10 @@ impl Painter {
     fn pass_box(&mut self, plan: &FieldPlan<'_>, row: usize) {
         if let Some((model, memory)) = &mut self.boxed {
             memory.clean(model, plan.newer, row, &mut self.lines.luma);
+            if model.subcarrier > 0.0 {
+                self.lines
+                    .leave_subcarrier(model.subcarrier, row, self.raster.standard);
+            }
         }
         if let Some(border) = &self.border {
             let black = plan.tone.blanking as f32;
@@ -314,8 +338,39 @@ impl Painter {
 }
 
 impl Lines {
+    /// Leaves a share of the colour in luma, on its subcarrier: V changes sign from line to line of PAL.
+    fn leave_subcarrier(&mut self, share: f64, row: usize, standard: Standard) {
+        let cycles_a_line = standard.subcarrier().0 * standard.line_period().0 * 1e-9;
+        let turn = TAU * standard.subcarrier().0 / BT601_LUMA_RATE.0;
+        let (turn_sin, turn_cos) = (libm::sin(turn), libm::cos(turn));
+        let start = TAU * (cycles_a_line * row as f64).fract();
+        let (mut sin, mut cos) = (libm::sin(start), libm::cos(start));
+        let v_sign = match standard {
+            Standard::Lines625 if row % 2 == 1 => -1.0,
+            _ => 1.0,
+        };
+        let [cb, cr] = &self.chroma;
+        for (at, sample) in self.luma.iter_mut().enumerate() {
+            let of =
+                |line: &[f32; CHROMA_WIDTH]| f64::from(line[at / 2] - NO_COLOUR) / CHROMA_CODES;
+            let (u, v) = (U_OF_CB * of(cb), v_sign * V_OF_CR * of(cr));
+            *sample += (share * LUMA_CODES * (u * sin + v * cos)) as f32;
+            (sin, cos) = (
+                sin * turn_cos + cos * turn_sin,
+                cos * turn_cos - sin * turn_sin,
+            );
+        }
+    }
+
     /// Draws a row of the picture and what moves through it, as codes and as colour differences in codes.
-    fn draw(&mut self, plan: &FieldPlan<'_>, canvas: &Canvas, place: f64, raster: Raster) {
+    /// Colour may come from another place than luma.
+    fn draw(
+        &mut self,
+        plan: &FieldPlan<'_>,
+        canvas: &Canvas,
+        (place, colour_place): (f64, f64),
+        raster: Raster,
+    ) {
         let tone = (plan.tone.black as f32, plan.tone.gain as f32);
         let colour_gain = (CHROMA_CODES * plan.tone.saturation) as f32;
         let shown = LUMA_PAD - SPILL..LUMA_PAD + LUMA_WIDTH + SPILL;
@@ -329,15 +384,22 @@ impl Lines {
             line[shown.end..].fill(0.0);
         }
         let (cb, cr) = (&mut cb[shown.clone()], &mut cr[shown]);
-        canvas.chroma_line(plan.view.row(place, SPILL as f64, 4.0), colour_gain, cb, cr);
+        canvas.chroma_line(
+            plan.view.row(colour_place, SPILL as f64, 4.0),
+            colour_gain,
+            cb,
+            cr,
+        );
+        let first = -(SPILL as f32);
         for mover in plan.movers {
-            let Some(slice) = mover.slice(place, raster.rows, plan.seconds) else {
+            if let Some(slice) = mover.slice(place, raster.rows, plan.seconds) {
+                slice.over(luma, first, 1.0, |sample, colour, cover| {
+                    *sample += (tone.0 + tone.1 * colour.luma - *sample) * cover;
+                });
+            }
+            let Some(slice) = mover.slice(colour_place, raster.rows, plan.seconds) else {
                 continue;
             };
-            let first = -(SPILL as f32);
-            slice.over(luma, first, 1.0, |sample, colour, cover| {
-                *sample += (tone.0 + tone.1 * colour.luma - *sample) * cover;
-            });
             slice.over(cb, first, 4.0, |sample, colour, cover| {
                 *sample += (colour_gain * colour.cb - *sample) * cover;
             });

@@ -14,6 +14,7 @@ use crate::record::{
 };
 use crate::units::{Hertz, Seconds};
 
+use super::colours;
 use super::paint::{fitting, put};
 use super::palette::{Palette, Tone};
 use super::words::{self, Grade};
@@ -27,11 +28,21 @@ const MOST_COLUMNS: usize = 256;
 /// Rows all gauges need at least: a sentence and a skyline each.
 pub(super) const LEAST_ROWS: u16 = 12;
 
+/// The gauges, from the top. The cast has its own beside the map of colours.
+const GAUGES: [Shown; 6] = [
+    Shown::LineError,
+    Shown::Flagging,
+    Shown::Black,
+    Shown::Peak,
+    Shown::Sync,
+    Shown::Source,
+];
+
 /// Draws the six gauges below each other, sharing the height.
 pub(super) fn draw(buffer: &mut Buffer, area: Rect, live: &Live, span: Seconds, palette: Palette) {
-    let count = Shown::ALL.len() as u16;
+    let count = GAUGES.len() as u16;
     let rows = (area.height / count).max(1);
-    for (index, shown) in Shown::ALL.into_iter().enumerate() {
+    for (index, shown) in GAUGES.into_iter().enumerate() {
         let top = index as u16 * rows;
         if top >= area.height {
             break;
@@ -88,7 +99,7 @@ fn against(live: &Live, shown: Shown) -> Option<Vec<String>> {
         Shown::Flagging => ("flag", words::in_samples(1.0, rate), "sample"),
         Shown::Black => ("black", 1.0, "IRE"),
         Shown::Peak => ("peak", 1.0, "IRE"),
-        Shown::Sync | Shown::Source => return None,
+        Shown::Sync | Shown::Source | Shown::Cast => return None,
     };
     let [then, difference, sigma] = [
         found.then.value,
@@ -140,6 +151,10 @@ fn said(live: &Live, shown: Shown) -> Said {
         Shown::Peak => said_level(live, shown, "peak", "235 at most"),
         Shown::Sync => said_sync(live),
         Shown::Source => said_source(live),
+        Shown::Cast => {
+            let (grade, ways) = colours::said(live);
+            Said { grade, ways }
+        }
     }
 }
 

@@ -25,6 +25,7 @@ use layout::Layout;
 use palette::Tone;
 use plumb::Plumb;
 
+mod colours;
 mod controls;
 mod dots;
 mod events;
@@ -97,6 +98,7 @@ enum View {
     History,
     Waves,
     Flutter,
+    Colours,
 }
 
 impl View {
@@ -105,7 +107,8 @@ impl View {
             Self::Plain => Self::Waveform,
             Self::Waveform => Self::History,
             Self::History => Self::Waves,
-            Self::Waves | Self::Flutter => Self::Plain,
+            Self::Waves | Self::Flutter => Self::Colours,
+            Self::Colours => Self::Plain,
         }
     }
 }
@@ -275,6 +278,9 @@ impl Screen {
             (Some(area), View::History) => history::draw(buffer, area, shown, span, palette),
             (Some(area), View::Waves) => spectrum::draw(buffer, area, shown, span, palette),
             (Some(area), View::Flutter) => self.flutter.draw(buffer, area, shown, palette),
+            (Some(area), View::Colours) => {
+                colours::draw(&mut self.dots, buffer, area, shown, (span.0, palette));
+            }
             (Some(area), View::Waveform | View::Plain) => {
                 wave::draw(&mut self.dots, buffer, area, shown, palette);
             }
@@ -362,6 +368,7 @@ impl Screen {
                     View::Waves
                 });
             }
+            KeyCode::Char('k') => self.view = Some(View::Colours),
             KeyCode::Char('d') => self.mode = Mode::Controls,
             KeyCode::Char('?' | 'h') => self.mode = Mode::Help,
             KeyCode::Down => self.skipped = self.skipped.saturating_add(1),

@@ -4,18 +4,18 @@ use crate::alarms::{Change, Event, EventId, PassClock};
 use crate::fields::{Field, FieldPlace, FieldRaster, Plane};
 use crate::limits::{Kind, Severity};
 use crate::measures::{
-    Readings, flagging, head_switch,
+    Readings, bars, chroma, flagging, head_switch,
     levels::{self, setup},
     line_timing,
     line_timing::{Basis, Border, LineShift, LineTrace, StaticError, WaveSpectrum},
     sync, tear,
 };
-use crate::record::live::{ControlState, Head, Health, Live, ProgrammeTime, Waveform};
-use crate::sources::{ControlAccess, ControlListing, ControlRole, Gap, InputState};
+use crate::record::live::{ControlState, Head, Health, Live, ProgrammeTime, Vectors, Waveform};
+use crate::sources::{ChromaGrid, ControlAccess, ControlListing, ControlRole, Gap, InputState};
 use crate::standard::{Parity, RateTrust, Standard};
 use crate::timecode::{Counting, FieldIndex, Timecode};
 use crate::units::{
-    CodeRange, Estimate, Hertz, Ire, Lines, Millis, Nanos, Percent, Ratio, Seconds,
+    CodeRange, Degrees, Estimate, Hertz, Ire, Lines, Millis, Nanos, Percent, Ratio, Seconds,
 };
 
 /// What plays.
@@ -33,6 +33,8 @@ pub(super) enum Scene {
     Losses,
     /// A wave stands, the top bends, the heads switch in sight; the border is the chain's, and lines are uncertain.
     Waves,
+    /// Colour bars that are off in hue and saturation.
+    Bars,
 }
 
 /// A pass being staged.
@@ -76,6 +78,8 @@ impl Stage {
         if self.field.is_multiple_of(100) {
             self.live
                 .exchange_waveform(&mut waveform(self.field, self.black()));
+            self.live
+                .exchange_vectors(&mut vectors(self.scene == Scene::Bars));
         }
         self.live.set_health(health(self.field));
         self.live.set_programme(ProgrammeTime {
@@ -203,10 +207,13 @@ impl Stage {
             head_switch: head_switch::Reading::default(),
             tear: tear::Reading::default(),
             levels: levels::Reading::default(),
+            bars: bars::Reading::default(),
+            chroma: chroma::Reading::default(),
             sync: sync::Reading::default(),
         };
         self.stage_timing(&mut readings);
         self.stage_levels(&mut readings);
+        self.stage_colour(&mut readings);
         let (field, losing) = (self.field, self.scene == Scene::Losses && self.field == 480);
         readings.sync.missing_fields = if losing { 2 } else { 0 };
         readings.sync.slip = Some(Millis(if self.scene == Scene::Losses && field >= 480 {
@@ -268,6 +275,22 @@ impl Stage {
             Scene::Waves => -4.0,
             Scene::Wobble => 0.8,
             _ => 0.3,
+        }
+    }
+
+    fn stage_colour(&self, readings: &mut Readings) {
+        let percent = |value| Some(Estimate::new(Percent(value), Percent(0.1), 60_000));
+        let swell = (self.field as f64 / 120.0).sin();
+        readings.chroma = chroma::Reading {
+            saturation_rms: percent(16.3),
+            mean_cb: percent(1.8 + 0.8 * swell),
+            mean_cr: percent(-1.1),
+            presence: Some(chroma::Presence::Colour),
+            ..chroma::Reading::default()
+        };
+        if self.scene == Scene::Bars {
+            readings.chroma.saturation_rms = percent(62.0);
+            readings.bars.found = Some(bars_found());
         }
     }
 
@@ -427,6 +450,67 @@ fn stage_waves(
     head_switch.line = Some(ROWS as u32 - 7);
 }
 
+/// Codes of 75 % yellow, cyan, green, magenta, red and blue, and of white and black, turned by 6° and stretched by a tenth.
+const OFF_BARS: [(u8, u8); 8] = [
+    (128, 128),
+    (34, 131),
+    (170, 40),
+    (78, 44),
+    (178, 211),
+    (87, 217),
+    (222, 125),
+    (128, 128),
+];
+
+/// What is measured of them.
+fn bars_found() -> bars::Found {
+    let ire = |value| Estimate::new(Ire(value), Ire(0.1), 120);
+    bars::Found {
+        kind: bars::Kind::Full75,
+        white: ire(-1.2),
+        black: Some(ire(0.3)),
+        bars: [-0.9, -0.6, -0.8, 0.2, 0.1, 0.4].map(|luma| bars::Bar {
+            luma: ire(luma),
+            saturation: Estimate::new(Percent(10.2 + luma), Percent(0.1), 120),
+            hue: Estimate::new(Degrees(6.1 - luma), Degrees(0.1), 120),
+        }),
+    }
+}
+
+/// The colours of a harbour, or of colour bars that are off.
+fn vectors(bars: bool) -> Vectors {
+    let (width, rows) = (360, ROWS);
+    let code = |row: usize, column: usize| {
+        let (rough, other) = (noise(row as u64, column), noise(column as u64 + 7, row));
+        if bars {
+            let (cb, cr) = OFF_BARS[column * OFF_BARS.len() / width];
+            let moved = |code: u8, by: f64| (f64::from(code) + 2.0 * by).round() as u8;
+            return (moved(cb, rough), moved(cr, other));
+        }
+        // sky, water, and a red boat now and then
+        let (cb, cr) = match (row, column % 90) {
+            (0..80, _) => (146.0, 112.0),
+            (140..160, 0..14) => (104.0, 190.0),
+            _ => (134.0, 122.0),
+        };
+        ((cb + 7.0 * rough) as u8, (cr + 6.0 * other) as u8)
+    };
+    let plane = |pick: &dyn Fn((u8, u8)) -> u8| Plane {
+        samples: (0..width * rows)
+            .map(|at| pick(code(at / width, at % width)))
+            .collect(),
+        width,
+        rows,
+    };
+    let mut vectors = Vectors::new();
+    vectors.trace(&Field {
+        cb: plane(&|code| code.0),
+        cr: plane(&|code| code.1),
+        ..blank_field(place(0))
+    });
+    vectors
+}
+
 /// Sky over a shore, as a waveform shows it.
 fn waveform(field: u64, black: f64) -> Waveform {
     let (width, rows) = (720, ROWS);
@@ -442,30 +526,38 @@ fn waveform(field: u64, black: f64) -> Waveform {
         .collect();
     let mut waveform = Waveform::new();
     waveform.trace(&Field {
-        place: place(field),
-        raster: FieldRaster {
+        luma: Plane {
+            samples,
             width,
             rows,
-            frame_rows: 2 * rows,
+        },
+        ..blank_field(place(field))
+    });
+    waveform
+}
+
+fn blank_field(place: FieldPlace) -> Field {
+    Field {
+        place,
+        raster: FieldRaster {
+            width: 720,
+            rows: ROWS,
+            frame_rows: 2 * ROWS,
             sample_rate: Some(RATE),
             rate_trust: RateTrust::Known,
             standard: Some(Standard::Lines525),
             range: CodeRange::Studio,
             progressive: false,
         },
-        luma: Plane {
-            samples,
-            width,
-            rows,
-        },
+        luma: Plane::default(),
         cb: Plane::default(),
         cr: Plane::default(),
+        chroma: ChromaGrid::Half,
         native: None,
         gap: Gap::default(),
         damaged: false,
         input: InputState::Locked,
-    });
-    waveform
+    }
 }
 
 /// What a grabber says of its controls: brightness was moved since it was found, and a contrast is on its way.

@@ -133,6 +133,7 @@ fn help_freeze_entries_and_views_have_their_places() {
     check("counter", Scene::Good, "c12:3x4", SMALL);
     check("leaving", Scene::Good, "q", SMALL);
     check("waveform", Scene::Good, "v", SMALL);
+    check("waveform", Scene::Good, "", LARGE);
     check("history", Scene::Wobble, "vv", LARGE);
 }
 
@@ -271,6 +272,15 @@ fn waves_uncertain_lines_the_bend_and_the_head_switch_are_drawn() {
         check("waves", Scene::Waves, "w", size);
         check("flutter", Scene::Standing, "ww", size);
     }
+}
+
+#[test]
+fn colours_and_bars_have_their_view() {
+    for size in [SMALL, LARGE] {
+        check("colours", Scene::Good, "k", size);
+        check("bars", Scene::Bars, "k", size);
+    }
+    check("bars", Scene::Bars, "k", HUGE);
 }
 
 #[test]

@@ -17,7 +17,10 @@ use super::palette::{Palette, Tone};
 use super::words;
 
 /// Columns of the words at the left.
-const WORDS: u16 = 6;
+const WORDS: u16 = 4;
+
+/// Rows from which the scale is marked every 25 IRE.
+const FINE_SCALE_ROWS: u16 = 10;
 
 /// Draws the panel.
 pub(super) fn draw(
@@ -27,7 +30,7 @@ pub(super) fn draw(
     live: &Live,
     palette: Palette,
 ) {
-    heading(buffer, area, palette, "waveform", "left to right");
+    heading(buffer, area, palette, "waveform", "IRE, left to right");
     let body = below_heading(area);
     let field = Rect {
         x: body.x + WORDS.min(body.width),
@@ -45,8 +48,14 @@ pub(super) fn draw(
         );
         return;
     }
-    for (level, word) in [(Ire(100.0), "white"), (Ire(0.0), "black")] {
-        let code = words::source_code(level, live.head().range) as u16;
+    // marks between need rows of their own
+    let between: &[(Ire, &str)] = if field.height >= FINE_SCALE_ROWS {
+        &[(Ire(25.0), "25"), (Ire(50.0), "50"), (Ire(75.0), "75")]
+    } else {
+        &[(Ire(50.0), "50")]
+    };
+    for (level, word) in [(Ire(100.0), "100"), (Ire(0.0), "0")].iter().chain(between) {
+        let code = words::source_code(*level, live.head().range) as u16;
         draw_landing(buffer, (body, field), (code, word), palette);
     }
     draw_counts(dots, field, waveform);

@@ -127,6 +127,12 @@ const LOSSES: Scale = Scale {
     words: ["all here", "all here", "one lost", "several lost"],
 };
 
+/// Cast, in percent of 100 % colour: a scene's own light makes some.
+const CAST: Scale = Scale {
+    steps: [4.0, 8.0, 16.0],
+    words: ["neutral", "slight cast", "cast", "strong cast"],
+};
+
 /// The scale a quantity is graded on.
 pub(super) fn scale(shown: Shown) -> &'static Scale {
     match shown {
@@ -136,6 +142,7 @@ pub(super) fn scale(shown: Shown) -> &'static Scale {
         Shown::Peak => &PEAK,
         Shown::Sync => &LOCK,
         Shown::Source => &LOSSES,
+        Shown::Cast => &CAST,
     }
 }
 
@@ -145,7 +152,7 @@ pub(super) fn badness(shown: Shown, value: f64, rate: Option<Hertz>) -> f64 {
         Shown::LineError | Shown::Flagging => in_samples(value, rate).abs(),
         Shown::Black => value.abs(),
         Shown::Peak => (value - 100.0).max(0.0),
-        Shown::Sync | Shown::Source => value,
+        Shown::Sync | Shown::Source | Shown::Cast => value,
     }
 }
 
@@ -251,6 +258,9 @@ pub(super) fn kind(kind: Kind) -> &'static str {
         Kind::Clipping => "clipping",
         Kind::Flash => "flash",
         Kind::LevelDrift => "level drift",
+        Kind::ColourLoss => "colour loss",
+        Kind::Monochrome => "no colour",
+        Kind::ColourBars => "colour bars",
         Kind::RecordingStart => "recording",
         Kind::TapeEnd => "tape end",
         Kind::FieldOrderChanged => "field order",

@@ -15,9 +15,9 @@ use super::pictures::Picture;
 use super::scene::{Chain, Fault, FaultKind, Noise, SLOW_LOCK, Scene, Segment, Shows};
 use super::timing::Timing;
 use tapes::{
-    BALL_AND_VAN, BORDER_BOX, EVENING, EVENING_FAULTS, FERRY_TAPE, FLAGGING, HANDHELD, MIXED, PAN,
-    QUIET, SETUP_REMOVED, SLIP, TEAR, WAVE, WHITE_JITTER, WORN_TAPE, ZOOM, blank, muted, shot,
-    still,
+    BALL_AND_VAN, BORDER_BOX, EVENING, EVENING_FAULTS, FERRY_TAPE, FLAGGING, HANDHELD, KILLED,
+    MIXED, NO_COLOUR, PAN, QUIET, SETUP_REMOVED, SLIP, TEAR, WAVE, WHITE_JITTER, WORN_TAPE, ZOOM,
+    blank, muted, shot, still,
 };
 
 mod tapes;
@@ -42,29 +42,29 @@ const fn scene(name: &'static str, about: &'static str, tape: &'static [Segment]
     }
 }
 
-const fn through(scene: Scene, boxed: BoxModel) -> Scene {
+const fn through(scene: &Scene, boxed: BoxModel) -> Scene {
     Scene {
         chain: Chain {
             boxed: Some(boxed),
             ..scene.chain
         },
-        ..scene
+        ..*scene
     }
 }
 
-const fn captured(scene: Scene, faults: &'static [Fault]) -> Scene {
+const fn captured(scene: &Scene, faults: &'static [Fault]) -> Scene {
     Scene {
         chain: Chain {
             faults,
             ..scene.chain
         },
-        ..scene
+        ..*scene
     }
 }
 
 static CATALOGUE: &[Scene] = &[
     captured(
-        scene(
+        &scene(
             "evening",
             "a tape of the film club, mostly good, with one of everything to look at; 3 minutes",
             EVENING,
@@ -195,7 +195,7 @@ static CATALOGUE: &[Scene] = &[
         )
     },
     through(
-        scene(
+        &scene(
             "box-straight-border",
             "a box that draws a straight border around lines that still wobble",
             WORN_TAPE,
@@ -206,7 +206,7 @@ static CATALOGUE: &[Scene] = &[
         },
     ),
     through(
-        scene(
+        &scene(
             "box-crop",
             "a box that leaves a tenth of the wobble and no blanking at the sides",
             WORN_TAPE,
@@ -218,7 +218,7 @@ static CATALOGUE: &[Scene] = &[
         },
     ),
     through(
-        scene(
+        &scene(
             "box-soft",
             "a box that steadies the picture, and wipes noise and detail away",
             WORN_TAPE,
@@ -228,6 +228,19 @@ static CATALOGUE: &[Scene] = &[
             soften: Some(Hertz(2.0e6)),
             coring: Some(2.5),
             temporal_share: Some(0.35),
+            ..BoxModel::THROUGH
+        },
+    ),
+    through(
+        &scene(
+            "chroma-off",
+            "a box whose colour comes 300 ns late and lies a line low, and stays in luma by a tenth",
+            MIXED,
+        ),
+        BoxModel {
+            chroma_late: Nanos(300.0),
+            chroma_low: Lines(1.0),
+            subcarrier: 0.1,
             ..BoxModel::THROUGH
         },
     ),
@@ -304,6 +317,45 @@ static CATALOGUE: &[Scene] = &[
         }],
     ),
     scene(
+        "colour-bars",
+        "colour bars before the first shot",
+        &[still(5.0, Picture::Bars), still(5.0, Picture::Harbour)],
+    ),
+    scene(
+        "colour-lost",
+        "the colour killer acts for two seconds; a grey title between, which keeps its noise, is no such thing",
+        &[
+            shot(4.0, Picture::Park, PAN),
+            Segment {
+                levels: NO_COLOUR,
+                noise: KILLED,
+                ..shot(2.0, Picture::Park, PAN)
+            },
+            shot(3.0, Picture::Street, PAN),
+            Segment {
+                levels: NO_COLOUR,
+                ..still(3.0, Picture::Notice)
+            },
+            shot(3.0, Picture::Street, PAN),
+        ],
+    ),
+    scene(
+        "monochrome",
+        "a black-and-white recording",
+        &[
+            Segment {
+                levels: NO_COLOUR,
+                noise: KILLED,
+                ..shot(8.0, Picture::Street, PAN)
+            },
+            Segment {
+                levels: NO_COLOUR,
+                noise: KILLED,
+                ..shot(8.0, Picture::Hall, ZOOM)
+            },
+        ],
+    ),
+    scene(
         "fog",
         "a foggy harbour: all greys close together, nothing black",
         &[shot(12.0, Picture::Fog, PAN)],
@@ -350,7 +402,7 @@ static CATALOGUE: &[Scene] = &[
         }],
     ),
     captured(
-        scene(
+        &scene(
             "losses",
             "a frame lost every 3 seconds, and every 4 seconds two that nobody tells of",
             MIXED,
@@ -371,7 +423,7 @@ static CATALOGUE: &[Scene] = &[
         ],
     ),
     captured(
-        scene(
+        &scene(
             "repeats",
             "pictures shown twice: bit for bit, converted afresh, and in addition",
             MIXED,
@@ -457,7 +509,7 @@ static CATALOGUE: &[Scene] = &[
     Scene {
         start: Seconds(0.4),
         ..through(
-            scene(
+            &scene(
                 "ferry-box-one",
                 "the same tape through a box that is steady but draws its own border and lifts black",
                 FERRY_TAPE,
@@ -471,7 +523,7 @@ static CATALOGUE: &[Scene] = &[
     Scene {
         start: Seconds(1.1),
         ..through(
-            scene(
+            &scene(
                 "ferry-box-two",
                 "the same tape through a box that leaves some wobble, softens and overdrives",
                 FERRY_TAPE,

@@ -146,6 +146,16 @@ const POOR: Noise = Noise {
     chroma: Decibels(31.0),
 };
 
+/// Chroma that a colour killer has cut off: its noise is gone too.
+pub(super) const KILLED: Noise = Noise {
+    luma: Decibels(46.0),
+    chroma: Decibels(f64::INFINITY),
+};
+pub(super) const NO_COLOUR: Levels = Levels {
+    saturation: 0.0,
+    ..Levels::RIGHT
+};
+
 pub(super) const WHITE_JITTER: &[Injection] = &[Injection::White { rms: Nanos(37.0) }];
 pub(super) const WAVE: &[Injection] = &[Injection::Sine {
     amplitude: Nanos(90.0),

@@ -4,6 +4,7 @@
 
 use super::super::canvas::{Colour, HEIGHT, Sketch, WIDTH};
 use super::super::grain::Grain;
+use super::super::layout::LUMA_WIDTH;
 use super::super::random::Dice;
 use super::fine;
 
@@ -121,6 +122,26 @@ pub(super) fn notice(grain: &Grain, dice: &mut Dice) -> Sketch {
         line += 1;
     }
     sketch
+}
+
+/// White, yellow, cyan, green, magenta, red, blue and black, an eighth of the frame each (EBU bars: 100/0/75/0).
+pub(super) fn bars() -> Sketch {
+    const BARS: [[f32; 3]; 8] = [
+        [1.0, 1.0, 1.0],
+        [0.75, 0.75, 0.0],
+        [0.0, 0.75, 0.75],
+        [0.0, 0.75, 0.0],
+        [0.75, 0.0, 0.75],
+        [0.75, 0.0, 0.0],
+        [0.0, 0.0, 0.75],
+        [0.0, 0.0, 0.0],
+    ];
+    let left = (WIDTH - LUMA_WIDTH as f32) / 2.0;
+    Sketch::new(|x, _| {
+        let bar = ((x - left).max(0.0) as usize * BARS.len() / LUMA_WIDTH).min(BARS.len() - 1);
+        let [red, green, blue] = BARS[bar];
+        Colour::rgb(red, green, blue)
+    })
 }
 
 pub(super) fn chart(grain: &Grain) -> Sketch {

@@ -9,7 +9,7 @@
 use super::canvas::{Canvas, Colour, Sketch};
 use super::grain::Grain;
 use super::random::{Dice, Stream};
-use indoors::{chart, hall, notice};
+use indoors::{bars, chart, hall, notice};
 use outdoors::{fog, harbour, meadow, night, park, street};
 
 mod indoors;
@@ -38,6 +38,8 @@ pub enum Picture {
     Chart,
     /// A light wall, the same everywhere.
     Wall,
+    /// Colour bars of 75 %, white at 100 %, across a frame that does not move.
+    Bars,
 }
 
 impl Picture {
@@ -54,6 +56,7 @@ impl Picture {
             Self::Night => night(grain, &mut dice),
             Self::Fog => fog(grain, &mut dice),
             Self::Chart => chart(grain),
+            Self::Bars => bars(),
             Self::Wall => Sketch::new(|_, _| Colour::rgb(0.83, 0.8, 0.74)),
         }
         .finish()
