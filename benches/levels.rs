@@ -9,6 +9,7 @@ use rand_xoshiro::Xoshiro256PlusPlus;
 use trueline::fields::{Field, FieldPlace, FieldRaster, History, Plane};
 use trueline::measures::Measure as _;
 use trueline::measures::levels::{Input, Levels};
+use trueline::measures::line_timing::Border;
 use trueline::measures::sync::{State, Sync};
 use trueline::measures::waveform::Waveform;
 use trueline::sources::{Gap, InputState};
@@ -115,6 +116,7 @@ fn measures(bench: &mut Criterion) {
                 levels.measure(Input {
                     around: black_box(&around),
                     state: State::Locked,
+                    border: Border::Tape,
                 })
             });
         });

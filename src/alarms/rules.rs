@@ -13,6 +13,7 @@ use super::window::{Seen, Window};
 use super::wording::{self, Size, UNNOTICED};
 use crate::fields::FieldPlace;
 use crate::limits::{Among, AtCuts, Kind, Limit, Severity, Side, Test};
+use crate::measures::levels::FLASH_DELAY;
 use crate::measures::sync::UNNOTICED_DELAY;
 use crate::measures::{Readings, Value, quantity};
 use crate::standard::Parity;
@@ -205,6 +206,7 @@ impl Rule {
                 back(place, UNNOTICED_DELAY as f64, look.field_period)
             }
             Kind::Missing | Kind::Overrun => back(place, value, look.field_period),
+            Kind::Flash => back(place, FLASH_DELAY as f64, look.field_period),
             _ => place,
         };
         Some(Seen {
@@ -393,6 +395,7 @@ impl Rule {
     /// Last field that a hit speaks of: lost fields end before the one that tells of them.
     fn last_of(&self, seen: &Seen, look: Look<'_>) -> FieldPlace {
         match self.limit.kind {
+            Kind::Flash => seen.from,
             Kind::Missing if self.limit.id == UNNOTICED => seen.from,
             Kind::Missing | Kind::Overrun => {
                 let fields = seen.value - 1.0;

@@ -5,6 +5,11 @@ use crate::limits::{Kind, Limit};
 use crate::timecode::Timecode;
 use crate::units::{Hertz, Ire, Nanos, samples_from_nanos, studio_code_from_ire};
 
+/// Kinds whose quantity is a difference of levels, so that no code stands for it.
+fn is_difference(kind: Kind) -> bool {
+    matches!(kind, Kind::Flash | Kind::LevelDrift)
+}
+
 /// The limit on losses that nobody tells of but the picture.
 pub(super) const UNNOTICED: &str = "missing_unnoticed";
 
@@ -150,6 +155,14 @@ fn verbs(limit: &Limit) -> (&'static str, &'static str) {
             ("Dark parts are cut off", "Dark parts were cut off")
         }
         Kind::Clipping => ("Bright parts are cut off", "Bright parts were cut off"),
+        Kind::Flash => (
+            "The level of the picture jumped for a moment",
+            "The level of the picture jumped for a moment",
+        ),
+        Kind::LevelDrift => (
+            "Levels drift within one picture",
+            "Levels drifted within one picture",
+        ),
         other => (other.word(), other.word()),
     }
 }
@@ -173,6 +186,7 @@ pub(crate) fn amount(limit: &Limit, value: f64, rate: Option<Hertz>) -> Option<S
         (Kind::Roll, _) => format!("{value:.0} lines a field"),
         (Kind::HeadSwitch, "") => format!("line {value:.0}"),
         (_, "ns") => time(value, rate),
+        (kind, "IRE") if is_difference(kind) => format!("{value:.1} IRE"),
         (_, "IRE") => level(value),
         (_, "%") => format!("{value:.1} % of the picture"),
         (_, unit) => format!("{value:.0} {unit}"),

@@ -15,7 +15,7 @@ use crate::alarms::{Alarms, Change, EventLog, PassClock, WhyEnded};
 use crate::fields::{FieldPlace, History, Splitter};
 use crate::limits::{Kind, Limits};
 use crate::measures::{Suite, hands::Hands};
-use crate::record::{Evidence, PassFacts, Row, Statistics, Summary};
+use crate::record::{Evidence, PassFacts, Row, Sections, Statistics, Summary, sections};
 use crate::sources::{Frame, News, NewsKind, SourceError, SourceErrorKind};
 use crate::standard::Standard;
 use crate::timecode::FieldIndex;
@@ -69,6 +69,7 @@ pub(super) struct Analysis {
     suite: Suite,
     alarms: Alarms,
     statistics: Statistics,
+    sections: Sections,
     log: EventLog,
     changes: Vec<Change>,
     absence: Option<Absence>,
@@ -109,6 +110,7 @@ impl Analysis {
             suite: Suite::new(),
             alarms: Alarms::new(&plan.limits, plan.clock),
             statistics: Statistics::new(&plan.limits.numbers),
+            sections: Sections::default(),
             log: EventLog::new(),
             changes: Vec::new(),
             absence: None,
@@ -235,6 +237,7 @@ impl Analysis {
             suite,
             alarms,
             statistics,
+            sections,
             log,
             changes,
             plan,
@@ -267,6 +270,7 @@ impl Analysis {
                 log.apply(change);
             }
             statistics.observe(&row, alarms.programme());
+            sections.observe(&row, alarms.programme());
             let measured = Measured {
                 field: around.field,
                 readings: &readings,
@@ -295,6 +299,16 @@ impl Analysis {
     /// # Errors
     /// A sink that cannot go on.
     pub(super) fn remark(&mut self, remark: &Remark) -> Result<()> {
+        if let Some(place) = self.statistics.last()
+            && sections::is_setting_changed(&remark.text)
+        {
+            // What was seen of the chain before says nothing of it now.
+            self.suite.chain_changed();
+            let numbers = &self.plan.limits.numbers;
+            let next = FieldIndex(place.field.0 + 1);
+            self.sections
+                .begin(next, &remark.text, &self.statistics, numbers);
+        }
         self.note(Kind::Mark, remark.at, &remark.text)
     }
 
@@ -377,7 +391,13 @@ impl Analysis {
             clock: self.plan.clock,
             sample_rate: self.plan.sample_rate,
         };
-        let summary = Summary::new(facts, evidence).context("summing up the pass");
+        let sections = self.sections.sum_up();
+        let summary = Summary::new(facts, evidence)
+            .map(|summary| Summary {
+                sections,
+                ..summary
+            })
+            .context("summing up the pass");
         (summary, self.recorder)
     }
 }

@@ -15,6 +15,7 @@ use crate::{sources, views};
 mod analysis;
 mod attention;
 mod capture;
+mod explain;
 mod export;
 mod health;
 mod learn;
@@ -67,6 +68,7 @@ pub fn run(job: Job) -> Result<Outcome> {
         Job::Scan(job) => scan::run(&job),
         Job::Sources { json } => list_sources(json),
         Job::Export(job) => export::run(&job),
+        Job::Explain { topic } => explain::run(topic.as_deref()),
         Job::Limits(job) => learn::show(&job),
         Job::Tape(job) => render::run(&job),
         Job::SceneList => print(&render::scene_list()),

@@ -11,6 +11,7 @@ use std::thread::{Scope, ScopedJoinHandle};
 use anyhow::{Context, Error, Result, anyhow, ensure};
 
 use crate::cli::{Dashboard, RecordTo, WatchJob};
+use crate::record::sections;
 use crate::sources::tape::{DEFAULT_SCENE, Pace};
 use crate::sources::{self, Place, Source};
 use crate::views::dashboard::{self, Request};
@@ -279,11 +280,26 @@ fn pass_on(request: Request, to: Beside<'_>, interrupt: &Interrupt) {
             }
             return;
         }
+        Request::Reference => {
+            let mut live = lock(to.live);
+            if live.reference().is_some() {
+                live.drop_reference();
+            } else {
+                live.take_reference();
+            }
+            return;
+        }
         Request::Mark { at, note } if note.is_empty() => Remark {
             at,
             text: "marked by the operator".into(),
         },
-        Request::Mark { at, note } => Remark { at, text: note },
+        Request::Mark { at, note } => {
+            if sections::is_setting_changed(&note) {
+                // From here on the gauges show what the change did.
+                lock(to.live).take_reference();
+            }
+            Remark { at, text: note }
+        }
         Request::Counter { at, reading } => Remark {
             at,
             text: format!("the player's counter reads {reading}"),

@@ -40,6 +40,11 @@ pub(super) enum Command {
     Sources(SourcesArgs),
     /// Write what a pass holds as a table.
     Export(ExportArgs),
+    /// Say what a quantity or an event means, what usually causes it, and what to try.
+    Explain {
+        /// Quantity or kind of event [default: list them].
+        topic: Option<String>,
+    },
     /// Print the alarm limits in force, as TOML that can be edited and given back with --limits.
     Limits(LimitsArgs),
     /// Render the simulated tape into a Y4M file, with what was put in beside it.

@@ -33,6 +33,11 @@ pub enum Job {
     },
     /// A table out of a pass.
     Export(ExportJob),
+    /// What a quantity or an event means.
+    Explain {
+        /// Which; `None` lists them.
+        topic: Option<String>,
+    },
     /// The limits in force.
     Limits(LimitsJob),
     /// Rendering the simulated tape.
@@ -249,6 +254,7 @@ impl Command {
                 format: args.format,
                 output: output(&args.output),
             }),
+            Self::Explain { topic } => Job::Explain { topic },
             Self::Limits(args) => Job::Limits(LimitsJob {
                 base: limits(args.limits.as_deref())?,
                 learn: args.learn_limits,

@@ -60,6 +60,10 @@ kinds! {
     PeakHigh = "peak_high",
     /// Levels are cut off.
     Clipping = "clipping",
+    /// A field, or a band of it, stood at another level than those around it.
+    Flash = "flash",
+    /// Levels move within one picture.
+    LevelDrift = "level_drift",
     /// Recorded picture begins.
     RecordingStart = "recording_start",
     /// The tape's recording ends.

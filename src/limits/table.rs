@@ -359,6 +359,49 @@ pub const TABLE: &[Limit] = &[
         why: "EBU R 103 tolerates 1 % of the area out of range. What is cut off is lost for good: lower the gain before \
               the converter",
     },
+    Limit {
+        id: "flash",
+        kind: Kind::Flash,
+        quantity: "levels.flash_ire",
+        test: Test::Number(Threshold {
+            side: Side::Outside,
+            enter: 8.0,
+            leave: 6.0,
+            worse_step: 20.0,
+            unit: "IRE",
+            allowed: (5.0, 100.0),
+        }),
+        hits: 1,
+        of: 1,
+        among: Among::All,
+        at_cuts: AtCuts::Judge,
+        clear_after: 15,
+        severity: Severity::Notice,
+        why: "a twelfth of white, twice what interlace and movement do to the figure, so that a flash of 10 IRE is never missed. \
+              One field is enough; those less than a quarter of a second apart are one flicker. A notice, as lightning and a \
+              photographer's flash in the picture do the same",
+    },
+    Limit {
+        id: "level_drift",
+        kind: Kind::LevelDrift,
+        quantity: "levels.drift_ire",
+        test: Test::Number(Threshold {
+            side: Side::Above,
+            enter: 5.0,
+            leave: 3.0,
+            worse_step: 5.0,
+            unit: "IRE",
+            allowed: (1.0, 100.0),
+        }),
+        hits: 30,
+        of: 45,
+        among: Among::All,
+        at_cuts: AtCuts::Judge,
+        clear_after: 240,
+        severity: Severity::Notice,
+        why: "5 IRE within eight seconds in one picture: a gain that hunts by 3 %, plain to see on a still wall. A notice, as the \
+              camera of the recording may have done it. It is over after four seconds, as a swell comes again",
+    },
 ];
 
 /// Fields that are counted: any is one too many.

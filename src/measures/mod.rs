@@ -68,6 +68,8 @@ pub struct Suite {
     levels: levels::Levels,
     sync: sync::Sync,
     hands: hands::Hands,
+    /// Whose the border was in the field before.
+    border: line_timing::Border,
 }
 
 impl Suite {
@@ -83,10 +85,16 @@ impl Suite {
         self.line_timing.set_hands(hands);
     }
 
+    /// The operator changed a setting of the chain: what was learned of its levels is void.
+    pub fn chain_changed(&mut self) {
+        self.levels.chain_changed();
+    }
+
     /// Everything of the newest field.
     pub fn measure(&mut self, around: &Neighbourhood<'_>) -> Readings {
         let sync = self.sync.measure(around);
         let head_switch_line = self.head_switch.settled_line();
+        let border = self.border;
         let Self {
             hands,
             line_timing,
@@ -105,9 +113,11 @@ impl Suite {
                 levels.measure(levels::Input {
                     around,
                     state: sync.state,
+                    border,
                 })
             },
         );
+        self.border = line_timing.border;
         let flagging = self.flagging.measure(&line_timing);
         Readings {
             place: around.field.place,
@@ -196,6 +206,8 @@ pub enum QuantityUnit {
     Switch,
     /// One of a few words.
     Word,
+    /// A probability, 0 to 1.
+    Probability,
 }
 
 impl QuantityUnit {
@@ -209,7 +221,12 @@ impl QuantityUnit {
             Self::Ire => "IRE",
             Self::Pct => "%",
             Self::Db => "dB",
-            Self::Line | Self::Ratio | Self::Count | Self::Switch | Self::Word => "",
+            Self::Line
+            | Self::Ratio
+            | Self::Count
+            | Self::Switch
+            | Self::Word
+            | Self::Probability => "",
         }
     }
 
@@ -224,7 +241,7 @@ impl QuantityUnit {
             Self::Db => Some("_db"),
             Self::Ratio => Some("_ratio"),
             Self::Lines => Some("lines"),
-            Self::Line | Self::Count | Self::Switch | Self::Word => None,
+            Self::Line | Self::Count | Self::Switch | Self::Word | Self::Probability => None,
         }
     }
 }

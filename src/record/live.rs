@@ -23,12 +23,14 @@ use crate::units::{CodeRange, Hertz, Millis, Seconds, Unit};
 pub use crate::measures::waveform::{WAVEFORM_COLUMNS, WAVEFORM_LEVELS, Waveform};
 pub use controls::{ControlBoard, ControlState, Order, Standing};
 pub use delays::Delays;
+pub use reference::{Difference, Held, Reference};
 pub use status::{Ground, Status, WARM_UP, Word};
 pub use trend::{Band, FIELD_SPAN, SHOWN, Shown, Trends, Values};
 pub use waves::WaveHistory;
 
 mod controls;
 mod delays;
+mod reference;
 mod status;
 mod trend;
 mod waves;
@@ -165,6 +167,7 @@ pub struct Live {
     slowest_alarm: Option<Duration>,
     delays: delays::Tally,
     over: Option<String>,
+    reference: Option<Reference>,
 }
 
 impl Live {
@@ -190,6 +193,7 @@ impl Live {
             slowest_alarm: None,
             delays: delays::Tally::default(),
             over: None,
+            reference: None,
         }
     }
 
@@ -268,6 +272,42 @@ impl Live {
         self.revision += 1;
         for logged in &mut self.events {
             logged.acknowledged = true;
+        }
+    }
+
+    /// Holds what follows against the present readings; false before the first field.
+    pub fn take_reference(&mut self) -> bool {
+        self.revision += 1;
+        self.reference = self
+            .latest()
+            .map(|latest| Reference::take(latest, &self.trends));
+        self.reference.is_some()
+    }
+
+    /// Holds nothing against anything any more.
+    pub fn drop_reference(&mut self) {
+        self.revision += 1;
+        self.reference = None;
+    }
+
+    /// What later readings are held against, if anything.
+    #[must_use]
+    pub fn reference(&self) -> Option<&Reference> {
+        self.reference.as_ref()
+    }
+
+    /// What has changed of a quantity since the reference was taken.
+    #[must_use]
+    pub fn against_reference(&self, shown: Shown) -> Option<Difference> {
+        self.reference.as_ref()?.difference(shown, &self.trends)
+    }
+
+    /// Whether the picture is so much another than at the reference that differences of levels mean nothing.
+    #[must_use]
+    pub fn shows_another_picture(&self) -> bool {
+        match (&self.reference, self.latest()) {
+            (Some(reference), Some(latest)) => reference.is_of_another_picture(latest),
+            _ => false,
         }
     }
 

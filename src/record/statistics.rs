@@ -85,6 +85,7 @@ struct Numeric {
 }
 
 /// Statistics of a pass in progress.
+#[derive(Clone)]
 pub struct Statistics {
     tallies: Vec<Tally>,
     waiting: VecDeque<Row>,
@@ -159,6 +160,28 @@ impl Statistics {
             Some(Tally::Words(counts)) => counts.iter().sum(),
             Some(Tally::Numbers(numbers)) => numbers.n,
             None => 0,
+        }
+    }
+
+    /// Programme fields in which a quantity said a word; 0 for one that does not exist.
+    #[must_use]
+    pub fn said(&self, id: &str, word: &str) -> u64 {
+        let Some((at, quantity)) = quantity(id) else {
+            return 0;
+        };
+        let place = quantity.words.iter().position(|&known| known == word);
+        match (&self.tallies[at], place) {
+            (Tally::Words(counts), Some(place)) => counts[place],
+            _ => 0,
+        }
+    }
+
+    /// The middle value of a quantity in the programme.
+    #[must_use]
+    pub fn median(&self, id: &str) -> Option<f64> {
+        match self.tally(id)? {
+            Tally::Numbers(numbers) => numbers.values.quantile(0.5).ok().flatten(),
+            Tally::Words(_) => None,
         }
     }
 

@@ -9,6 +9,7 @@ use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value as Json};
 
 use super::head::ProgrammeSpan;
+use super::sections::Section;
 use super::verdict::{Evidence, Groups, Judgement, NotJudged, Verdict, judge};
 use crate::alarms::EventRecord;
 use crate::sources::FieldOrder;
@@ -52,6 +53,9 @@ pub struct Summary {
     pub quantities: Map<String, Json>,
     /// Events, in the order they opened.
     pub events: Vec<EventRecord>,
+    /// Stretches with one setting each, where the operator marked that one was changed; else left out.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub sections: Vec<Section>,
     /// Limits in force.
     pub limits: Json,
     /// Version of the program.
@@ -94,6 +98,7 @@ impl Summary {
                 .iter()
                 .map(EventRecord::from)
                 .collect(),
+            sections: Vec::new(),
             limits: evidence.limits.to_json(),
             version: env!("CARGO_PKG_VERSION").to_owned(),
         })

@@ -20,7 +20,7 @@ use crate::limits::{Kind, Limits};
 use crate::measures::{Group, quantity};
 use crate::units::Hertz;
 
-use findings::{Finding, losses, of_kind, percent, slip};
+use findings::{Finding, losses, of_kind, percent, set_up, slip};
 
 mod findings;
 
@@ -150,6 +150,7 @@ pub fn judge(evidence: Evidence<'_>) -> Judgement {
     let mut findings: Vec<Finding> = not_judged.iter().filter_map(undecided).collect();
     findings.extend(losses(evidence));
     findings.extend(slip(evidence));
+    findings.extend(set_up(evidence));
     findings.extend(Kind::ALL.iter().filter_map(|&kind| of_kind(evidence, kind)));
     findings.sort_by(|a, b| {
         let heavier = b.verdict.cmp(&a.verdict);

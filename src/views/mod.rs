@@ -6,6 +6,8 @@ mod beside;
 
 pub mod dashboard;
 
+pub mod explain;
+
 pub mod export;
 
 pub mod learned;

@@ -308,3 +308,18 @@ fn usage_errors_exit_with_two() {
         assert_eq!(world.run(words).code, 2, "{words:?}");
     }
 }
+
+#[test]
+fn a_topic_that_is_not_known_gets_the_nearest_names_and_a_known_one_its_text() {
+    let world = World::new();
+    refused(
+        &world,
+        &["explain", "levels.blak_ire"],
+        1,
+        &["levels.blak_ire", "levels.black_ire", "trueline explain"],
+    );
+    let text = world.ok(["explain", "flash"]).stdout;
+    assert!(text.contains("What to try"), "{text}");
+    let list = world.ok(["explain"]).stdout;
+    assert!(list.contains("levels.setup_state") && list.contains("level_drift"));
+}

@@ -5,6 +5,8 @@
 //! of several fields in a row; it stays picture until ten seconds of fields with a bright picture beside it have shown none,
 //! so a dark scene does not change the area.
 //!
+//! Masks within it are found by `mask`.
+//!
 //! Does not know: levels. Blanking wider than [`SIDE_COLUMNS`] is taken for picture.
 
 use crate::fields::{FieldRaster, Plane};
@@ -132,6 +134,14 @@ impl Side {
     }
 }
 
+impl Side {
+    /// Columns outside the first of the picture, if that was seen: blanking, with the edge of the picture.
+    fn blanking(&self) -> usize {
+        let seen = |since: &u16| *since < REMEMBERED_FIELDS;
+        self.since_seen.iter().position(seen).unwrap_or(0)
+    }
+}
+
 fn inner_is_bright(sums: &[u16; SIDE_COLUMNS], bright: u16) -> bool {
     let inner = &sums[SIDE_COLUMNS - INNER_COLUMNS..];
     inner.iter().filter(|sum| **sum > bright).count() * 2 > INNER_COLUMNS
@@ -148,6 +158,11 @@ impl AreaFinder {
     /// Forgets what was seen: the source changed.
     pub(super) fn reset(&mut self) {
         *self = Self::default();
+    }
+
+    /// Columns of blanking at the left and the right, as far as light beside them has shown.
+    pub(super) fn blanking(&self) -> [usize; 2] {
+        [self.left.blanking(), self.right.blanking()]
     }
 
     /// The area, after a look at one more field.

@@ -114,6 +114,11 @@ impl ClipWatch {
         stuck(counts, native_at_end) / samples.max(1) as f64
     }
 
+    /// The outermost code the chain has delivered often enough.
+    pub(super) fn delivered_code(&self) -> u8 {
+        self.end.depth(self.delivered())
+    }
+
     fn depth_of(&self, (lowest, highest): (u8, u8)) -> u8 {
         self.end.depth(match self.end {
             End::Low => lowest,

@@ -129,6 +129,11 @@ impl Ladder {
         f64::from(self.below(step)) / f64::from(self.total.max(1))
     }
 
+    /// Share of the area at exactly `code`, 0 to 1: where every sample that a value weighs has it.
+    pub(super) fn share_at(&self, code: u8) -> f64 {
+        f64::from(self.at(usize::from(code) * EIGHTHS)) / f64::from(self.total.max(1))
+    }
+
     /// Share of the area over `code`, 0 to 1.
     pub(super) fn share_above(&self, code: f64) -> f64 {
         let step = (code * EIGHTHS as f64).floor().clamp(0.0, STEPS as f64) as usize;

@@ -4,6 +4,12 @@
 //! 100, whatever the tape's set-up; of a full-range source 0 and 255), read in the picture area alone. Levels are
 //! read from low-passed luma (the filter is in `low_pass`), what is cut off from the raw samples.
 //!
+//! Left out, as it is none of the tape's: blanking and a border of the chain at the sides (`area`), half lines and the head
+//! switch, and once they have been found, a letterbox and rows that a box has blanked (`mask`).
+//!
+//! What goes on over time: a field that flashes (`flash`), levels that drift within a picture (`drift`), and what became of
+//! the set-up (`setup`).
+//!
 //! Bias: black and peak are percentiles, so noise moves them outwards: a flat field of sigma s reads 2.58·s' low and high,
 //! s' being what the filter leaves of the noise (0.26·s of white noise): 0.7 code at s = 1 (47 dB), 2 codes at s = 3. A
 //! picture with no black area reads its darkest 0.5 % instead, which is no error of the chain.
@@ -14,26 +20,37 @@
 //! Does not know: limits, what the levels should be, earlier passes.
 
 use crate::fields::{FieldRaster, Neighbourhood};
+use crate::standard::Parity;
 use crate::units::{
     CodeRange, Estimate, Ire, LumaCode, Percent, ire_from_code, ire_from_code_step,
 };
 
 use super::Measure;
+use super::line_timing::Border;
 use super::sync::State;
 use area::AreaFinder;
 use clip::{ClipWatch, End, RowExtremes};
+use drift::DriftWatch;
+use flash::{Ends, FlashWatch, Jump};
 use ladder::{Ladder, Rung};
+use mask::MaskFinder;
 use parity::ParityWatch;
+use setup::{Look, Setup};
 
 pub use area::PictureArea;
 pub use quantities::QUANTITIES;
 
 mod area;
+mod blocks;
 mod clip;
+mod drift;
+mod flash;
 mod ladder;
 mod low_pass;
+mod mask;
 mod parity;
 mod quantities;
+pub mod setup;
 #[cfg(test)]
 mod tests;
 
@@ -44,7 +61,15 @@ pub struct Input<'a> {
     pub around: &'a Neighbourhood<'a>,
     /// What sync says of it: levels are read of a picture that stands.
     pub state: State,
+    /// Whose the border is, as far as the field before has shown.
+    pub border: Border,
 }
+
+/// Fields from one that flashes to the one that tells of it: it takes those after it to know.
+pub const FLASH_DELAY: u64 = flash::DELAY as u64;
+
+/// Size of a flash that is left out of other readings, in codes: 3 IRE.
+const FLASHES_CODES: f32 = 6.6;
 
 /// Luma levels of one field.
 #[derive(Clone, Debug)]
@@ -69,6 +94,14 @@ pub struct Reading {
     pub shadow_contrast: Option<Estimate<Ire>>,
     /// Mean of the top fields minus mean of the bottom fields, over the last second.
     pub parity_difference: Option<Estimate<Ire>>,
+    /// How far the field [`FLASH_DELAY`] fields before this one stands from its neighbours on both sides, + = brighter.
+    pub flash: Option<Estimate<Ire>>,
+    /// Lines of that field which jumped, where not all did.
+    pub flash_lines: Option<std::ops::Range<usize>>,
+    /// The largest change of level within one picture over the last seconds.
+    pub drift: Option<Estimate<Ire>>,
+    /// What became of the set-up.
+    pub setup: Option<setup::Reading>,
     /// Where the levels were read.
     pub area: PictureArea,
     /// How often each code of low-passed luma occurs in the picture area; all 0 where there is no picture.
@@ -88,6 +121,10 @@ impl Default for Reading {
             spread: None,
             shadow_contrast: None,
             parity_difference: None,
+            flash: None,
+            flash_lines: None,
+            drift: None,
+            setup: None,
             area: PictureArea::default(),
             ladder: [0; 256],
         }
@@ -125,6 +162,10 @@ pub struct Levels {
     low: ClipWatch,
     high: ClipWatch,
     parity: ParityWatch,
+    mask: MaskFinder,
+    flash: FlashWatch,
+    drift: DriftWatch,
+    setup: Setup,
     ladder: Ladder,
     /// Low-passed values, [`low_pass::EIGHTHS`] to a code, two lines after two lines.
     values: Vec<u16>,
@@ -139,6 +180,10 @@ impl Default for Levels {
             low: ClipWatch::new(End::Low),
             high: ClipWatch::new(End::High),
             parity: ParityWatch::default(),
+            mask: MaskFinder::default(),
+            flash: FlashWatch::default(),
+            drift: DriftWatch::default(),
+            setup: Setup::default(),
             ladder: Ladder::default(),
             values: Vec::new(),
             rows: RowExtremes::new(),
@@ -162,11 +207,16 @@ impl Measure for Levels {
             || raster.rows < SMALLEST_FIELD.1
         {
             self.parity.interrupt();
+            self.flash.interrupt();
+            self.drift.interrupt();
             return Reading::default();
         }
-        let area = self.area.find(&field.luma, &raster);
+        let mut area = self.area.find(&field.luma, &raster);
         self.low_pass(input.around, &area);
-        self.read(input.around, area)
+        let picture = self.leave_out_masks(&mut area, raster.range);
+        self.ladder.count(&self.values[picture]);
+        let reading = self.read(input.around, area);
+        self.over_time(input, reading)
     }
 }
 
@@ -179,8 +229,18 @@ impl Levels {
     fn forget(&mut self) {
         self.area.reset();
         self.parity.reset();
+        self.mask.reset();
+        self.flash.interrupt();
+        self.drift.interrupt();
+        self.setup.reset();
         self.low = ClipWatch::new(End::Low);
         self.high = ClipWatch::new(End::High);
+    }
+
+    /// A setting of the chain was changed: what was learned of its black is void.
+    pub(super) fn chain_changed(&mut self) {
+        self.setup.reset();
+        self.drift.interrupt();
     }
 
     fn low_pass(&mut self, around: &Neighbourhood<'_>, area: &PictureArea) {
@@ -195,7 +255,78 @@ impl Levels {
                 values,
             );
         }
-        self.ladder.count(&self.values);
+    }
+
+    /// Takes masks off the area; gives the place of what is left in the values.
+    fn leave_out_masks(
+        &mut self,
+        area: &mut PictureArea,
+        range: CodeRange,
+    ) -> std::ops::Range<usize> {
+        let a_row = low_pass::values_of(area.columns.len());
+        let rows = self
+            .mask
+            .find(&self.values, a_row, range.black_and_peak().0.0);
+        let first = area.rows.start;
+        area.rows = first + 2 * rows.start..first + 2 * rows.end;
+        rows.start * a_row..rows.end * a_row
+    }
+
+    /// What only the fields before and after can tell.
+    fn over_time(&mut self, input: Input<'_>, mut reading: Reading) -> Reading {
+        let field = input.around.field;
+        let range = field.raster.range;
+        if self.ladder.total() == 0 {
+            return reading;
+        }
+        if field.gap.fields() > 0 {
+            self.flash.interrupt();
+            self.drift.interrupt();
+        }
+        let ends = Ends {
+            low: f32::from(self.low.delivered_code()),
+            high: f32::from(self.high.delivered_code()),
+        };
+        let heads = self.parity.difference().map_or(0.0, |found| found.value);
+        let a_row = low_pass::values_of(reading.area.columns.len());
+        let top = field.raster.progressive || field.place.parity == Parity::Top;
+        let jump = self
+            .flash
+            .follow((&self.values, a_row), top, heads as f32, ends);
+        let level = |codes: f32| ire_from_code_step(LumaCode(f64::from(codes)), range);
+        reading.flash =
+            jump.map(|jump| Estimate::new(level(jump.codes), level(jump.sigma), jump.blocks));
+        reading.flash_lines = jump.and_then(|jump| lines_of(jump, field.luma.rows));
+        let flashes = jump.is_none_or(|jump| jump.codes.abs() > FLASHES_CODES);
+        let drift = self
+            .flash
+            .judged()
+            .and_then(|blocks| self.drift.follow(blocks, flashes, ends));
+        reading.drift =
+            drift.map(|drift| Estimate::new(level(drift.codes), level(drift.sigma), drift.moments));
+        reading.setup = self.advise(input, &reading, ends);
+        reading
+    }
+
+    fn advise(
+        &mut self,
+        input: Input<'_>,
+        reading: &Reading,
+        ends: Ends,
+    ) -> Option<setup::Reading> {
+        if reading.black.is_none() || input.state != State::Locked {
+            return None;
+        }
+        self.setup.follow(Look {
+            field: input.around.field,
+            blocks: self.flash.newest(),
+            black: self.ladder.quantile(BLACK_SHARE),
+            dead: self.ladder.share_at(self.low.delivered_code()),
+            floor: f64::from(ends.low),
+            ceiling: f64::from(ends.high),
+            blanking: self.area.blanking(),
+            border: input.border,
+        })
     }
 
     fn read(&mut self, around: &Neighbourhood<'_>, area: PictureArea) -> Reading {
@@ -237,6 +368,7 @@ impl Levels {
             parity_difference: self.parity_difference(range),
             ladder: self.ladder.whole_codes(),
             area,
+            ..Reading::default()
         }
     }
 
@@ -293,6 +425,13 @@ impl Levels {
         }
         Contrast::from(sums)
     }
+}
+
+/// The lines of the bands that jumped, unless all did.
+fn lines_of(jump: Jump, rows: usize) -> Option<std::ops::Range<usize>> {
+    let (first, end, of) = jump.bands;
+    let is_part = end > first && end - first < of;
+    is_part.then(|| first * rows / of..end * rows / of)
 }
 
 /// Sums of absolute differences of neighbouring values.

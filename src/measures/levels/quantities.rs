@@ -3,6 +3,8 @@
 use crate::measures::{Better, Group, Quantity, QuantityUnit, Value};
 use crate::units::Percent;
 
+use super::setup;
+
 /// Areas carry no standard error: they are counted, not estimated.
 fn area(share: Percent) -> Value {
     Value::Number {
@@ -128,6 +130,72 @@ pub const QUANTITIES: &[Quantity] = &[
                 written by two heads: a standing difference is a worn or dirty head, or a box that clamps its fields \
                 differently. Absent until five frames were seen without interruption, and without a picture.",
         read: |r| r.levels.parity_difference.map(Value::from),
+        ..LEVEL
+    },
+    Quantity {
+        id: "levels.flash_ire",
+        label: "flash",
+        better: Better::NearZero,
+        about: "How far a field stands from the fields before and after it, + = brighter, where most of the picture, or a band of \
+                24 lines or more, jumps alike for one to four fields; the middle of its blocks. It stands four fields late: \
+                the row tells of the field four before it. A cut jumps on one side only and is none. Sync that was disturbed for a \
+                moment, a bad splice, an automatic gain that was thrown off, or lightning and a photographer's flash in the picture. \
+                Absent beside missing fields, and where another picture was shown for some fields.",
+        read: |r| r.levels.flash.map(Value::from),
+        ..LEVEL
+    },
+    Quantity {
+        id: "levels.drift_ire",
+        label: "level drift",
+        better: Better::Low,
+        about: "The most that the levels of one and the same picture have moved within the last eight seconds, looked at every \
+                24 fields: of its darker or its brighter half. An automatic gain that hunts, in the box, the device or the camera \
+                of the recording; a lamp that is switched, a fade and a cut are left out. Absent where the picture does not stay \
+                for a second and a half.",
+        read: |r| r.levels.drift.map(Value::from),
+        ..LEVEL
+    },
+    Quantity {
+        id: "levels.setup_state",
+        label: "set-up",
+        unit: QuantityUnit::Word,
+        step: 1.0,
+        words: setup::Case::WORDS,
+        about: "What became of the set-up of 7.5 IRE that 525-line tapes carry (Japan and 625 lines have none): `correct` where \
+                black is at code 16, `raised` where it is too high because the set-up is still there (code 32) or brightness is up, \
+                `crushed` where it is too low because the set-up was removed twice, and `unknown` while the picture cannot tell. \
+                It takes blanking of the tape in view, black that is cut off, or many scenes with one black; fog alone looks like \
+                set-up. Judged over five minutes. Absent without a picture that is locked.",
+        read: |r| {
+            let setup = r.levels.setup.as_ref()?;
+            Some(Value::Word(setup.case.word()))
+        },
+        ..LEVEL
+    },
+    Quantity {
+        id: "levels.setup_probability",
+        label: "set-up, how likely",
+        unit: QuantityUnit::Probability,
+        step: 0.001,
+        about: "Probability of the likeliest of the three cases of the set-up, 0 to 1. From 0.9 on it is stated, if anything but \
+                levels speaks for it; else it stays under 0.9. Absent without a picture that is locked.",
+        read: |r| {
+            let setup = r.levels.setup.as_ref()?;
+            Some(Value::Number {
+                value: setup.probability.0,
+                sigma: None,
+            })
+        },
+        ..LEVEL
+    },
+    Quantity {
+        id: "levels.setup_change_ire",
+        label: "black to be moved",
+        better: Better::NearZero,
+        about: "By how much black should be moved, + = up, once the case of the set-up is stated: by the set-up switch of the box or \
+                the device where it is near 7.5 IRE, else by brightness. 1 IRE is 2.19 codes. Black that is cut off says no more \
+                than how far it is down by rule. Absent while the case is unknown.",
+        read: |r| r.levels.setup.as_ref()?.change.map(Value::from),
         ..LEVEL
     },
 ];

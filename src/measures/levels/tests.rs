@@ -2,11 +2,13 @@
 
 use crate::fields::{Field, Plane};
 use crate::measures::Measure as _;
+use crate::measures::line_timing::Border;
 use crate::measures::sketch::{Camera, Screening, Sketcher, World, field, plane, raster};
 use crate::measures::sync::State;
 use crate::sources::Gap;
 use crate::units::{CodeRange, Estimate, Ire};
 
+use super::setup::RangeDoubt;
 use super::{Input, Levels, Reading};
 
 /// The last reading of fields shown one after the other.
@@ -19,6 +21,7 @@ fn last_of(fields: impl IntoIterator<Item = Field>) -> Reading {
             levels.measure(Input {
                 around: &screening.show(field),
                 state: State::Locked,
+                border: Border::Tape,
             })
         })
         .last()
@@ -284,8 +287,23 @@ fn without_a_picture_that_stands_there_are_no_levels() {
         let reading = Levels::default().measure(Input {
             around: &Screening::new().show(field(0, raster(720, 288), bars(EBU_BARS))),
             state,
+            border: Border::Tape,
         });
         assert!(reading.black.is_none() && reading.low_clip.is_none());
         assert_eq!(reading.ladder, [0; 256]);
     }
+}
+
+#[test]
+fn codes_that_16_to_235_reserves_make_the_range_doubted() {
+    let doubt = |lowest: u8, highest: u8| {
+        let ramp = move |column: usize, _: usize| {
+            let share = (column % 360) as f64 / 359.0;
+            (f64::from(lowest) + share * f64::from(highest - lowest)).round() as u8
+        };
+        let shown = (0..60).map(|index| field(index, raster(720, 288), plane(720, 288, ramp)));
+        last_of(shown).setup.expect("a locked picture").range_doubt
+    };
+    assert_eq!(doubt(0, 255), Some(RangeDoubt::LooksFull));
+    assert_eq!(doubt(1, 254), None);
 }

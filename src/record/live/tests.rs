@@ -81,7 +81,7 @@ fn place(field: u64) -> FieldPlace {
     }
 }
 
-fn head() -> Head {
+pub(in crate::record) fn head() -> Head {
     Head {
         source: "tape:steady".into(),
         tape: None,

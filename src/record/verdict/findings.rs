@@ -8,7 +8,9 @@ use crate::alarms::Event;
 use crate::alarms::wording::{amount, duration};
 use crate::limits::{Kind, Severity, Side};
 use crate::measures::Group;
-use crate::timecode::Timecode;
+use crate::measures::levels::setup::Case;
+use crate::record::advice;
+use crate::timecode::{Counting, Timecode};
 
 /// Something that speaks against a clean pass.
 pub(super) struct Finding {
@@ -64,6 +66,31 @@ pub(super) fn slip(evidence: Evidence<'_>) -> Option<Finding> {
             worst.value.abs(),
             evidence.clock.label(worst.place.frame())
         ),
+    })
+}
+
+/// What became of the set-up, where it is stated on most of the programme that could tell and black is not right.
+pub(super) fn set_up(evidence: Evidence<'_>) -> Option<Finding> {
+    let statistics = evidence.statistics;
+    let said = |case: Case| statistics.said("levels.setup_state", case.word());
+    let stated = said(Case::Correct) + said(Case::Raised) + said(Case::Crushed);
+    let case = [Case::Raised, Case::Crushed]
+        .into_iter()
+        .find(|&case| 2 * said(case) > stated)?;
+    let change = statistics.median("levels.setup_change_ire")?;
+    let has_setup = matches!(
+        evidence.clock.start.counting(),
+        Counting::At30 | Counting::At30Drop
+    );
+    let advice = advice::of_case(case, change, has_setup)?;
+    let sentence = advice.ways.first()?;
+    let (first, rest) = sentence.split_at(1);
+    let fields = statistics.programme_fields().max(1);
+    Some(Finding {
+        group: Group::Levels,
+        verdict: Verdict::Usable,
+        weight: said(case) as f64 / fields as f64,
+        sentence: format!("{}{rest}.", first.to_uppercase()),
     })
 }
 
@@ -207,7 +234,12 @@ fn group_of(kind: Kind) -> Option<Group> {
         | Kind::HeadSwitch
         | Kind::LockLost
         | Kind::Roll => Some(Group::Steadiness),
-        Kind::BlackLow | Kind::BlackHigh | Kind::PeakHigh | Kind::Clipping => Some(Group::Levels),
+        Kind::BlackLow
+        | Kind::BlackHigh
+        | Kind::PeakHigh
+        | Kind::Clipping
+        | Kind::Flash
+        | Kind::LevelDrift => Some(Group::Levels),
         Kind::NoSignal
         | Kind::Snow
         | Kind::Muted
@@ -243,6 +275,8 @@ fn name(kind: Kind) -> &'static str {
         Kind::BlackHigh => "Black too high",
         Kind::PeakHigh => "Peaks too high",
         Kind::Clipping => "Levels cut off",
+        Kind::Flash => "Flashes",
+        Kind::LevelDrift => "Levels that drift",
         Kind::SourceLost => "Source lost",
         Kind::FieldOrderChanged => "Field order other than said",
         Kind::StandardChanged => "Signal of another standard",

@@ -241,7 +241,7 @@ const KEYS: [(&str, &str); 5] = [
     ("↑ ↓", "select"),
     ("← →", "step"),
     ("PgUp PgDn", "ten steps"),
-    ("r", "restore what was found"),
+    ("o", "set all as found"),
     ("Esc", "back"),
 ];
 

@@ -6,7 +6,7 @@ use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 
 use crate::alarms::{Event, wording};
-use crate::record::{Live, live::Logged};
+use crate::record::{Live, advice, live::Logged};
 use crate::units::Hertz;
 
 use super::paint::{below_heading, fitting, heading, put, put_all, width_of};
@@ -148,15 +148,38 @@ pub(super) fn draw_standing(buffer: &mut Buffer, area: Rect, live: &Live, palett
             ],
         );
     }
-    if column == start {
-        put(
-            buffer,
-            area,
-            (start, 0),
-            "nothing",
-            palette.ink(Tone::Faint),
-        );
+    if column > start {
+        return;
     }
+    let nothing = put(
+        buffer,
+        area,
+        (start, 0),
+        "nothing",
+        palette.ink(Tone::Faint),
+    );
+    draw_advice(buffer, area, nothing, live, palette);
+}
+
+/// Says how the tape's black stands, and what to do about it, where nothing else stands.
+fn draw_advice(buffer: &mut Buffer, area: Rect, nothing: u16, live: &Live, palette: Palette) {
+    let Some(setup) = live.latest().and_then(|latest| latest.levels.setup) else {
+        return;
+    };
+    let advice = advice::of(&setup);
+    let (tone, symbol, column) = if advice.is_urgent {
+        // It stands as long as nobody changes it.
+        (Tone::Look, "▲ ", "standing ".len() as u16)
+    } else {
+        (Tone::Faint, "", nothing + 2)
+    };
+    let room = area.width.saturating_sub(column + width_of(symbol));
+    let said = fitting(&advice.ways, room);
+    if width_of(said) > room {
+        return;
+    }
+    let pieces = [(symbol, palette.ink(tone)), (said, palette.ink(tone))];
+    put_all(buffer, area, (column, 0), &pieces);
 }
 
 /// Draws the banner: the newest alarm that waits for the operator, else a quiet line.

@@ -63,7 +63,9 @@ fn chart_rows(rows: u16) -> u16 {
 fn draw_one(buffer: &mut Buffer, place: Rect, live: &Live, shown: Shown, palette: Palette) {
     let said = said(live, shown);
     let room = place.width.saturating_sub(2);
-    let sentence = fitting(&said.ways, room);
+    let against = against(live, shown);
+    let ways = against.as_ref().unwrap_or(&said.ways);
+    let sentence = fitting(ways, room);
     let symbol = said.grade.map_or(words::UNKNOWN, Grade::symbol);
     let tone = said.grade.map_or(Tone::Unsure, Grade::tone);
     put(buffer, place, (0, 0), symbol, palette.ink(tone));
@@ -74,6 +76,45 @@ fn draw_one(buffer: &mut Buffer, place: Rect, live: &Live, shown: Shown, palette
         sentence,
         palette.ink(sentence_tone(said.grade)),
     );
+}
+
+/// Now, the reference and the difference with its uncertainty, where one was taken; levels of another picture cannot be
+/// compared.
+fn against(live: &Live, shown: Shown) -> Option<Vec<String>> {
+    let found = live.against_reference(shown)?;
+    let rate = live.sample_rate();
+    let (name, scale, unit) = match shown {
+        Shown::LineError => ("error", words::in_samples(1.0, rate), "sample"),
+        Shown::Flagging => ("flag", words::in_samples(1.0, rate), "sample"),
+        Shown::Black => ("black", 1.0, "IRE"),
+        Shown::Peak => ("peak", 1.0, "IRE"),
+        Shown::Sync | Shown::Source => return None,
+    };
+    let [then, difference, sigma] = [
+        found.then.value,
+        found.difference.value,
+        found.difference.sigma,
+    ]
+    .map(|value| value * scale);
+    let now = then + difference;
+    // Two decimals: tenths of a sample are what settings change.
+    let figures = format!("{now:.2}, was {then:.2}");
+    let is_level = matches!(shown, Shown::Black | Shown::Peak);
+    if is_level && live.shows_another_picture() {
+        return Some(vec![
+            format!("{name:<20}{figures} {unit}: another picture, no comparison"),
+            format!("{name:<6}{figures}: another picture"),
+            format!("{name:<6}another picture"),
+        ]);
+    }
+    let change = format!("{difference:+.2} ±{sigma:.2}");
+    Some(vec![
+        format!("{name:<20}{figures}: {change} {unit}"),
+        format!("{name:<6}{figures}: {change} {unit}"),
+        format!("{name:<6}{figures}: {change}"),
+        format!("{name:<6}{change}"),
+        format!("{name:<6}{difference:+.1}"),
+    ])
 }
 
 /// Figures stay plain while nothing is wrong.

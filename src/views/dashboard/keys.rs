@@ -10,13 +10,18 @@ use super::paint::{put, put_all};
 use super::palette::{Palette, Tone};
 
 /// Keys and what each does, as short as the bottom line needs it and as long as the help gives it.
-pub(super) const KEYS: [(&str, &str, &str); 10] = [
+pub(super) const KEYS: [(&str, &str, &str); 11] = [
     ("m", "mark", "mark this moment with a note"),
-    ("c", "counter", "enter what the player's counter reads now"),
+    ("c", "count", "enter what the player's counter reads now"),
     ("a", "seen", "acknowledge all alarms so far"),
     (
+        "r",
+        "ref",
+        "hold the gauges against the present readings; again: no longer",
+    ),
+    (
         "f",
-        "freeze",
+        "hold",
         "hold the panels still; the strip, the banner and the log go on",
     ),
     ("z", "zoom", "zoom the time span: 10 s, 1 min, 10 min, 1 h"),
@@ -27,7 +32,7 @@ pub(super) const KEYS: [(&str, &str, &str); 10] = [
     ),
     (
         "w",
-        "waves",
+        "wave",
         "waves down the field over time; again: slow flutter by its frequency",
     ),
     (
@@ -113,14 +118,15 @@ pub(super) fn draw_question(buffer: &mut Buffer, area: Rect, palette: Palette) {
     );
 }
 
-const EXPLANATIONS: [&str; 7] = [
+const EXPLANATIONS: [&str; 8] = [
     "plumb line: each line against its place, first on top; left is early; old fades",
     "  wide and faint: uncertain; gap: no evidence; ○ bend fitted; ┈ head switch row",
     "skylines: the higher, the worse; a flat one is a good transfer;",
     "  solid is typical of that time, ░ reaches up to its worst, · is no evidence",
     "● as it should be  ◆ seen by who looks for it  ▲ seen by anyone  ■ spoils it",
     "GOOD nothing wrong  LOOK see to it  STOP record this again  UNSURE cannot say",
-    "an alarm that is over keeps LOOK until it is seen; ↑ ↓ scroll the events",
+    "an alarm keeps LOOK until it is seen; one that lasts becomes standing",
+    "↑ ↓ scroll the events",
 ];
 
 /// Draws the page of help over the panels.

@@ -81,6 +81,8 @@ pub enum Request {
     },
     /// Set the device's controls as they were found.
     RestoreControls,
+    /// Hold what follows against the present readings, or no longer.
+    Reference,
     /// Stop watching: asked and answered.
     Quit,
     /// Ctrl-C, which arrives as a key while the terminal is ours: what SIGINT would have said.
@@ -349,6 +351,7 @@ impl Screen {
             KeyCode::Char('m') => self.mode = Mode::Note { at, text },
             KeyCode::Char('c') => self.mode = Mode::Counter { at, text },
             KeyCode::Char('a') => return Some(Request::Acknowledge),
+            KeyCode::Char('r') => return Some(Request::Reference),
             KeyCode::Char('f') => self.toggle_freeze(),
             KeyCode::Char('z') => self.span = (self.span + 1) % SPANS.len(),
             KeyCode::Char('v') => self.view = Some(self.view().next()),
@@ -389,7 +392,7 @@ impl Screen {
                 return None;
             }
             KeyCode::Char('a') => return Some(Request::Acknowledge),
-            KeyCode::Char('r') => return Some(Request::RestoreControls),
+            KeyCode::Char('o') => return Some(Request::RestoreControls),
             KeyCode::Left => -1,
             KeyCode::Right => 1,
             KeyCode::PageDown => -CONTROL_PAGE,

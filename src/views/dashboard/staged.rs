@@ -4,7 +4,9 @@ use crate::alarms::{Change, Event, EventId, PassClock};
 use crate::fields::{Field, FieldPlace, FieldRaster, Plane};
 use crate::limits::{Kind, Severity};
 use crate::measures::{
-    Readings, flagging, head_switch, levels, line_timing,
+    Readings, flagging, head_switch,
+    levels::{self, setup},
+    line_timing,
     line_timing::{Basis, Border, LineShift, LineTrace, StaticError, WaveSpectrum},
     sync, tear,
 };
@@ -276,6 +278,17 @@ impl Stage {
         levels.black = Some(Estimate::new(Ire(black), Ire(0.1), 70_000));
         levels.peak = Some(Estimate::new(Ire(peak), Ire(0.1), 70_000));
         levels.mean = Some(Estimate::new(Ire(43.0), Ire(0.1), 70_000));
+        levels.setup = (self.scene == Scene::Losses).then(|| setup::Reading {
+            case: setup::Case::Raised,
+            likeliest: setup::Case::Raised,
+            probability: Ratio(0.98),
+            change: Some(Estimate::new(Ire(-6.9), Ire(0.4), 9)),
+            blanking: Some(Ire(0.1)),
+            looks: 9,
+            dark_looks: 4,
+            has_setup: true,
+            range_doubt: None,
+        });
         levels.below_black = Some(Percent(0.1));
         levels.above_peak = Some(Percent(0.3));
         let (from, to) = (16.0 + 2.19 * black, 16.0 + 2.19 * peak);

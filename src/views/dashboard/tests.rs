@@ -105,6 +105,27 @@ fn lost_fields_and_high_black_are_told_in_words() {
 }
 
 #[test]
+fn what_to_do_about_the_set_up_stands_where_nothing_else_does() {
+    let stage = Stage::played(Scene::Losses, 200);
+    let mut screen = Screen::new(Palette::new(true));
+    let shown = text(&drawn(&mut screen, &stage.live, LARGE));
+    let wanted = "standing ▲ black high by 6.9 IRE (15 codes): set-up still in";
+    assert!(shown.contains(wanted), "{shown}");
+}
+
+#[test]
+fn gauges_stand_against_a_reference() {
+    let mut stage = Stage::played(Scene::Good, PLAYED);
+    let mut screen = Screen::new(Palette::new(true));
+    assert_eq!(press(&mut screen, "r"), Some(Request::Reference));
+    assert!(stage.live.take_reference());
+    for size in [SMALL, LARGE, HUGE] {
+        let shown = text(&drawn(&mut screen, &stage.live, size));
+        assert!(shown.contains(", was ") && shown.contains('±'), "{shown}");
+    }
+}
+
+#[test]
 fn help_freeze_entries_and_views_have_their_places() {
     check("help", Scene::Good, "?", SMALL);
     check("freeze", Scene::Good, "f", SMALL);
@@ -145,7 +166,7 @@ fn arrows_step_the_selected_control_and_one_key_restores_all() {
     // In the order of setting, the automatic gain is the first and the gain the second.
     assert_eq!(key(KeyCode::Right), step(7, 1));
     assert_eq!(key(KeyCode::Down), None);
-    assert_eq!(key(KeyCode::Char('r')), Some(Request::RestoreControls));
+    assert_eq!(key(KeyCode::Char('o')), Some(Request::RestoreControls));
     assert_eq!(key(KeyCode::Char('m')), None);
     assert_eq!(key(KeyCode::Esc), None);
     assert_eq!(key(KeyCode::Char('q')), None);

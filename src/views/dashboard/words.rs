@@ -249,6 +249,8 @@ pub(super) fn kind(kind: Kind) -> &'static str {
         Kind::BlackHigh => "black high",
         Kind::PeakHigh => "peak high",
         Kind::Clipping => "clipping",
+        Kind::Flash => "flash",
+        Kind::LevelDrift => "level drift",
         Kind::RecordingStart => "recording",
         Kind::TapeEnd => "tape end",
         Kind::FieldOrderChanged => "field order",

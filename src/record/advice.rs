@@ -1,0 +1,200 @@
+//! What to do about the set-up, as a sentence: how black stands, and what to change by how much in IRE and in codes.
+//!
+//! In: what the adviser says of the set-up. Out: sentences, longest first, and whether there is anything to do. The words fit
+//! 625 lines, which have no set-up, as well.
+//!
+//! Does not know: where the sentence is shown, or how the case was found.
+
+use crate::measures::levels::setup::{Case, RangeDoubt, Reading};
+use crate::units::{Ire, studio_code_from_ire};
+
+/// Changes this near to the set-up, in IRE, are its own: its broadcast tolerance (BT.470-6 Table 1 item 4).
+const SETUP_TOLERANCE: f64 = 2.5;
+
+/// Set-up, and how far removing it once too often takes black down, in IRE (standards rows 3.21 and 3.22).
+const SETUP: f64 = 7.5;
+const ONCE_TOO_OFTEN: f64 = 8.1;
+
+/// Something to say of the set-up.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Advice {
+    /// The same in some lengths, longest first.
+    pub ways: Vec<String>,
+    /// Something is to be changed.
+    pub is_urgent: bool,
+}
+
+/// What is to be said of a case and the change that puts it right, in IRE, + = up.
+#[must_use]
+pub fn of_case(case: Case, change: f64, has_setup: bool) -> Option<Advice> {
+    let codes =
+        (studio_code_from_ire(Ire(change.abs())).0 - studio_code_from_ire(Ire(0.0)).0).round();
+    let amount = format!("{:.1} IRE ({codes:.0} codes)", change.abs());
+    let urgent = |short: String, cause: &str, remedy: String| Advice {
+        ways: vec![
+            format!("{short}: {cause}; {remedy}"),
+            format!("{short}: {cause}"),
+            short,
+        ],
+        is_urgent: true,
+    };
+    Some(match case {
+        Case::Unknown => return None,
+        Case::Correct => Advice {
+            ways: vec![
+                format!("black is right, within {amount}: leave set-up and brightness as they are"),
+                String::from("black is right: leave set-up as it is"),
+                String::from("black is right"),
+            ],
+            is_urgent: false,
+        },
+        Case::Raised => {
+            let short = format!("black high by {amount}");
+            let down = format!("lower brightness by {codes:.0} codes");
+            match ((change + SETUP).abs() < SETUP_TOLERANCE, has_setup) {
+                (true, true) => urgent(
+                    short,
+                    "set-up still in",
+                    format!("let the box or the device remove it (7.5 IRE), or {down}"),
+                ),
+                (true, false) => urgent(
+                    short,
+                    "as if a set-up were added",
+                    format!("turn set-up off in the box or the device, or {down}"),
+                ),
+                (false, _) => urgent(short, "brightness is up", down),
+            }
+        }
+        Case::Crushed => {
+            let short = format!("black low by {amount}");
+            let up = format!("raise brightness by {codes:.0} codes");
+            match ((change - ONCE_TOO_OFTEN).abs() < SETUP_TOLERANCE, has_setup) {
+                (true, true) => urgent(
+                    short,
+                    "set-up removed twice",
+                    format!("let only one of box and device remove it, or {up}"),
+                ),
+                (true, false) => urgent(
+                    short,
+                    "a set-up is removed that is not there",
+                    format!("turn set-up off in the box and the device, or {up}"),
+                ),
+                (false, _) => urgent(short, "brightness is down", up),
+            }
+        }
+    })
+}
+
+/// What is to be said now.
+#[must_use]
+pub fn of(reading: &Reading) -> Advice {
+    if let Some(doubt) = reading.range_doubt {
+        return of_range(doubt);
+    }
+    let change = reading.change.map(|change| change.value.0);
+    let stated = change.and_then(|change| of_case(reading.case, change, reading.has_setup));
+    stated.unwrap_or_else(|| not_yet(reading))
+}
+
+fn of_range(doubt: RangeDoubt) -> Advice {
+    let (seen, told) = match doubt {
+        RangeDoubt::LooksFull => ("codes run from 0 to 255, not from 16 to 235", "full"),
+        RangeDoubt::LooksStudio => ("codes keep within 16 to 235, not 0 to 255", "studio"),
+    };
+    Advice {
+        ways: vec![
+            format!("{seen}: the range is told wrong; start again with --range {told}"),
+            format!("range told wrong: use --range {told}"),
+        ],
+        is_urgent: true,
+    }
+}
+
+fn not_yet(reading: &Reading) -> Advice {
+    let scenes = match reading.looks {
+        1 => String::from("1 scene"),
+        count => format!("{count} scenes"),
+    };
+    let wanted = if reading.blanking.is_some() {
+        "dark scenes are wanted"
+    } else {
+        "more dark scenes are wanted, or the tape's own blanking in view"
+    };
+    Advice {
+        ways: vec![
+            format!("set-up: cannot tell yet from {scenes}; {wanted}"),
+            format!("set-up: cannot tell yet from {scenes}"),
+            String::from("set-up: cannot tell yet"),
+        ],
+        is_urgent: false,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::units::{Estimate, Ratio};
+
+    fn check(case: Case, change: f64, has_setup: bool, expected: &str) {
+        let advice = of_case(case, change, has_setup).expect("a case is stated");
+        assert_eq!(advice.ways[0], expected);
+    }
+
+    #[test]
+    fn the_cases_of_525_lines_name_the_set_up() {
+        check(
+            Case::Raised,
+            -7.5,
+            true,
+            "black high by 7.5 IRE (16 codes): set-up still in; let the box or the device remove it (7.5 IRE), or lower \
+             brightness by 16 codes",
+        );
+        check(
+            Case::Crushed,
+            8.1,
+            true,
+            "black low by 8.1 IRE (18 codes): set-up removed twice; let only one of box and device remove it, or raise \
+             brightness by 18 codes",
+        );
+    }
+
+    #[test]
+    fn other_amounts_and_625_lines_speak_of_black_alone() {
+        check(
+            Case::Raised,
+            -4.0,
+            true,
+            "black high by 4.0 IRE (9 codes): brightness is up; lower brightness by 9 codes",
+        );
+        check(
+            Case::Raised,
+            -7.0,
+            false,
+            "black high by 7.0 IRE (15 codes): as if a set-up were added; turn set-up off in the box or the device, or lower \
+             brightness by 15 codes",
+        );
+    }
+
+    #[test]
+    fn what_cannot_be_told_says_what_is_wanted_and_a_wrong_range_comes_first() {
+        let mut reading = Reading {
+            case: Case::Unknown,
+            likeliest: Case::Raised,
+            probability: Ratio(0.7),
+            change: None,
+            blanking: None,
+            looks: 3,
+            dark_looks: 1,
+            has_setup: true,
+            range_doubt: None,
+        };
+        let advice = of(&reading);
+        assert!(!advice.is_urgent);
+        assert!(advice.ways[0].starts_with("set-up: cannot tell yet from 3 scenes"));
+        reading.case = Case::Raised;
+        reading.change = Some(Estimate::new(Ire(-7.4), Ire(0.4), 3));
+        assert!(of(&reading).is_urgent);
+        reading.range_doubt = Some(RangeDoubt::LooksFull);
+        assert!(of(&reading).ways[0].ends_with("--range full"));
+    }
+}
