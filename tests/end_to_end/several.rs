@@ -112,7 +112,7 @@ fn the_dashboard_shows_rows_first_and_the_full_view_of_one_a_key_away() {
         &world,
         "$TRUELINE watch tape:clean tape:jitter --for 120s --record both.pass",
     );
-    terminal.wait_for("tape:jitter:");
+    terminal.wait_for("tape:jitter");
     terminal.press("2");
     // Only what is drawn onto empty cells comes whole.
     terminal.wait_for("standing");

@@ -256,10 +256,10 @@ fn draw_row(
         area,
         start,
         &[
-            (&live.head().source, palette.ink(Tone::Faint)),
-            (": ", palette.ink(Tone::Faint)),
             (&reason, palette.ink(tone)),
             (&alarms, palette.ink(Tone::Plain)),
+            (": ", palette.ink(Tone::Faint)),
+            (&live.head().source, palette.ink(Tone::Faint)),
         ],
     );
 }
