@@ -172,7 +172,7 @@ fn nearest(wanted: &str) -> Vec<&'static str> {
             (!is_part, distance, name)
         })
         .collect();
-    all.sort();
+    all.sort_unstable();
     all.into_iter()
         .take(OFFERED)
         .map(|(.., name)| name)

@@ -3,10 +3,13 @@
 //! The tape tells what it injected; no measure sees that. Tolerances are stated with each check, in units and with their
 //! reason.
 
+mod advice;
 mod alarm;
+mod levels;
 mod line_timing;
 mod linearity;
 mod onset;
+mod setup;
 
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};

@@ -444,9 +444,9 @@ mod tests {
             .filter_map(|field| {
                 let added = if field == 9 { 30.0 } else { 0.0 };
                 let mut values = picture(4, |_| added);
-                values
-                    .iter_mut()
-                    .for_each(|value| *value = (*value).min(175 * 8));
+                for value in &mut values {
+                    *value = (*value).min(175 * 8);
+                }
                 watch.follow((&values, A_ROW), field % 2 == 0, 0.0, ends)
             })
             .map(|jump| jump.codes)

@@ -54,8 +54,8 @@ const FOG: [(f64, f64); 8] = [
 /// Noise of raw samples, in IRE, from which on black that stands still is dead: 0.6 code.
 const LIVE_NOISE: f64 = 0.27;
 
-/// Blanking against black, in IRE, that is seen apart.
-const APART: f64 = 3.0;
+/// Black this little over blanking, in IRE, has no set-up added to it.
+const RIGHT_ABOVE: f64 = 4.0;
 
 /// Levels within this of the lowest, in IRE, are the same floor.
 const SAME_FLOOR: f64 = 1.2;
@@ -304,7 +304,7 @@ fn refine(evidence: &Evidence<'_>, black: f64) -> (f64, f64, u32) {
     (mean, BLACK_SIGMA / count.sqrt(), dark)
 }
 
-/// Whether anything but levels speaks: blanking apart from black or at it, dead black, or many scenes with one floor.
+/// Whether anything but levels speaks: blanking of the tape, dead black, or many scenes with one floor.
 fn is_structural(evidence: &Evidence<'_>, dark_looks: u32) -> bool {
     let scenes = evidence.looks.count();
     let lowest = evidence
@@ -313,9 +313,9 @@ fn is_structural(evidence: &Evidence<'_>, dark_looks: u32) -> bool {
         .map(|look| (evidence.to_ire)(look.black))
         .fold(f64::INFINITY, f64::min);
     let blanking = evidence.blanking.is_some_and(|(level, _)| {
-        let apart = lowest - level;
-        // Where there is no set-up, blanking under black is what a picture without black looks like.
-        scenes > 0 && (apart.abs() < SAME_FLOOR || evidence.has_setup && apart >= APART)
+        // Where there is a set-up, blanking moves with it. Where there is none, blanking is where black belongs, but black well
+        // over it is what a picture without black looks like.
+        scenes > 0 && (evidence.has_setup || lowest - level < RIGHT_ABOVE)
     });
     let noisy = evidence.noise.is_some_and(|noise| noise >= LIVE_NOISE);
     let dead = noisy && evidence.looks.iter().filter(|look| look.dead).count() >= 2;

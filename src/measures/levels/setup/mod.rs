@@ -125,6 +125,14 @@ pub(super) struct Setup {
     ends: EndsSeen,
 }
 
+/// The lowest code the chain delivers, as far as picture and blanking show it. Chains end at 0, 1 or 16: a picture that ends
+/// elsewhere has not reached the end.
+fn end_of_scale(picture: f64, blanking: Option<f64>) -> f64 {
+    let reaches_an_end = picture <= 2.0 || (15.0..=17.0).contains(&picture);
+    let end = if reaches_an_end { picture } else { 1.0 };
+    blanking.map_or(end, |blanking| end.min(blanking))
+}
+
 /// Which codes occurred, for the range.
 #[derive(Clone, Copy, Debug, Default)]
 struct EndsSeen {
@@ -184,7 +192,7 @@ impl Setup {
         let looks = self.looks.records(self.seconds);
         let belief = Belief::weigh(&Evidence {
             looks: &looks,
-            floor: ire(look.floor),
+            floor: ire(end_of_scale(look.floor, blanking.map(|(code, _)| code))),
             blanking: blanking.map(|(code, sigma)| (ire(code), step(sigma).max(0.3))),
             noise: looks.noise().map(step),
             has_setup,
@@ -217,11 +225,11 @@ impl Setup {
     fn range_doubt(&self, range: CodeRange, looks: &Records) -> Option<RangeDoubt> {
         // Converters to 16-235 keep 0 and 255 for sync (BT.601-5 Table 2): 1 to 254 carry video.
         const RESERVED: (f64, f64) = (0.0, 255.0);
-        // Room around 16 and 235 that noise and overshoot take in a studio picture: 11 and 15 codes.
-        const STUDIO: (f64, f64) = (5.0, 250.0);
-        // Where the darkest of some scenes ends in a studio picture: at 16, give or take noise.
-        const BLACK: std::ops::Range<f64> = 11.0..20.0;
-        const SCENES: usize = 4;
+        // Room under 16 that noise takes in a studio picture; overshoot may reach up to 254.
+        const STUDIO: (f64, f64) = (5.0, 254.0);
+        // Where the darkest of some scenes ends in a studio picture: at 16, give or take noise. Set-up in full range is at 19.
+        const BLACK: std::ops::Range<f64> = 13.0..18.0;
+        const SCENES: usize = 3;
         let seen = self.ends;
         match range {
             CodeRange::Studio => (seen.lowest <= RESERVED.0 && seen.highest >= RESERVED.1)
