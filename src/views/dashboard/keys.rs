@@ -118,15 +118,13 @@ pub(super) fn draw_question(buffer: &mut Buffer, area: Rect, palette: Palette) {
     );
 }
 
-const EXPLANATIONS: [&str; 8] = [
+const EXPLANATIONS: [&str; 6] = [
     "plumb line: each line against its place, first on top; left is early; old fades",
     "  wide and faint: uncertain; gap: no evidence; ○ bend fitted; ┈ head switch row",
-    "skylines: the higher, the worse; a flat one is a good transfer;",
-    "  solid is typical of that time, ░ reaches up to its worst, · is no evidence",
+    "skylines: the higher, the worse; ░ reaches up to the worst, · is no evidence",
     "● as it should be  ◆ seen by who looks for it  ▲ seen by anyone  ■ spoils it",
     "GOOD nothing wrong  LOOK see to it  STOP record this again  UNSURE cannot say",
-    "an alarm keeps LOOK until it is seen; one that lasts becomes standing",
-    "↑ ↓ scroll the events",
+    "an alarm keeps LOOK until seen; a lasting one becomes standing; ↑ ↓ scroll",
 ];
 
 /// Draws the page of help over the panels.
