@@ -10,7 +10,7 @@ use super::paint::{put, put_all};
 use super::palette::{Palette, Tone};
 
 /// Keys and what each does, as short as the bottom line needs it and as long as the help gives it.
-pub(super) const KEYS: [(&str, &str, &str); 12] = [
+pub(super) const KEYS: [(&str, &str, &str); 11] = [
     ("m", "mark", "mark this moment with a note"),
     ("c", "count", "enter what the player's counter reads now"),
     ("a", "seen", "acknowledge all alarms so far"),
@@ -28,17 +28,12 @@ pub(super) const KEYS: [(&str, &str, &str); 12] = [
     (
         "v",
         "view",
-        "next view beside the plumb line: none, waveform, error, waves, colour",
+        "next view: none, waveform, error so far, waves, colours (k goes there)",
     ),
     (
         "w",
         "wave",
         "waves down the field over time; again: slow flutter by its frequency",
-    ),
-    (
-        "k",
-        "hue",
-        "colours as a map, saturation, cast, and colour bars",
     ),
     (
         "d",
@@ -49,19 +44,12 @@ pub(super) const KEYS: [(&str, &str, &str); 12] = [
     ("q", "quit", "stop watching and close the pass (asks first)"),
 ];
 
-/// The key that the bottom line leaves out where it is short: the next view does the same.
-const ALSO_ELSEWHERE: &str = "k";
-
 /// Draws the keys; the zoom's word is the span it is at.
 pub(super) fn draw_keys(buffer: &mut Buffer, area: Rect, span: &str, palette: Palette) {
     let mut column = 0;
     let roomy = width_of_keys(span) + 2 * KEYS.len() <= usize::from(area.width);
     let apart = if roomy { "  " } else { " " };
-    let tight = width_of_keys(span) + KEYS.len() > usize::from(area.width) + 1;
     for (key, word, _) in KEYS {
-        if tight && key == ALSO_ELSEWHERE {
-            continue;
-        }
         let word = if key == "z" { span } else { word };
         column = put_all(
             buffer,
@@ -130,14 +118,13 @@ pub(super) fn draw_question(buffer: &mut Buffer, area: Rect, palette: Palette) {
     );
 }
 
-const EXPLANATIONS: [&str; 7] = [
+const EXPLANATIONS: [&str; 6] = [
     "plumb line: each line against its place, first on top; left is early; old fades",
     "  wide and faint: uncertain; gap: no evidence; ○ bend fitted; ┈ head switch row",
     "skylines: higher is worse; solid is typical, ░ up to the worst, · no evidence",
     "● as it should be  ◆ seen by who looks for it  ▲ seen by anyone  ■ spoils it",
     "GOOD nothing wrong  LOOK see to it  STOP record this again  UNSURE cannot say",
-    "an alarm keeps LOOK until it is seen; one that lasts becomes standing",
-    "↑ ↓ scroll the events",
+    "an alarm keeps LOOK until seen; a lasting one becomes standing; ↑ ↓ scroll",
 ];
 
 /// Draws the page of help over the panels.
