@@ -129,6 +129,7 @@ fn measures(bench: &mut Criterion) {
         let of_levels = levels.measure(Input {
             around: &around,
             state,
+            border: Border::Tape,
         });
         bench.bench_function(&format!("chroma/{kind}"), |bench| {
             bench.iter(|| {
