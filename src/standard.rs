@@ -159,6 +159,17 @@ pub enum RateTrust {
     Presumed,
 }
 
+impl RateTrust {
+    /// Relative standard error of the rate.
+    #[must_use]
+    pub fn sigma(self) -> f64 {
+        match self {
+            Self::Known => 0.0,
+            Self::Presumed => PRESUMED_RATE_SIGMA,
+        }
+    }
+}
+
 /// Relative uncertainty of a presumed sample rate: half the distance from 12 3/11 to 12.0 MHz.
 pub const PRESUMED_RATE_SIGMA: f64 = 0.0114;
 

@@ -416,7 +416,8 @@ pub const TABLE: &[Limit] = &[
         at_cuts: AtCuts::Judge,
         clear_after: ONE_SECOND,
         severity: Severity::Alarm,
-        why: "colour that goes with its noise was cut off by a colour killer, for the noise of a grey scene stays. The word itself waits for four fields; six of ten more are a quarter of a second: a splice is shorter",
+        why: "colour that goes with its noise was cut off by a colour killer, for the noise of a grey scene stays. The \
+              word itself waits for four fields; six of ten more are a quarter of a second: a splice is shorter",
     },
     Limit {
         id: "colour_loss_grey",
@@ -429,7 +430,8 @@ pub const TABLE: &[Limit] = &[
         at_cuts: AtCuts::Judge,
         clear_after: ONE_SECOND,
         severity: Severity::Notice,
-        why: "twenty seconds without anything coloured, in a recording that had colour, may be a black-and-white film within it: to know about, not to stop for",
+        why: "twenty seconds without anything coloured, in a recording that had colour, may be a black-and-white film \
+              within it: to know about, not to stop for",
     },
     Limit {
         id: "monochrome",
@@ -442,7 +444,8 @@ pub const TABLE: &[Limit] = &[
         at_cuts: AtCuts::Judge,
         clear_after: ONE_SECOND,
         severity: Severity::Notice,
-        why: "ten seconds of picture without any colour since the recording began: right for a black-and-white recording, and otherwise a wire or a setting that is found now or at the end of the tape",
+        why: "ten seconds of picture without any colour since the recording began: right for a black-and-white recording, \
+              and otherwise a wire or a setting that is found now or at the end of the tape",
     },
     Limit {
         id: "colour_bars",

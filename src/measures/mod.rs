@@ -109,9 +109,10 @@ impl Suite {
             line_timing,
             levels,
             chroma,
+            bars,
             ..
         } = self;
-        let (line_timing, (levels, chroma)) = hands.both(
+        let (line_timing, (levels, chroma, bars)) = hands.both(
             || {
                 line_timing.measure(line_timing::Input {
                     around,
@@ -130,17 +131,17 @@ impl Suite {
                     state: sync.state,
                     levels: &levels,
                 });
-                (levels, chroma)
+                let bars = bars.measure(bars::Input {
+                    around,
+                    state: sync.state,
+                });
+                (levels, chroma, bars)
             },
         );
         self.border = line_timing.border;
         let flagging = self.flagging.measure(&line_timing);
         Readings {
             place: around.field.place,
-            bars: self.bars.measure(bars::Input {
-                around,
-                state: sync.state,
-            }),
             head_switch: self.head_switch.measure(&line_timing),
             tear: self.tear.measure(tear::Input {
                 timing: &line_timing,
@@ -150,6 +151,7 @@ impl Suite {
             line_timing,
             levels,
             chroma,
+            bars,
             sync,
         }
     }

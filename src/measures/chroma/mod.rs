@@ -19,7 +19,6 @@
 //! Does not know: limits, what the scene looked like, earlier passes.
 
 use crate::fields::{Field, FieldRaster, Neighbourhood};
-use crate::standard::{PRESUMED_RATE_SIGMA, RateTrust};
 use crate::units::{CodeRange, Estimate, Lines, Nanos, Percent, Samples, nanos_from_samples};
 
 use super::sync::State;
@@ -179,10 +178,7 @@ impl Chroma {
 /// A displacement in luma samples as a time; a sample rate that is only presumed widens its error.
 fn in_time(found: lag::Found, raster: &FieldRaster) -> Option<Estimate<Nanos>> {
     let rate = raster.sample_rate?;
-    let by_rate = match raster.rate_trust {
-        RateTrust::Known => 0.0,
-        RateTrust::Presumed => PRESUMED_RATE_SIGMA * found.places,
-    };
+    let by_rate = raster.rate_trust.sigma() * found.places;
     let nanos = |samples: f64| nanos_from_samples(Samples(samples), rate);
     Some(Estimate::new(
         nanos(found.places),

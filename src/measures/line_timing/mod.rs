@@ -35,7 +35,7 @@ mod wave;
 use std::cmp::Ordering;
 
 use crate::fields::{Field, FieldRaster, Neighbourhood, Plane};
-use crate::standard::{PRESUMED_RATE_SIGMA, Parity, RateTrust};
+use crate::standard::Parity;
 use crate::units::{
     CodeRange, Estimate, Hertz, Lines, Nanos, Ratio, Samples, nanos_from_samples,
     samples_from_nanos,
@@ -686,7 +686,7 @@ impl LineTiming {
 
     /// Writes the usable lines to the reading's trace; returns how many picture lines are among them.
     fn trace(&self, field: &Field, rate: Hertz, reading: &mut Reading) -> usize {
-        let doubt = rate_doubt(field.raster.rate_trust);
+        let doubt = field.raster.rate_trust.sigma();
         let one = nanos_from_samples(Samples(1.0), rate);
         let mut usable = 0;
         for row in 0..field.luma.rows {
@@ -793,9 +793,7 @@ impl LineTiming {
     /// What the displacements make of the field.
     fn fill(&mut self, rate: Hertz, parity: usize, reading: &mut Reading) {
         let rows = reading.picture_rows.clone();
-        let doubt = self
-            .raster
-            .map_or(0.0, |raster| rate_doubt(raster.rate_trust));
+        let doubt = self.raster.map_or(0.0, |raster| raster.rate_trust.sigma());
         let one = nanos_from_samples(Samples(1.0), rate).0;
         let nanos = |figure: Figure, lines: u32| {
             let value = figure.value * one;
@@ -906,13 +904,6 @@ fn has_darker(luma: &Plane, level: f32) -> bool {
     let rows = luma.samples.chunks_exact(luma.width).step_by(ROW_STRIDE);
     rows.filter_map(|row| row.iter().min())
         .any(|&lowest| f32::from(lowest) < level - 1.0)
-}
-
-fn rate_doubt(trust: RateTrust) -> f64 {
-    match trust {
-        RateTrust::Known => 0.0,
-        RateTrust::Presumed => PRESUMED_RATE_SIGMA,
-    }
 }
 
 #[expect(

@@ -9,7 +9,7 @@ use rand_xoshiro::rand_core::{Rng, SeedableRng};
 use super::*;
 use crate::fields::{FieldPlace, History, Plane};
 use crate::sources::{ChromaGrid, Gap, InputState};
-use crate::standard::Standard;
+use crate::standard::{PRESUMED_RATE_SIGMA, RateTrust, Standard};
 use crate::timecode::FieldIndex;
 use crate::units::Seconds;
 

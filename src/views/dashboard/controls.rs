@@ -11,7 +11,7 @@ use crate::measures::{QuantityUnit, quantities};
 use crate::record::{Live, live::Standing};
 use crate::sources::ControlAccess;
 
-use super::paint::{below_heading, heading, put, put_all, width_of};
+use super::paint::{below_heading, heading, put, put_all, put_keys, width_of};
 use super::palette::{Palette, Tone};
 use super::words;
 
@@ -247,20 +247,7 @@ const KEYS: [(&str, &str); 5] = [
 
 /// Draws the page's keys in the bottom line.
 pub(super) fn draw_keys(buffer: &mut Buffer, area: Rect, palette: Palette) {
-    let mut column = 0;
-    for (key, word) in KEYS {
-        column = put_all(
-            buffer,
-            area,
-            (column, 0),
-            &[
-                (key, palette.key()),
-                (" ", palette.ink(Tone::Plain)),
-                (word, palette.ink(Tone::Faint)),
-                ("  ", palette.ink(Tone::Plain)),
-            ],
-        );
-    }
+    put_keys(buffer, area, KEYS, "  ", palette);
 }
 
 #[cfg(test)]

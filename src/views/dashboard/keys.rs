@@ -6,7 +6,7 @@ use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 use ratatui::widgets::{Clear, Widget};
 
-use super::paint::{put, put_all};
+use super::paint::{put, put_all, put_keys};
 use super::palette::{Palette, Tone};
 
 /// Keys and what each does, as short as the bottom line needs it and as long as the help gives it.
@@ -46,23 +46,10 @@ pub(super) const KEYS: [(&str, &str, &str); 11] = [
 
 /// Draws the keys; the zoom's word is the span it is at.
 pub(super) fn draw_keys(buffer: &mut Buffer, area: Rect, span: &str, palette: Palette) {
-    let mut column = 0;
     let roomy = width_of_keys(span) + 2 * KEYS.len() <= usize::from(area.width);
     let apart = if roomy { "  " } else { " " };
-    for (key, word, _) in KEYS {
-        let word = if key == "z" { span } else { word };
-        column = put_all(
-            buffer,
-            area,
-            (column, 0),
-            &[
-                (key, palette.key()),
-                (" ", palette.ink(Tone::Plain)),
-                (word, palette.ink(Tone::Faint)),
-                (apart, palette.ink(Tone::Plain)),
-            ],
-        );
-    }
+    let keys = KEYS.map(|(key, word, _)| (key, if key == "z" { span } else { word }));
+    put_keys(buffer, area, keys, apart, palette);
 }
 
 /// Columns that keys and words take without what is between them.

@@ -43,6 +43,29 @@ pub(super) fn put_all(
     })
 }
 
+/// Draws keys, each with its word, and `apart` after each.
+pub(super) fn put_keys<'a>(
+    buffer: &mut Buffer,
+    area: Rect,
+    keys: impl IntoIterator<Item = (&'a str, &'a str)>,
+    apart: &str,
+    palette: Palette,
+) {
+    keys.into_iter().fold(0, |column, (key, word)| {
+        put_all(
+            buffer,
+            area,
+            (column, 0),
+            &[
+                (key, palette.key()),
+                (" ", palette.ink(Tone::Plain)),
+                (word, palette.ink(Tone::Faint)),
+                (apart, palette.ink(Tone::Plain)),
+            ],
+        )
+    });
+}
+
 /// The first of some ways to say a thing, longest first, that fits; the last if none does.
 #[must_use]
 pub(super) fn fitting(ways: &[String], room: u16) -> &str {

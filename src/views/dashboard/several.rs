@@ -12,7 +12,7 @@ use ratatui::layout::Rect;
 
 use crate::record::{Live, live::Shown};
 
-use super::paint::{heading, put, put_all, width_of};
+use super::paint::{heading, put, put_all, put_keys, width_of};
 use super::palette::{Palette, Tone};
 use super::{Request, Screen, events, gauges, words};
 
@@ -294,18 +294,5 @@ const KEYS: [(&str, &str); 6] = [
 ];
 
 fn draw_keys(buffer: &mut Buffer, area: Rect, palette: Palette) {
-    let mut column = 0;
-    for (key, word) in KEYS {
-        column = put_all(
-            buffer,
-            area,
-            (column, 0),
-            &[
-                (key, palette.key()),
-                (" ", palette.ink(Tone::Plain)),
-                (word, palette.ink(Tone::Faint)),
-                ("  ", palette.ink(Tone::Plain)),
-            ],
-        );
-    }
+    put_keys(buffer, area, KEYS, "  ", palette);
 }
