@@ -42,9 +42,11 @@ pub fn of_case(case: Case, change: f64, has_setup: bool) -> Option<Advice> {
         Case::Unknown => return None,
         Case::Correct => Advice {
             ways: vec![
-                format!("black is right, within {amount}: leave set-up and brightness as they are"),
-                String::from("black is right: leave set-up as it is"),
-                String::from("black is right"),
+                format!(
+                    "over all scenes black is right, within {amount}: leave set-up and brightness as they are"
+                ),
+                String::from("over all scenes black is right: leave set-up as it is"),
+                String::from("over all scenes black is right"),
             ],
             is_urgent: false,
         },
