@@ -4,7 +4,7 @@ use super::{Alarms, Change, Event, PassClock, WhyEnded};
 use crate::fields::FieldPlace;
 use crate::limits::Limits;
 use crate::measures::{
-    Readings, bars, chroma, flagging, head_switch, levels, line_timing, sync, tear,
+    Readings, bars, chroma, flagging, head_switch, interference, levels, line_timing, sync, tear,
 };
 use crate::standard::{Parity, Standard};
 use crate::timecode::{Counting, FieldIndex, Timecode};
@@ -53,6 +53,7 @@ pub(crate) fn healthy(field: u64) -> Readings {
             ..levels::Reading::default()
         },
         bars: bars::Reading::default(),
+        interference: interference::Reading::default(),
         chroma: chroma::Reading {
             saturation_rms: exactly(Percent(15.0)),
             presence: Some(chroma::Presence::Colour),
@@ -72,6 +73,7 @@ pub(crate) fn blank(field: u64, state: sync::State) -> Readings {
         tear: tear::Reading::default(),
         levels: levels::Reading::default(),
         bars: bars::Reading::default(),
+        interference: interference::Reading::default(),
         chroma: chroma::Reading::default(),
         sync: sync::Reading {
             state,

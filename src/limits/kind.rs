@@ -70,6 +70,8 @@ kinds! {
     Monochrome = "monochrome",
     /// The picture shows colour bars.
     ColourBars = "colour_bars",
+    /// One frequency lies over the whole picture.
+    Interference = "interference",
     /// Recorded picture begins.
     RecordingStart = "recording_start",
     /// The tape's recording ends.

@@ -17,6 +17,7 @@ pub mod flagging;
 pub mod flutter;
 pub mod hands;
 pub mod head_switch;
+pub mod interference;
 pub mod levels;
 pub mod line_timing;
 pub mod sync;
@@ -61,6 +62,8 @@ pub struct Readings {
     pub chroma: chroma::Reading,
     /// Colour bars.
     pub bars: bars::Reading,
+    /// Patterns laid over the picture.
+    pub interference: interference::Reading,
     /// Stability of the stream of pictures.
     pub sync: sync::Reading,
 }
@@ -75,6 +78,7 @@ pub struct Suite {
     levels: levels::Levels,
     chroma: chroma::Chroma,
     bars: bars::Bars,
+    interference: interference::Interference,
     sync: sync::Sync,
     hands: hands::Hands,
     /// Whose the border was in the field before.
@@ -110,9 +114,10 @@ impl Suite {
             levels,
             chroma,
             bars,
+            interference,
             ..
         } = self;
-        let (line_timing, (levels, chroma, bars)) = hands.both(
+        let (line_timing, (levels, chroma, bars, interference)) = hands.both(
             || {
                 line_timing.measure(line_timing::Input {
                     around,
@@ -135,7 +140,12 @@ impl Suite {
                     around,
                     state: sync.state,
                 });
-                (levels, chroma, bars)
+                let interference = interference.measure(interference::Input {
+                    around,
+                    state: sync.state,
+                    levels: &levels,
+                });
+                (levels, chroma, bars, interference)
             },
         );
         self.border = line_timing.border;
@@ -152,6 +162,7 @@ impl Suite {
             levels,
             chroma,
             bars,
+            interference,
             sync,
         }
     }
@@ -223,6 +234,8 @@ pub enum QuantityUnit {
     Db,
     /// Degrees of hue.
     Deg,
+    /// Megahertz.
+    Mhz,
     /// 0 to 1.
     Ratio,
     /// A count.
@@ -247,6 +260,7 @@ impl QuantityUnit {
             Self::Pct => "%",
             Self::Db => "dB",
             Self::Deg => "°",
+            Self::Mhz => "MHz",
             Self::Line
             | Self::Ratio
             | Self::Count
@@ -266,6 +280,7 @@ impl QuantityUnit {
             Self::Pct => Some("_pct"),
             Self::Db => Some("_db"),
             Self::Deg => Some("_deg"),
+            Self::Mhz => Some("_mhz"),
             Self::Ratio => Some("_ratio"),
             Self::Lines => Some("lines"),
             Self::Line | Self::Count | Self::Switch | Self::Word | Self::Probability => None,
@@ -360,6 +375,7 @@ pub fn quantities() -> impl Iterator<Item = &'static Quantity> + Clone {
         levels::QUANTITIES,
         chroma::QUANTITIES,
         bars::QUANTITIES,
+        interference::QUANTITIES,
     ]
     .into_iter()
     .flatten()
@@ -373,7 +389,8 @@ pub const QUANTITY_COUNT: usize = line_timing::QUANTITIES.len()
     + sync::QUANTITIES.len()
     + levels::QUANTITIES.len()
     + chroma::QUANTITIES.len()
-    + bars::QUANTITIES.len();
+    + bars::QUANTITIES.len()
+    + interference::QUANTITIES.len();
 
 /// A quantity and its place in a row, by id.
 #[must_use]

@@ -2,7 +2,7 @@
 
 use crate::limits::Kind;
 use crate::measures::{
-    bars, chroma, flagging, head_switch, levels,
+    bars, chroma, flagging, head_switch, interference, levels,
     line_timing::{self, LineShift},
     tear,
 };
@@ -12,7 +12,7 @@ use crate::units::{Estimate, Nanos};
 
 use super::*;
 
-pub(in crate::record) const KINDS: [Kind; 26] = [
+pub(in crate::record) const KINDS: [Kind; 27] = [
     Kind::Wobble,
     Kind::Flagging,
     Kind::Tear,
@@ -30,6 +30,7 @@ pub(in crate::record) const KINDS: [Kind; 26] = [
     Kind::Clipping,
     Kind::ColourLoss,
     Kind::Monochrome,
+    Kind::Interference,
     Kind::ColourBars,
     Kind::RecordingStart,
     Kind::TapeEnd,
@@ -107,6 +108,7 @@ fn readings(field: u64) -> Readings {
         tear: tear::Reading::default(),
         levels: levels::Reading::default(),
         bars: bars::Reading::default(),
+        interference: interference::Reading::default(),
         chroma: chroma::Reading::default(),
         sync: sync::Reading::default(),
     };

@@ -241,6 +241,7 @@ fn group_of(kind: Kind) -> Option<Group> {
         | Kind::Flash
         | Kind::LevelDrift => Some(Group::Levels),
         Kind::ColourLoss | Kind::Monochrome => Some(Group::Colour),
+        Kind::Interference => Some(Group::Condition),
         Kind::NoSignal
         | Kind::Snow
         | Kind::Muted
@@ -281,6 +282,7 @@ fn name(kind: Kind) -> &'static str {
         Kind::LevelDrift => "Levels that drift",
         Kind::ColourLoss => "Colour lost",
         Kind::Monochrome => "No colour",
+        Kind::Interference => "A pattern over the picture",
         Kind::ColourBars => "Colour bars",
         Kind::SourceLost => "Source lost",
         Kind::FieldOrderChanged => "Field order other than said",

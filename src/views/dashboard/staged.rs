@@ -4,7 +4,7 @@ use crate::alarms::{Change, Event, EventId, PassClock};
 use crate::fields::{Field, FieldPlace, FieldRaster, Plane};
 use crate::limits::{Kind, Severity};
 use crate::measures::{
-    Readings, bars, chroma, flagging, head_switch,
+    Readings, bars, chroma, flagging, head_switch, interference,
     levels::{self, setup},
     line_timing,
     line_timing::{Basis, Border, LineShift, LineTrace, StaticError, WaveSpectrum},
@@ -208,6 +208,7 @@ impl Stage {
             tear: tear::Reading::default(),
             levels: levels::Reading::default(),
             bars: bars::Reading::default(),
+            interference: interference::Reading::default(),
             chroma: chroma::Reading::default(),
             sync: sync::Reading::default(),
         };
