@@ -120,7 +120,10 @@ impl Station {
         let (remarks, heard) = bounded(REMARKS);
         let timed = source.description().live;
         let capture = Capture::start(source, &stop, to_tee)?;
-        let analysis = Analysis::new(prepared.plan, recorder, sinks);
+        let mut analysis = Analysis::new(prepared.plan, recorder, sinks);
+        if tee.is_some() {
+            analysis.expect_turns();
+        }
         Ok(Self {
             name,
             live,

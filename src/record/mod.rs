@@ -6,7 +6,10 @@
 //! Does not know: how anything is drawn or exported, or which measures exist.
 
 pub use error::RecordError;
-pub use head::{HandedOn, PassHead, ProgrammeSpan, TapeSpeed, default_path, tee_frame};
+pub use head::{
+    FilePlace, HandedOn, PassHead, ProgrammeSpan, TapeSpeed, default_path, file_place, tee_frame,
+};
+pub use input::InputWords;
 pub use live::Live;
 pub use open::upgrade;
 pub use reader::{FieldLines, Lines, Pass, PerSecond, Rows, StorageGap};
@@ -26,6 +29,7 @@ mod error;
 mod head;
 pub mod live;
 mod open;
+mod input;
 mod packed;
 #[cfg(test)]
 pub(crate) mod played;
