@@ -25,11 +25,13 @@ pub use writer::{PassSender, QUEUE_FIELDS, WhenFull, Writer, WriterState, Writer
 
 pub mod advice;
 pub mod baseline;
+pub mod effect;
 mod error;
+pub mod finder;
 mod head;
+mod input;
 pub mod live;
 mod open;
-mod input;
 mod packed;
 #[cfg(test)]
 pub(crate) mod played;
