@@ -187,7 +187,9 @@ struct Operator {
 impl Sink for Operator {
     fn take(&mut self, _seen: &Seen<'_>) -> Result<()> {
         if self.finder.lock().expect("nobody panicked").standing() != Standing::Searching {
-            *self.proposed.lock().expect("nobody panicked") = Some(values(&self.settings));
+            // Of the first field only: right after it, the capture sets all back.
+            let mut proposed = self.proposed.lock().expect("nobody panicked");
+            proposed.get_or_insert_with(|| values(&self.settings));
             self.stop.set();
         }
         Ok(())
