@@ -138,7 +138,7 @@ fn median(values: impl Iterator<Item = f64>) -> Option<f64> {
     let count = values.len();
     let upper = *values.get(count / 2)?;
     Some(if count.is_multiple_of(2) {
-        (values[count / 2 - 1] + upper) / 2.0
+        f64::midpoint(values[count / 2 - 1], upper)
     } else {
         upper
     })

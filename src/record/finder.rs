@@ -69,11 +69,11 @@ pub struct Act {
 }
 
 impl Act {
-    fn say(text: String) -> Option<Self> {
-        Some(Self {
+    fn say(text: String) -> Self {
+        Self {
             say: Some(text),
             ..Self::default()
-        })
+        }
     }
 }
 
@@ -297,7 +297,7 @@ impl Finder {
         }
         self.unanswered = 0;
         if let Some(trouble) = trouble {
-            return self.stop(trouble.to_owned());
+            return Some(self.stop(trouble.to_owned()));
         }
         // Where it stands now is the operator's wish: the search goes on from there.
         for knob in &mut self.knobs {
@@ -311,7 +311,7 @@ impl Finder {
             self.values()
         );
         self.last.clone_from(&text);
-        Act::say(text)
+        Some(Act::say(text))
     }
 
     fn begin_again(&mut self) {
@@ -329,27 +329,27 @@ impl Finder {
         };
     }
 
-    fn stop(&mut self, why: String) -> Option<Act> {
+    fn stop(&mut self, why: String) -> Act {
         self.standing = Standing::Stuck;
         self.last = why;
         Act::say(self.report())
     }
 
-    fn set(&mut self, at: usize, value: i64, say: String) -> Option<Act> {
+    fn set(&mut self, at: usize, value: i64, say: String) -> Act {
         self.knobs[at].value = value;
         self.unsettled = SETTLE_FIELDS;
         self.last.clone_from(&say);
-        Some(Act {
+        Act {
             set: vec![self.knobs[at].setting()],
             say: Some(say),
             ..Act::default()
-        })
+        }
     }
 
     fn looked(&mut self, window: Window) -> Option<Act> {
         let stage = std::mem::replace(&mut self.stage, Stage::Judging { moved: None });
         match stage {
-            Stage::Before { knob, size } => self.try_out(knob, size, window.spread),
+            Stage::Before { knob, size } => Some(self.try_out(knob, size, window.spread)),
             Stage::During {
                 knob,
                 change,
@@ -363,20 +363,20 @@ impl Finder {
                     during: Box::new(window.spread),
                 };
                 let say = format!("{} back to {back}", self.knobs[knob].name);
-                self.set(knob, back, say)
+                Some(self.set(knob, back, say))
             }
             Stage::After {
                 knob,
                 change,
                 before,
                 during,
-            } => self.tried((knob, change), (&before, &during), window.spread),
-            Stage::Judging { moved } => self.judge(window, moved),
+            } => Some(self.tried((knob, change), (&before, &during), window.spread)),
+            Stage::Judging { moved } => self.judge(&window, moved.as_deref()),
         }
     }
 
     /// Begins a trial.
-    fn try_out(&mut self, at: usize, size: i64, before: Spread) -> Option<Act> {
+    fn try_out(&mut self, at: usize, size: i64, before: Spread) -> Act {
         let knob = &mut self.knobs[at];
         knob.trials += 1;
         let to = knob.trial(size);
@@ -396,7 +396,7 @@ impl Finder {
         (at, change): (usize, i64),
         (before, during): (&Spread, &Spread),
         after: Spread,
-    ) -> Option<Act> {
+    ) -> Act {
         let ends = self.scale.ends();
         let far = |mapping: Mapping| ends.map(|code| mapping.shift(code).abs());
         let still = Mapping::between(before, &after)
@@ -442,7 +442,7 @@ impl Finder {
         self.try_out(at, again, after)
     }
 
-    fn next_knob(&mut self, at: usize, text: String) -> Option<Act> {
+    fn next_knob(&mut self, at: usize, text: String) -> Act {
         if let Some(next) = self.knobs.get(at + 1) {
             self.stage = Stage::Before {
                 knob: at + 1,
@@ -453,26 +453,26 @@ impl Finder {
     }
 
     /// Looks whether something is left to move.
-    fn judge(&mut self, window: Window, moved: Option<Box<Moved>>) -> Option<Act> {
-        self.account(&window, moved.as_deref());
+    fn judge(&mut self, window: &Window, moved: Option<&Moved>) -> Option<Act> {
+        self.account(window, moved);
         if self.deaf > 0 {
             self.deaf -= 1;
         } else if self.owed.is_none() {
             self.owed = self.scale.asked(window.advice());
         }
-        let Some(demand) = self.scale.demand(&window, self.owed) else {
+        let Some(demand) = self.scale.demand(window, self.owed) else {
             return None; // no picture to judge by
         };
         let Some(to) = self.next_values(&demand) else {
             return self.rest(&demand);
         };
         if self.moves >= MOST_MOVES {
-            return self.stop(format!(
+            return Some(self.stop(format!(
                 "{MOST_MOVES} moves did not do it ({})",
                 demand.stands
-            ));
+            )));
         }
-        Some(self.go(to, &demand, window.spread))
+        Some(self.go(to, &demand, window.spread.clone()))
     }
 
     /// What is owed to the adviser after a move: by the picture where it is still the same, else as foretold.

@@ -339,7 +339,7 @@ impl Live {
     /// Takes what was read of the device's controls.
     pub fn set_controls(&mut self, state: &ControlState) {
         self.revision += u64::from(self.controls.take(state));
-        self.effects.take(state.controls.iter());
+        self.effects.take(&state.controls);
     }
 
     /// The device's controls of the levels, for the operator to step.

@@ -88,11 +88,15 @@ impl Scale {
         Some(demand)
     }
 
+    /// The change that undoes an error, where that is worth one.
+    fn beyond_tolerance(self, error: f64) -> Option<f64> {
+        (error.abs() > TOLERANCE).then(|| self.codes(-error))
+    }
+
     /// Bars say where both ends are and should be.
     fn by_bars(self, bars: Bars, demand: &mut Demand) {
-        let wanted = |error: f64| (error.abs() > TOLERANCE).then(|| self.codes(-error));
-        demand.peak = wanted(bars.white);
-        demand.black = bars.black.and_then(wanted);
+        demand.peak = self.beyond_tolerance(bars.white);
+        demand.black = bars.black.and_then(|error| self.beyond_tolerance(error));
         demand.stands.push_str(", by colour bars");
     }
 

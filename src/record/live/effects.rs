@@ -48,9 +48,9 @@ impl Effects {
     }
 
     /// Takes the controls as they stand.
-    pub(super) fn take<'a>(&mut self, controls: impl Iterator<Item = &'a ControlListing> + Clone) {
+    pub(super) fn take(&mut self, controls: &[ControlListing]) {
         let values = ROLES.map(|role| {
-            let mut controls = controls.clone();
+            let mut controls = controls.iter();
             let control = controls.find(|control| control.role == Some(role));
             control.map(|control| control.setting)
         });
@@ -142,7 +142,7 @@ mod tests {
     }
 
     fn play(effects: &mut Effects, fields: u32, set: (i64, i64), code: impl Fn(usize) -> usize) {
-        effects.take(controls(set.0, set.1).iter());
+        effects.take(&controls(set.0, set.1));
         let mut ladder = [0; 256];
         for level in 20..200 {
             ladder[code(level)] += 10;
