@@ -28,6 +28,7 @@ mod log;
 mod programme;
 mod rules;
 mod settled;
+mod slow;
 mod window;
 
 #[cfg(test)]

@@ -70,6 +70,14 @@ kinds! {
     Monochrome = "monochrome",
     /// The picture shows colour bars.
     ColourBars = "colour_bars",
+    /// Streaks of lost signal, many at once.
+    DropoutBurst = "dropout_burst",
+    /// A band of noise lies across the picture.
+    Tracking = "tracking",
+    /// One head gives less than the other, or nothing.
+    HeadFault = "head_fault",
+    /// Noise or dropouts have grown over minutes.
+    Worsening = "worsening",
     /// Recorded picture begins.
     RecordingStart = "recording_start",
     /// The tape's recording ends.

@@ -13,6 +13,7 @@ use crate::units::{Estimate, Unit};
 
 pub mod bars;
 pub mod chroma;
+pub mod dropouts;
 pub mod flagging;
 pub mod flutter;
 pub mod hands;
@@ -21,6 +22,7 @@ pub mod levels;
 pub mod line_timing;
 pub mod sync;
 pub mod tear;
+pub mod tracking;
 pub mod vectors;
 pub mod waveform;
 
@@ -61,6 +63,10 @@ pub struct Readings {
     pub chroma: chroma::Reading,
     /// Colour bars.
     pub bars: bars::Reading,
+    /// Whether the heads read their tracks.
+    pub tracking: tracking::Reading,
+    /// Streaks.
+    pub dropouts: dropouts::Reading,
     /// Stability of the stream of pictures.
     pub sync: sync::Reading,
 }
@@ -75,6 +81,8 @@ pub struct Suite {
     levels: levels::Levels,
     chroma: chroma::Chroma,
     bars: bars::Bars,
+    tracking: tracking::Tracking,
+    dropouts: dropouts::Dropouts,
     sync: sync::Sync,
     hands: hands::Hands,
     /// Whose the border was in the field before.
@@ -110,9 +118,11 @@ impl Suite {
             levels,
             chroma,
             bars,
+            tracking,
+            dropouts,
             ..
         } = self;
-        let (line_timing, (levels, chroma, bars)) = hands.both(
+        let (line_timing, (levels, chroma, bars, tracking, dropouts)) = hands.both(
             || {
                 line_timing.measure(line_timing::Input {
                     around,
@@ -135,7 +145,18 @@ impl Suite {
                     around,
                     state: sync.state,
                 });
-                (levels, chroma, bars)
+                let tracking = tracking.measure(tracking::Input {
+                    around,
+                    state: sync.state,
+                    area: &levels.area,
+                });
+                let dropouts = dropouts.measure(dropouts::Input {
+                    around,
+                    state: sync.state,
+                    area: &levels.area,
+                    spoiled: tracking.spoiled(),
+                });
+                (levels, chroma, bars, tracking, dropouts)
             },
         );
         self.border = line_timing.border;
@@ -152,6 +173,8 @@ impl Suite {
             levels,
             chroma,
             bars,
+            tracking,
+            dropouts,
             sync,
         }
     }
@@ -209,6 +232,8 @@ impl<U: Unit> From<Estimate<U>> for Value {
 pub enum QuantityUnit {
     /// Nanoseconds.
     Ns,
+    /// Microseconds.
+    Us,
     /// Milliseconds.
     Ms,
     /// Field lines.
@@ -241,6 +266,7 @@ impl QuantityUnit {
     pub fn symbol(self) -> &'static str {
         match self {
             Self::Ns => "ns",
+            Self::Us => "µs",
             Self::Ms => "ms",
             Self::Lines => "lines",
             Self::Ire => "IRE",
@@ -261,6 +287,7 @@ impl QuantityUnit {
     pub fn suffix(self) -> Option<&'static str> {
         match self {
             Self::Ns => Some("_ns"),
+            Self::Us => Some("_us"),
             Self::Ms => Some("_ms"),
             Self::Ire => Some("_ire"),
             Self::Pct => Some("_pct"),
@@ -360,6 +387,8 @@ pub fn quantities() -> impl Iterator<Item = &'static Quantity> + Clone {
         levels::QUANTITIES,
         chroma::QUANTITIES,
         bars::QUANTITIES,
+        tracking::QUANTITIES,
+        dropouts::QUANTITIES,
     ]
     .into_iter()
     .flatten()
@@ -373,7 +402,9 @@ pub const QUANTITY_COUNT: usize = line_timing::QUANTITIES.len()
     + sync::QUANTITIES.len()
     + levels::QUANTITIES.len()
     + chroma::QUANTITIES.len()
-    + bars::QUANTITIES.len();
+    + bars::QUANTITIES.len()
+    + tracking::QUANTITIES.len()
+    + dropouts::QUANTITIES.len();
 
 /// A quantity and its place in a row, by id.
 #[must_use]

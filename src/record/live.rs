@@ -22,6 +22,7 @@ use crate::units::{CodeRange, Hertz, Millis, Seconds, Unit};
 
 pub use crate::measures::vectors::{VECTOR_CELLS, VECTOR_REACH, Vectors};
 pub use crate::measures::waveform::{WAVEFORM_COLUMNS, WAVEFORM_LEVELS, Waveform};
+pub use aid::{Quality, TrackingCourse};
 pub use controls::{ControlBoard, ControlState, Order, Standing};
 pub use delays::Delays;
 pub use reference::{Difference, Held, Reference};
@@ -29,6 +30,7 @@ pub use status::{Ground, Status, WARM_UP, Word};
 pub use trend::{Band, FIELD_SPAN, SHOWN, Shown, Trends, Values};
 pub use waves::WaveHistory;
 
+mod aid;
 mod controls;
 mod delays;
 mod reference;
@@ -153,6 +155,7 @@ pub struct Live {
     recent: VecDeque<Readings>,
     trends: Trends,
     waves: WaveHistory,
+    tracking: TrackingCourse,
     lines: VecDeque<(FieldPlace, LineTrace)>,
     waveform: Waveform,
     vectors: Vectors,
@@ -181,6 +184,7 @@ impl Live {
             recent: VecDeque::with_capacity(TRACES),
             trends: Trends::default(),
             waves: WaveHistory::default(),
+            tracking: TrackingCourse::default(),
             lines: VecDeque::with_capacity(LINE_FIELDS),
             waveform: Waveform::default(),
             vectors: Vectors::default(),
@@ -215,6 +219,7 @@ impl Live {
             readings.place.seconds,
             readings.line_timing.wave_spectrum.as_ref(),
         );
+        self.tracking.push(readings);
         let lines = (readings.place, readings.line_timing.lines.clone());
         push_bounded(&mut self.lines, lines, LINE_FIELDS);
         push_bounded(&mut self.recent, readings.clone(), TRACES);
@@ -390,6 +395,12 @@ impl Live {
     #[must_use]
     pub fn waves(&self) -> &WaveHistory {
         &self.waves
+    }
+
+    /// How well the player tracked.
+    #[must_use]
+    pub fn tracking(&self) -> &TrackingCourse {
+        &self.tracking
     }
 
     /// Every line of the last [`LINE_FIELDS`] fields, oldest first.

@@ -2,9 +2,9 @@
 
 use crate::limits::Kind;
 use crate::measures::{
-    bars, chroma, flagging, head_switch, levels,
+    bars, chroma, dropouts, flagging, head_switch, levels,
     line_timing::{self, LineShift},
-    tear,
+    tear, tracking,
 };
 use crate::standard::Parity;
 use crate::timecode::{Counting, FieldIndex, Timecode};
@@ -12,7 +12,7 @@ use crate::units::{Estimate, Nanos};
 
 use super::*;
 
-pub(in crate::record) const KINDS: [Kind; 26] = [
+pub(in crate::record) const KINDS: [Kind; 30] = [
     Kind::Wobble,
     Kind::Flagging,
     Kind::Tear,
@@ -31,6 +31,10 @@ pub(in crate::record) const KINDS: [Kind; 26] = [
     Kind::ColourLoss,
     Kind::Monochrome,
     Kind::ColourBars,
+    Kind::DropoutBurst,
+    Kind::Tracking,
+    Kind::HeadFault,
+    Kind::Worsening,
     Kind::RecordingStart,
     Kind::TapeEnd,
     Kind::FieldOrderChanged,
@@ -107,6 +111,8 @@ fn readings(field: u64) -> Readings {
         tear: tear::Reading::default(),
         levels: levels::Reading::default(),
         bars: bars::Reading::default(),
+        tracking: tracking::Reading::default(),
+        dropouts: dropouts::Reading::default(),
         chroma: chroma::Reading::default(),
         sync: sync::Reading::default(),
     };

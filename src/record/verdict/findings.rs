@@ -241,6 +241,9 @@ fn group_of(kind: Kind) -> Option<Group> {
         | Kind::Flash
         | Kind::LevelDrift => Some(Group::Levels),
         Kind::ColourLoss | Kind::Monochrome => Some(Group::Colour),
+        Kind::DropoutBurst | Kind::Tracking | Kind::HeadFault | Kind::Worsening => {
+            Some(Group::Condition)
+        }
         Kind::NoSignal
         | Kind::Snow
         | Kind::Muted
@@ -282,6 +285,10 @@ fn name(kind: Kind) -> &'static str {
         Kind::ColourLoss => "Colour lost",
         Kind::Monochrome => "No colour",
         Kind::ColourBars => "Colour bars",
+        Kind::DropoutBurst => "Bursts of dropouts",
+        Kind::Tracking => "Bands of noise (mistracking)",
+        Kind::HeadFault => "A weak or clogged head",
+        Kind::Worsening => "Noise or dropouts that grow",
         Kind::SourceLost => "Source lost",
         Kind::FieldOrderChanged => "Field order other than said",
         Kind::StandardChanged => "Signal of another standard",
