@@ -3,14 +3,13 @@
 //! In: one field after another. Out: [`Heads`], over the last second. Each field is held against the mean of the one before and
 //! the one after it, so that fades drop out; the median over the differences drops cuts.
 //!
-//! Noise is the roughness along the lines in the quietest tenth of small blocks, where a tape's noise is nearly all there is;
-//! what detail is left in them is much the same in both fields. Level is the ratio of the means of larger blocks at the same place;
-//! of all blocks the quartile nearer to none is taken, so that stripes one line high, and things that move, make no difference.
+//! Noise is that between fields of one parity (`rows`). Level is the ratio of the means of larger blocks at the same place; of
+//! all blocks the quartile nearer to none is taken, so that stripes one line high, and things that move, make no difference. A head
+//! whose output is lower gives less noise as well; so noise is judged with the difference in level taken off.
 //!
 //! Does not know: whether there is a picture. Of snow and flat pictures both fields are alike.
 
 use crate::fields::{Field, FieldRaster};
-use crate::measures::dsp::codes::absolute_second_difference;
 use crate::measures::levels::{ParityWatch, PictureArea};
 use crate::standard::Parity;
 use crate::units::{Decibels, Estimate};
@@ -58,8 +57,8 @@ impl HeadState {
     }
 }
 
-/// Difference in noise from which a head is weak: 2 dB are to be found, of which detail in the quietest blocks hides some, and pairs
-/// of good heads differ by one (common practice, no source).
+/// Difference in noise from which a head is weak: 2 dB are to be found, of which detail that moves hides some, and pairs of good
+/// heads differ by one (common practice, no source).
 const WEAK_NOISE_DB: f64 = 1.4;
 
 /// Difference in level from which a head is weak: 3 dB are to be found.
@@ -72,19 +71,8 @@ const CLOGGED_DB: f64 = 12.0;
 /// Standard errors a difference must be of.
 const TOLD: f64 = 4.0;
 
-/// Every so many rows are read, for levels and for noise.
+/// Every so many rows are read.
 const ROW_STEP: usize = 4;
-const NOISE_ROW_STEP: usize = 6;
-
-/// Width of a block whose noise is taken, and lag of its second difference: it hears a tape's noise best, at 2.2 MHz.
-const BLOCK: usize = 24;
-const LAG: usize = 3;
-
-/// Share of the blocks that are quieter than the one that is taken.
-const QUIET_SHARE: f64 = 0.1;
-
-/// Least mean second difference in codes: about what rounding leaves, so that two silent fields are alike.
-const LEAST_ROUGHNESS: f64 = 0.6;
 
 /// Blocks of which levels are compared.
 const ACROSS: usize = 12;
@@ -93,9 +81,6 @@ const DOWN: usize = 8;
 /// Level over black, in codes, from which a block tells a ratio, and how many must.
 const LEAST_LEVEL: f64 = 26.0;
 const ENOUGH_BLOCKS: usize = 16;
-
-/// Most blocks of noise in a field.
-const MOST_BLOCKS: usize = 8192;
 
 type Levels = [[f64; ACROSS]; DOWN];
 
@@ -107,7 +92,6 @@ pub(super) struct Watch {
     level: ParityWatch,
     /// Levels of the two fields before, newest first.
     levels: [Option<(Parity, Levels)>; 2],
-    roughness: Vec<u32>,
     ratios: Vec<f64>,
 }
 
@@ -118,15 +102,19 @@ impl Default for Watch {
             noise: ParityWatch::default(),
             level: ParityWatch::default(),
             levels: [None; 2],
-            roughness: Vec::with_capacity(MOST_BLOCKS),
             ratios: Vec::with_capacity(ACROSS * DOWN),
         }
     }
 }
 
 impl Watch {
-    /// Takes in the next field.
-    pub(super) fn follow(&mut self, field: &Field, area: &PictureArea) -> Option<Heads> {
+    /// Takes in the next field, and the rms of the noise in the one of its parity before it.
+    pub(super) fn follow(
+        &mut self,
+        field: &Field,
+        area: &PictureArea,
+        rms: Option<f64>,
+    ) -> Option<Heads> {
         if self.raster != Some(field.raster) {
             self.raster = Some(field.raster);
             self.noise.reset();
@@ -137,28 +125,14 @@ impl Watch {
             self.noise.interrupt();
             self.levels = [None; 2];
         }
-        let area = reading_area(field, area)?;
         let parity = field.place.parity;
-        let roughness = self.roughness_db(field, &area)?;
-        self.noise.follow(parity, roughness);
+        match rms {
+            Some(rms) => self.noise.follow(parity, 20.0 * rms.log10()),
+            None => self.noise.interrupt(),
+        }
+        let area = reading_area(field, area)?;
         self.compare_levels(parity, levels_of(field, &area));
         self.say()
-    }
-
-    fn roughness_db(&mut self, field: &Field, area: &PictureArea) -> Option<f64> {
-        self.roughness.clear();
-        for row in area.rows.clone().step_by(NOISE_ROW_STEP) {
-            let line = &field.luma.row(row)[area.columns.clone()];
-            let room = MOST_BLOCKS - self.roughness.len();
-            let blocks = line.chunks_exact(BLOCK).take(room);
-            self.roughness
-                .extend(blocks.map(|block| absolute_second_difference(block, LAG)));
-        }
-        let last = self.roughness.len().checked_sub(1)?;
-        let quiet = (QUIET_SHARE * last as f64) as usize;
-        let (_, sum, _) = self.roughness.select_nth_unstable(quiet);
-        let mean = f64::from(*sum) / (BLOCK - 2 * LAG) as f64;
-        Some(20.0 * mean.max(LEAST_ROUGHNESS).log10())
     }
 
     /// Holds the field before against this one and the one before it.
@@ -198,23 +172,20 @@ impl Watch {
             ))
         };
         let (noise, level) = (estimate(&self.noise), estimate(&self.level));
-        let told = |found: Option<Estimate<Decibels>>, least: f64| {
-            found
-                .filter(|found| {
-                    found.value.0.abs() >= least && found.value.0.abs() > TOLD * found.sigma.0
-                })
-                .map(|found| found.value.0)
+        let level_db = level.map_or(0.0, |level| level.value.0);
+        let told = |value: f64, sigma: f64, least: f64| {
+            (value.abs() >= least && value.abs() > TOLD * sigma).then_some(value)
         };
-        let state = match (
-            told(noise, CLOGGED_DB),
-            told(noise, WEAK_NOISE_DB),
-            told(level, WEAK_LEVEL_DB),
-        ) {
+        let noisier = noise.map(|noise| (noise.value.0 - level_db, noise.sigma.0));
+        let clogged = noisier.and_then(|(db, sigma)| told(db, sigma, CLOGGED_DB));
+        let noisier = noisier.and_then(|(db, sigma)| told(db, sigma, WEAK_NOISE_DB));
+        let brighter = level.and_then(|level| told(level.value.0, level.sigma.0, WEAK_LEVEL_DB));
+        let state = match (clogged, brighter, noisier) {
             (Some(noise), ..) if noise > 0.0 => HeadState::TopClogged,
             (Some(_), ..) => HeadState::BottomClogged,
-            (None, Some(noise), _) if noise > 0.0 => HeadState::TopWeak,
+            (None, Some(level), _) if level < 0.0 => HeadState::TopWeak,
             (None, Some(_), _) => HeadState::BottomWeak,
-            (None, None, Some(level)) if level < 0.0 => HeadState::TopWeak,
+            (None, None, Some(noise)) if noise > 0.0 => HeadState::TopWeak,
             (None, None, Some(_)) => HeadState::BottomWeak,
             (None, None, None) => HeadState::Alike,
         };
@@ -229,11 +200,11 @@ impl Watch {
 /// The picture's area, or without one the middle of the field: a clogged head may leave nothing that looks like a picture.
 fn reading_area(field: &Field, area: &PictureArea) -> Option<PictureArea> {
     let (width, rows) = (field.luma.width, field.luma.rows);
-    if width < 8 * BLOCK || rows < 6 * DOWN {
+    if width < 8 * ACROSS || rows < 6 * DOWN {
         return None;
     }
     let inside = area.columns.end <= width && area.rows.end <= rows;
-    if inside && area.columns.len() >= 6 * BLOCK && area.rows.len() >= 4 * DOWN {
+    if inside && area.columns.len() >= 6 * ACROSS && area.rows.len() >= 4 * DOWN {
         return Some(area.clone());
     }
     Some(PictureArea {

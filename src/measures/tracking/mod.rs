@@ -12,8 +12,8 @@
 //! The noise between fields is what differs from the line above or from the frame before, whichever is less, in the quietest
 //! quarter of small areas: still, moving and detailed parts of the picture do not count.
 //!
-//! The heads are compared (`heads`) by the noise along the lines in the quietest parts of either parity's fields, and by the
-//! ratio of levels at the same places. The picture is the same for both, and drops out.
+//! The heads are compared (`heads`) by the noise between fields of either parity, and by the ratio of levels at the same places. The
+//! picture is the same for both, and drops out.
 //!
 //! Absent without a steady picture, in the first fields, and in small fields; the heads are compared whatever is shown.
 //!
@@ -108,20 +108,20 @@ impl Measure for Tracking {
     fn measure(&mut self, input: Input<'_>) -> Reading {
         self.states.rotate_right(1);
         self.states[0] = Some(input.state);
-        let heads = self.heads.follow(input.around.field, input.area);
-        let nothing = Reading {
-            heads,
-            ..Reading::default()
-        };
-        let steady = |state: &Option<State>| matches!(state, Some(State::Locked | State::Unstable));
-        let Some(judged) = Judged::of(input.around) else {
-            self.rows.forget();
-            return nothing;
-        };
-        if !self.states.iter().all(steady) {
-            return nothing;
+        let judged = Judged::of(input.around);
+        match &judged {
+            Some(judged) => self.rows.look(judged, input.area),
+            None => self.rows.forget(),
         }
-        self.rows.look(&judged, input.area);
+        let field = input.around.field;
+        let heads = self.heads.follow(field, input.area, self.rows.rms());
+        let steady = |state: &Option<State>| matches!(state, Some(State::Locked | State::Unstable));
+        let Some(judged) = judged.filter(|_| self.states.iter().all(steady)) else {
+            return Reading {
+                heads,
+                ..Reading::default()
+            };
+        };
         Reading {
             judged: true,
             band: self.rows.band(&judged),

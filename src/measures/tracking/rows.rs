@@ -49,10 +49,10 @@ const ROUNDING: f64 = 0.29;
 /// Rows of which the noise is taken: each fourth one tells as much.
 const NOISE_STEP: usize = 4;
 
-/// Most rows and the finest step of mean differences: a sixteenth of a code, up to 32 codes.
+/// Most rows; and the steps of mean differences: a 64th of a code, up to 32 codes.
 const MOST_ROWS: usize = 640;
-const BINS: usize = 512;
-const BINS_A_CODE: f64 = 16.0;
+const BINS: usize = 2048;
+const BINS_A_CODE: f64 = 64.0;
 
 /// What was found in the rows of one field.
 #[derive(Debug)]
@@ -144,6 +144,11 @@ impl Rows {
         })?;
         let mean = (bin as f64 + 0.5) / BINS_A_CODE;
         Some((mean / DIFFERENCE_GAIN).max(ROUNDING))
+    }
+
+    /// Rms of the noise between fields, in codes; `None` before any.
+    pub(super) fn rms(&self) -> Option<f64> {
+        self.rms
     }
 
     /// Peak to peak of the picture over the noise.
