@@ -18,7 +18,7 @@ use crate::measures::dropouts::DROPOUT_DELAY;
 use crate::measures::levels::FLASH_DELAY;
 use crate::measures::sync::UNNOTICED_DELAY;
 use crate::measures::tracking::TRACKING_DELAY;
-use crate::measures::{Readings, Value, quantity};
+use crate::measures::{Readings, Value, bars, quantity};
 use crate::standard::Parity;
 use crate::timecode::FieldIndex;
 use crate::units::{Hertz, Seconds};
@@ -68,7 +68,9 @@ struct Open {
     clear_needed: u32,
     /// Badness that was last announced.
     announced: f64,
-    /// What was seen, of events whose notes tell more than a number.
+    /// Colour bars seen last, of events about them.
+    bars: Option<bars::Found>,
+    /// What was seen, of other events whose notes tell more than a number.
     detail: Option<Detail>,
 }
 
@@ -303,6 +305,7 @@ impl Rule {
             clear: 0,
             clear_needed,
             announced: hits().map(|hit| hit.badness).fold(f64::INFINITY, f64::min),
+            bars: self.bars_in(look),
             detail: Detail::of(self.limit.kind, look.readings),
         };
         if let Test::Number(threshold) = self.limit.test {
@@ -333,6 +336,12 @@ impl Rule {
         needed.min(MOST_CLEAR.max(self.limit.clear_after))
     }
 
+    /// What an event about colour bars tells of them.
+    fn bars_in(&self, look: Look<'_>) -> Option<bars::Found> {
+        let about_bars = self.limit.kind == Kind::ColourBars;
+        about_bars.then_some(look.readings.bars.found).flatten()
+    }
+
     /// Whether fields are counted instead of compared.
     fn counts(&self) -> bool {
         let side = self.limit.threshold().map(|threshold| threshold.side);
@@ -349,6 +358,7 @@ impl Rule {
             open.clear += 1;
             return open.clear < open.clear_needed;
         }
+        open.bars = self.bars_in(look).or(open.bars);
         let detail = Detail::of(self.limit.kind, look.readings);
         open.detail = Detail::over(open.detail, detail);
         open.incidents += u32::from(open.clear > 0);
@@ -407,6 +417,7 @@ impl Rule {
             incidents: open.incidents,
             usual: self.usual(),
             sample_rate: self.sample_rate,
+            bars: open.bars,
             detail: open.detail,
         };
         open.event.note = wording::sentence(&self.limit, &open.event, &size);

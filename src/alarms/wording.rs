@@ -31,15 +31,15 @@ pub(super) struct Size {
     pub(super) usual: Option<f64>,
     /// To give times in samples too.
     pub(super) sample_rate: Option<Hertz>,
-    /// What was seen, of events whose notes tell more than a number.
+    /// Colour bars seen last, of events about them.
+    pub(super) bars: Option<bars::Found>,
+    /// What was seen, of other events whose notes tell more than a number.
     pub(super) detail: Option<Detail>,
 }
 
 /// What an event's note tells besides a number.
 #[derive(Clone, Copy, Debug)]
 pub(super) enum Detail {
-    /// Colour bars.
-    Bars(bars::Found),
     /// The longest streak.
     Streak(Streak),
     /// A band of noise.
@@ -52,7 +52,6 @@ impl Detail {
     /// What a field shows of it.
     pub(super) fn of(kind: Kind, readings: &Readings) -> Option<Self> {
         match kind {
-            Kind::ColourBars => readings.bars.found.map(Self::Bars),
             Kind::DropoutBurst => readings.dropouts.longest.map(Self::Streak),
             Kind::Tracking => readings.tracking.band.map(Self::Band),
             Kind::HeadFault => readings.tracking.heads.map(Self::Heads),
@@ -74,7 +73,7 @@ impl Detail {
     /// After the sentence about the number.
     fn words(&self) -> String {
         match self {
-            Self::Bars(_) | Self::Heads(_) => String::new(),
+            Self::Heads(_) => String::new(),
             Self::Streak(streak) => format!(
                 "; the longest {:.0} µs, on line {} from sample {}",
                 streak.length.0, streak.row, streak.sample
@@ -93,10 +92,11 @@ pub(super) fn sentence(limit: &Limit, event: &Event, size: &Size) -> String {
     let amount = amount(limit, size.value, size.sample_rate);
     let beside = beside(limit, size.usual);
     let over = event.end.is_some();
-    match &size.detail {
-        Some(Detail::Bars(found)) => return bars_sentence(found, over),
-        Some(Detail::Heads(heads)) => return heads_sentence(heads, over),
-        _ => {}
+    if let Some(found) = &size.bars {
+        return bars_sentence(found, over);
+    }
+    if let Some(Detail::Heads(heads)) = &size.detail {
+        return heads_sentence(heads, over);
     }
     let detail = size.detail.as_ref().map_or(String::new(), Detail::words);
     let Some(end) = event.end else {

@@ -38,8 +38,15 @@ const COMPARED: usize = 96;
 const REACH_ACROSS: isize = 40;
 const REACH_DOWN: isize = 6;
 
-/// A run is found elsewhere where what is left is under this share of how it stands out on its own line.
-const FOUND_SHARE: f64 = 0.5;
+/// A run is found elsewhere where a line differs from it by less than this share of how it stands out here, and itself stands out
+/// by the rest of it there.
+const FOUND_SHARE: f64 = 0.4;
+
+/// Longest run that a displaced edge is thought to make, in samples: lines are seldom thrown aside further.
+const LONGEST_EDGE: usize = 72;
+
+/// What is left of the difference about a run when a displaced edge is moved back.
+const EDGE_SHARE: f64 = 0.3;
 
 /// Most values of a line with [`TOGETHER`] samples each.
 const MOST_VALUES: usize = 512;
@@ -95,26 +102,59 @@ impl Doubt {
             &self.beside[..count],
         )
     }
+}
 
-    /// Whether the run with the lines above and below is found, at another place, in a field beside.
-    pub(super) fn is_moved(
-        &self,
-        judged: &Judged<'_>,
-        (row, columns): (usize, &Range<usize>),
-        run: &Run,
-    ) -> bool {
-        let from = run.first.saturating_sub(BEFORE).max(columns.start);
-        let to = (run.first + run.samples.min(COMPARED) + BEFORE).min(columns.end);
-        let patch = Patch {
-            luma: &judged.now.luma,
-            row,
-            columns: from..to,
-        };
-        let limit = (FOUND_SHARE * f64::from(patch.standing_out())) as u32;
-        [judged.earlier, judged.later]
-            .into_iter()
-            .any(|field| patch.is_in(&field.luma, columns, limit))
+/// Whether the run is an edge that stands elsewhere than in the lines above and below, moved back it fits them. A streak takes
+/// itself along.
+pub(super) fn is_edge(field: &Field, (row, columns): (usize, &Range<usize>), run: &Run) -> bool {
+    if run.samples > LONGEST_EDGE {
+        return false;
     }
+    let wide = run.samples + BEFORE;
+    let window = run.first.saturating_sub(wide).max(columns.start)
+        ..(run.first + run.samples + wide).min(columns.end);
+    let line = field.luma.row(row);
+    let (above, below) = (field.luma.row(row - 1), field.luma.row(row + 1));
+    let difference = |shift: isize| {
+        let (mut sum, mut count) = (0_u32, 0_usize);
+        for at in window.clone() {
+            let moved = at.saturating_add_signed(shift);
+            if columns.contains(&moved) {
+                let beside = u8::midpoint(above[at], below[at]);
+                sum += u32::from(line[moved].abs_diff(beside));
+                count += 1;
+            }
+        }
+        (2 * count >= window.len()).then(|| f64::from(sum) / count as f64)
+    };
+    let limit = difference(0).map_or(0.0, |unmoved| EDGE_SHARE * unmoved);
+    let furthest = wide.cast_signed();
+    (-furthest..=furthest)
+        .filter_map(difference)
+        .any(|moved| moved < limit)
+}
+
+/// Whether the run is found, at another place, in a field beside.
+pub(super) fn is_moved(
+    judged: &Judged<'_>,
+    (row, columns): (usize, &Range<usize>),
+    run: &Run,
+) -> bool {
+    let from = run.first.saturating_sub(BEFORE).max(columns.start);
+    let to = (run.first + run.samples.min(COMPARED) + BEFORE).min(columns.end);
+    let patch = Patch {
+        luma: &judged.now.luma,
+        row,
+        columns: from..to,
+    };
+    let out = f64::from(patch.standing_out());
+    let limits = (
+        (FOUND_SHARE * out) as u32,
+        ((1.0 - FOUND_SHARE) * out) as u32,
+    );
+    [judged.earlier, judged.later]
+        .into_iter()
+        .any(|field| patch.is_in(&field.luma, columns, limits))
 }
 
 /// Sums of some samples each.
@@ -179,9 +219,9 @@ impl Patch<'_> {
         above.min(absolute_difference(line, self.line(self.row + 1)))
     }
 
-    /// Whether it is found in another field with no more difference than `limit`.
-    fn is_in(&self, other: &Plane, columns: &Range<usize>, limit: u32) -> bool {
-        let lines = [0, 1, 2].map(|line| self.line(self.row - 1 + line));
+    /// Whether a line that differs from it by `most` at most, and itself stands out by `least` at least, is in another field.
+    fn is_in(&self, other: &Plane, columns: &Range<usize>, (most, least): (u32, u32)) -> bool {
+        let line = self.line(self.row);
         for down in -REACH_DOWN..=REACH_DOWN {
             let Some(row) = self.row.checked_add_signed(down) else {
                 continue;
@@ -198,14 +238,13 @@ impl Patch<'_> {
                 if from < columns.start || place.end > columns.end {
                     continue;
                 }
-                // the row itself first: it tells most places apart
-                let mut left = absolute_difference(lines[1], &middle[place.clone()]);
-                if left > limit {
+                let there = &middle[place.clone()];
+                if absolute_difference(line, there) > most {
                     continue;
                 }
-                left += absolute_difference(lines[0], &above[place.clone()]);
-                left += absolute_difference(lines[2], &below[place]);
-                if left <= limit {
+                let from_above = absolute_difference(there, &above[place.clone()]);
+                let from_below = absolute_difference(there, &below[place]);
+                if from_above.min(from_below) >= least {
                     return true;
                 }
             }

@@ -131,6 +131,7 @@ impl Measure for Dropouts {
 
 impl Dropouts {
     /// The streaks of the last field that was judged, from top to bottom.
+    #[must_use]
     pub fn found(&self) -> &[Streak] {
         &self.found
     }
@@ -158,7 +159,7 @@ impl Dropouts {
                 if self.found.len() == MOST_DROPOUTS {
                     return;
                 }
-                if !self.doubt.is_moved(judged, place, run) {
+                if !doubt::is_edge(judged.now, place, run) && !doubt::is_moved(judged, place, run) {
                     self.found.push(Streak {
                         row,
                         sample: run.first,

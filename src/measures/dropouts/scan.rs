@@ -185,7 +185,7 @@ fn mark(line: &[u8], (lowest, highest): (&[u8], &[u8]), threshold: u8, marks: &m
     }
     let mut count = 0;
     for stretch in marks.chunks(COUNTED_AT_ONCE) {
-        count += u32::from(stretch.iter().fold(0u8, |count, mark| count + mark));
+        count += u32::from(stretch.iter().sum::<u8>());
     }
     count
 }

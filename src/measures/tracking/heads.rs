@@ -131,12 +131,12 @@ impl Watch {
             None => self.noise.interrupt(),
         }
         let area = reading_area(field, area)?;
-        self.compare_levels(parity, levels_of(field, &area));
+        self.compare_levels(parity, &levels_of(field, &area));
         self.say()
     }
 
     /// Holds the field before against this one and the one before it.
-    fn compare_levels(&mut self, parity: Parity, now: Levels) {
+    fn compare_levels(&mut self, parity: Parity, now: &Levels) {
         if let [Some((middle_parity, middle)), Some((first_parity, first))] = &self.levels
             && *first_parity == parity
             && *middle_parity == parity.other()
@@ -159,7 +159,7 @@ impl Watch {
                 self.level.follow(parity, 0.0);
             }
         }
-        self.levels = [Some((parity, now)), self.levels[0]];
+        self.levels = [Some((parity, *now)), self.levels[0]];
     }
 
     fn say(&self) -> Option<Heads> {
@@ -180,14 +180,14 @@ impl Watch {
         let clogged = noisier.and_then(|(db, sigma)| told(db, sigma, CLOGGED_DB));
         let noisier = noisier.and_then(|(db, sigma)| told(db, sigma, WEAK_NOISE_DB));
         let brighter = level.and_then(|level| told(level.value.0, level.sigma.0, WEAK_LEVEL_DB));
-        let state = match (clogged, brighter, noisier) {
-            (Some(noise), ..) if noise > 0.0 => HeadState::TopClogged,
-            (Some(_), ..) => HeadState::BottomClogged,
-            (None, Some(level), _) if level < 0.0 => HeadState::TopWeak,
-            (None, Some(_), _) => HeadState::BottomWeak,
-            (None, None, Some(noise)) if noise > 0.0 => HeadState::TopWeak,
-            (None, None, Some(_)) => HeadState::BottomWeak,
-            (None, None, None) => HeadState::Alike,
+        // The head of the darker fields is the weak one, or that of the noisier ones.
+        let weaker = brighter.map(|level| -level).or(noisier);
+        let state = match (clogged, weaker) {
+            (Some(noise), _) if noise > 0.0 => HeadState::TopClogged,
+            (Some(_), _) => HeadState::BottomClogged,
+            (None, Some(weaker)) if weaker > 0.0 => HeadState::TopWeak,
+            (None, Some(_)) => HeadState::BottomWeak,
+            (None, None) => HeadState::Alike,
         };
         noise.is_some().then_some(Heads {
             state,

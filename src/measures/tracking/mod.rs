@@ -43,6 +43,9 @@ pub const TRACKING_DELAY: u64 = 2;
 /// Fewest lines of a band: three of the frame's lines high is a scratch, and streaks on neighbouring lines happen.
 pub const LEAST_LINES: usize = 6;
 
+/// Rows above and below a band in which it has streaks already.
+const RIM: usize = 4;
+
 /// What the measure looks at.
 #[derive(Clone, Debug)]
 pub struct Input<'a> {
@@ -84,11 +87,12 @@ impl Reading {
             .then_some(self.band.map_or(0, |band| band.lines))
     }
 
-    /// Rows of the band; none without.
+    /// Rows that the band spoils, those about it included; none without.
     #[must_use]
     pub fn spoiled(&self) -> std::ops::Range<usize> {
-        self.band
-            .map_or(0..0, |band| band.row..band.row + band.lines)
+        self.band.map_or(0..0, |band| {
+            band.row.saturating_sub(RIM)..band.row + band.lines + RIM
+        })
     }
 }
 

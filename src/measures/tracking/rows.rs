@@ -59,7 +59,7 @@ const BINS_A_CODE: f64 = 64.0;
 pub(super) struct Rows {
     /// Share of each part of each row, in 255ths.
     unlike: [[u8; PARTS]; MOST_ROWS],
-    rows: Range<usize>,
+    lines: Range<usize>,
     columns: Range<usize>,
     /// How often each mean difference occurs.
     bins: [u32; BINS],
@@ -73,7 +73,7 @@ impl Default for Rows {
     fn default() -> Self {
         Self {
             unlike: [[0; PARTS]; MOST_ROWS],
-            rows: 0..0,
+            lines: 0..0,
             columns: 0..0,
             bins: [0; BINS],
             rms: None,
@@ -92,28 +92,28 @@ impl Rows {
     pub(super) fn look(&mut self, judged: &Judged<'_>, area: &PictureArea) {
         let luma = &judged.now.luma;
         let end = area.rows.end.min(luma.rows - 1).min(MOST_ROWS);
-        self.rows = area.rows.start.max(1)..end.max(1);
+        self.lines = area.rows.start.max(1)..end.max(1);
         self.columns = area.columns.start..area.columns.end.min(luma.width);
         let part = self.columns.len() / PARTS;
         if part == 0 {
-            self.rows = 0..0;
+            self.lines = 0..0;
             return;
         }
         self.bins.fill(0);
         // The noise of the field before sets the threshold: a band is a small part of a field, and no part of its quiet quarter.
         let usual = self.rms.unwrap_or(ROUNDING);
         self.threshold = UNLIKE_CODES.max(UNLIKE_RMS * usual).min(120.0) as u8;
-        for row in self.rows.clone().step_by(2) {
+        for row in self.lines.clone().step_by(2) {
             let lines = Lines::of(judged, row, &self.columns);
             self.unlike[row] = unlike(&lines, part, self.threshold);
-            if (row - self.rows.start) % NOISE_STEP == 0 {
+            if (row - self.lines.start).is_multiple_of(NOISE_STEP) {
                 self.count_noise(&lines, part);
             }
         }
         // A band has more rows than one: those between are looked at where one beside them is unlike.
-        for row in self.rows.clone().skip(1).step_by(2) {
+        for row in self.lines.clone().skip(1).step_by(2) {
             let beside =
-                self.is_unlike(row - 1) || row + 1 < self.rows.end && self.is_unlike(row + 1);
+                self.is_unlike(row - 1) || row + 1 < self.lines.end && self.is_unlike(row + 1);
             self.unlike[row] = if beside {
                 unlike(&Lines::of(judged, row, &self.columns), part, self.threshold)
             } else {
@@ -160,7 +160,7 @@ impl Rows {
 
     /// The highest band, if it is no picture that moves.
     pub(super) fn band(&self, judged: &Judged<'_>) -> Option<Band> {
-        let mut rest = self.rows.clone();
+        let mut rest = self.lines.clone();
         let mut highest: Option<Band> = None;
         while let Some(band) = self.next_band(&mut rest) {
             let higher = highest.is_none_or(|before| band.lines > before.lines);

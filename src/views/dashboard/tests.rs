@@ -165,7 +165,7 @@ fn the_best_place_is_sought_anew_on_the_key_and_the_page_left_on_another() {
     let best = |screen: &mut Screen| text(&drawn(screen, &stage.live, SMALL));
     press(&mut screen, "t");
     assert!(
-        best(&mut screen).contains("under the best of 3.5 s ago"),
+        best(&mut screen).contains("under the best of 3.0 s ago"),
         "{}",
         best(&mut screen)
     );
