@@ -1,4 +1,4 @@
-//! What levels, chroma, colour bars and sync cost a field of 720 × 288 samples, on the kinds of field that cost differently.
+//! What levels, chroma, colour bars, tracking, dropouts and sync cost a field of 720 × 288 samples, on the kinds of field that cost differently.
 
 use std::hint::black_box;
 
@@ -10,9 +10,11 @@ use trueline::fields::{Field, FieldPlace, FieldRaster, History, Plane};
 use trueline::measures::Measure as _;
 use trueline::measures::bars::{self, Bars};
 use trueline::measures::chroma::{self, Chroma};
+use trueline::measures::dropouts::{self, Dropouts};
 use trueline::measures::levels::{Input, Levels};
 use trueline::measures::line_timing::Border;
 use trueline::measures::sync::{State, Sync};
+use trueline::measures::tracking::{self, Tracking};
 use trueline::measures::vectors::Vectors;
 use trueline::measures::waveform::Waveform;
 use trueline::sources::{ChromaGrid, Gap, InputState};
@@ -89,12 +91,12 @@ fn shot(index: u64, gain: i32) -> Field {
     }
 }
 
-/// The last four of a run of live fields, with whatever `last` makes of the newest.
+/// The last five of a run of live fields, with whatever `last` makes of the newest.
 fn history(gain: i32, last: impl Fn(&mut Field)) -> History {
     let mut history = History::default();
-    for index in 0..4 {
+    for index in 0..5 {
         let mut field = shot(index, gain);
-        if index == 3 {
+        if index == 4 {
             last(&mut field);
         }
         history.push(field);
@@ -146,6 +148,28 @@ fn measures(bench: &mut Criterion) {
                 bars.measure(bars::Input {
                     around: black_box(&around),
                     state,
+                })
+            });
+        });
+        let mut tracking = Tracking::default();
+        let area = &of_levels.area;
+        bench.bench_function(&format!("tracking/{kind}"), |bench| {
+            bench.iter(|| {
+                tracking.measure(tracking::Input {
+                    around: black_box(&around),
+                    state,
+                    area,
+                })
+            });
+        });
+        let mut dropouts = Dropouts::default();
+        bench.bench_function(&format!("dropouts/{kind}"), |bench| {
+            bench.iter(|| {
+                dropouts.measure(dropouts::Input {
+                    around: black_box(&around),
+                    state,
+                    area,
+                    spoiled: 0..0,
                 })
             });
         });

@@ -84,6 +84,10 @@ pub enum Side {
     Risen,
     /// Further from the quantity's own settled value, either way.
     Moved,
+    /// The middle of the last two minutes further over the best two minutes of the recording.
+    Rising,
+    /// The middle of the last two minutes further under the best two minutes of the recording.
+    Sinking,
     /// Anything above, and an event's size is the sum over its fields: things that are counted.
     Counted,
 }
@@ -109,14 +113,15 @@ pub enum AtCuts {
 
 impl Threshold {
     /// How bad a value is: larger is worse, comparable with [`Threshold::enter_badness`]. `settled` is the quantity's
-    /// usual value, asked for by [`Side::Risen`] and [`Side::Moved`] only.
+    /// usual value, asked for by [`Side::Risen`] and [`Side::Moved`] only, or its best, for [`Side::Rising`] and [`Side::Sinking`].
     #[must_use]
     pub fn badness(&self, value: f64, settled: f64) -> f64 {
         match self.side {
             Side::Above | Side::Counted => value,
             Side::Below => -value,
             Side::Outside => value.abs(),
-            Side::Risen => value - settled,
+            Side::Risen | Side::Rising => value - settled,
+            Side::Sinking => settled - value,
             Side::Moved => (value - settled).abs(),
         }
     }

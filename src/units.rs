@@ -108,6 +108,10 @@ unit!(
     Nanos
 );
 unit!(
+    /// A time in microseconds.
+    Micros
+);
+unit!(
     /// A time in milliseconds.
     Millis
 );
@@ -211,6 +215,12 @@ pub fn studio_code_from_ire(level: Ire) -> LumaCode {
 #[must_use]
 pub fn nanos_from_samples(samples: Samples, rate: Hertz) -> Nanos {
     Nanos(samples.0 * 1e9 / rate.0)
+}
+
+/// The time that a number of samples takes at a sample rate, in microseconds.
+#[must_use]
+pub fn micros_from_samples(samples: Samples, rate: Hertz) -> Micros {
+    Micros(samples.0 * 1e6 / rate.0)
 }
 
 /// A time in milliseconds.

@@ -31,6 +31,7 @@ mod programme;
 mod rules;
 mod said;
 mod settled;
+mod slow;
 mod window;
 
 #[cfg(test)]

@@ -9,12 +9,15 @@
 use super::desk::Desk;
 use super::event::Event;
 use super::settled::Settled;
+use super::slow::{Better, Slow};
 use super::window::{Seen, Window};
-use super::wording::{self, Size, UNNOTICED};
+use super::wording::{self, Detail, Size, UNNOTICED};
 use crate::fields::FieldPlace;
 use crate::limits::{Among, AtCuts, Kind, Limit, Severity, Side, Test};
+use crate::measures::dropouts::DROPOUT_DELAY;
 use crate::measures::levels::FLASH_DELAY;
 use crate::measures::sync::UNNOTICED_DELAY;
+use crate::measures::tracking::TRACKING_DELAY;
 use crate::measures::{Readings, Value, bars, quantity};
 use crate::standard::Parity;
 use crate::timecode::FieldIndex;
@@ -67,6 +70,8 @@ struct Open {
     announced: f64,
     /// Colour bars seen last, of events about them.
     bars: Option<bars::Found>,
+    /// What was seen, of other events whose notes tell more than a number.
+    detail: Option<Detail>,
 }
 
 /// A limit being watched.
@@ -76,6 +81,7 @@ pub(super) struct Rule {
     read: fn(&Readings) -> Option<Value>,
     windows: [Window; 2],
     settled: Option<Settled>,
+    slow: Option<Slow>,
     last_evidence: f64,
     sample_rate: Option<Hertz>,
     open: Option<Open>,
@@ -95,6 +101,7 @@ impl Rule {
             read: reader(limit.id).unwrap_or(quantity.read),
             windows: [(); 2].map(|()| Window::new(limit.hits, limit.of)),
             settled: settles.then(Settled::new),
+            slow: course_of(&limit).map(Slow::new),
             last_evidence: f64::NEG_INFINITY,
             sample_rate: None,
             open: None,
@@ -129,6 +136,7 @@ impl Rule {
         if let Some(settled) = &mut self.settled {
             *settled = Settled::new();
         }
+        self.slow = course_of(&self.limit).map(Slow::new);
     }
 
     /// The programme is over: what rests on its picture is over too.
@@ -191,10 +199,16 @@ impl Rule {
             Test::Number(threshold) => threshold,
         };
         let sigma = value.sigma().unwrap_or(0.0);
-        let value = value.number()?;
-        let settled = match &mut self.settled {
-            None => 0.0,
-            Some(settled) => {
+        let mut value = value.number()?;
+        let settled = match (&mut self.settled, &mut self.slow) {
+            (None, None) => 0.0,
+            (None, Some(slow)) => {
+                slow.follow(place.seconds.0, value);
+                let course = slow.course()?;
+                value = course.lately;
+                course.best
+            }
+            (Some(settled), _) => {
                 let usual = settled.value();
                 if self.open.is_none() {
                     settled.follow(value);
@@ -209,6 +223,8 @@ impl Rule {
             }
             Kind::Missing | Kind::Overrun => back(place, value, look.field_period),
             Kind::Flash => back(place, FLASH_DELAY as f64, look.field_period),
+            Kind::DropoutBurst => back(place, DROPOUT_DELAY as f64, look.field_period),
+            Kind::Tracking => back(place, TRACKING_DELAY as f64, look.field_period),
             _ => place,
         };
         Some(Seen {
@@ -290,6 +306,7 @@ impl Rule {
             clear_needed,
             announced: hits().map(|hit| hit.badness).fold(f64::INFINITY, f64::min),
             bars: self.bars_in(look),
+            detail: Detail::of(self.limit.kind, look.readings),
         };
         if let Test::Number(threshold) = self.limit.test {
             open.event.unit = threshold.unit;
@@ -342,6 +359,8 @@ impl Rule {
             return open.clear < open.clear_needed;
         }
         open.bars = self.bars_in(look).or(open.bars);
+        let detail = Detail::of(self.limit.kind, look.readings);
+        open.detail = Detail::over(open.detail, detail);
         open.incidents += u32::from(open.clear > 0);
         open.clear = 0;
         open.last = self.last_of(&seen, look);
@@ -396,17 +415,24 @@ impl Rule {
             value,
             at: desk.clock.label(open.worst_at.frame()),
             incidents: open.incidents,
-            usual: self.settled.as_ref().and_then(Settled::value),
+            usual: self.usual(),
             sample_rate: self.sample_rate,
             bars: open.bars,
+            detail: open.detail,
         };
         open.event.note = wording::sentence(&self.limit, &open.event, &size);
+    }
+
+    /// What a value is held against, where that is learned.
+    fn usual(&self) -> Option<f64> {
+        let settled = self.settled.as_ref().and_then(Settled::value);
+        settled.or_else(|| Some(self.slow.as_ref()?.course()?.best))
     }
 
     /// Last field that a hit speaks of: lost fields end before the one that tells of them.
     fn last_of(&self, seen: &Seen, look: Look<'_>) -> FieldPlace {
         match self.limit.kind {
-            Kind::Flash => seen.from,
+            Kind::Flash | Kind::DropoutBurst | Kind::Tracking => seen.from,
             Kind::Missing if self.limit.id == UNNOTICED => seen.from,
             Kind::Missing | Kind::Overrun => {
                 let fields = seen.value - 1.0;
@@ -415,6 +441,15 @@ impl Rule {
             _ if seen.from.field < look.readings.place.field => seen.from,
             _ => look.readings.place,
         }
+    }
+}
+
+/// Which way is better, of limits that look at how a quantity goes over minutes.
+fn course_of(limit: &Limit) -> Option<Better> {
+    match limit.threshold()?.side {
+        Side::Rising => Some(Better::Lower),
+        Side::Sinking => Some(Better::Higher),
+        _ => None,
     }
 }
 

@@ -4,7 +4,8 @@ use super::{Alarms, Change, Event, PassClock, WhyEnded};
 use crate::fields::FieldPlace;
 use crate::limits::Limits;
 use crate::measures::{
-    Readings, bars, chroma, flagging, head_switch, interference, levels, line_timing, sync, tear,
+    Readings, bars, chroma, dropouts, flagging, head_switch, interference, levels, line_timing,
+    sync, tear, tracking,
 };
 use crate::standard::{Parity, Standard};
 use crate::timecode::{Counting, FieldIndex, Timecode};
@@ -54,6 +55,8 @@ pub(crate) fn healthy(field: u64) -> Readings {
         },
         bars: bars::Reading::default(),
         interference: interference::Reading::default(),
+        tracking: tracking::Reading::default(),
+        dropouts: dropouts::Reading::default(),
         chroma: chroma::Reading {
             saturation_rms: exactly(Percent(15.0)),
             presence: Some(chroma::Presence::Colour),
@@ -74,6 +77,8 @@ pub(crate) fn blank(field: u64, state: sync::State) -> Readings {
         levels: levels::Reading::default(),
         bars: bars::Reading::default(),
         interference: interference::Reading::default(),
+        tracking: tracking::Reading::default(),
+        dropouts: dropouts::Reading::default(),
         chroma: chroma::Reading::default(),
         sync: sync::Reading {
             state,

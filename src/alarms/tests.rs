@@ -7,9 +7,11 @@ use proptest::prelude::*;
 use super::script::{Played, blank, clock, exactly, healthy, place_at, wobbling};
 use super::*;
 use crate::limits::{Limit, Severity, Side, TABLE};
+use crate::measures::dropouts::Streak;
 use crate::measures::sync::State;
+use crate::measures::tracking::{self, Band, HeadState, Heads};
 use crate::measures::{bars, chroma, quantity, tear};
-use crate::units::{Degrees, Estimate, Ire, Lines, Nanos, Percent};
+use crate::units::{Decibels, Degrees, Estimate, Ire, Lines, Micros, Nanos, Percent};
 
 /// Two seconds of a healthy tape: the programme has begun.
 const LEAD_IN: u64 = 120;
@@ -723,4 +725,135 @@ fn colour_bars_are_told_with_the_error_of_each_bar() {
     ] {
         assert!(event.note.contains(part), "{part}: {}", event.note);
     }
+}
+
+fn with_streaks(field: u64, count: u64) -> Readings {
+    let mut readings = healthy(field);
+    readings.dropouts.count = Some(count);
+    readings.dropouts.longest = (count > 0).then(|| Streak {
+        row: 80 + field as usize % 7,
+        sample: 340,
+        samples: 100 + (field as usize % 5) * 50,
+        length: Micros(7.4 + (field % 5) as f64 * 3.7),
+    });
+    readings
+}
+
+#[test]
+fn a_burst_of_dropouts_begins_two_fields_back_and_its_note_has_the_longest() {
+    let played = healthy_start()
+        .play(60, |field| with_streaks(field, 4))
+        .play(LEAD_OUT, |field| with_streaks(field, 0))
+        .finish();
+    let event = played.only();
+    assert_eq!(
+        (event.kind, event.severity, event.worst),
+        (Kind::DropoutBurst, Severity::Alarm, Some(4.0))
+    );
+    assert_eq!(event.start.field.0, LEAD_IN - 2);
+    // field 124 is the first with 100 + 4·50 samples, and 124 is 5 past a multiple of 7
+    let part = "the longest 22 µs, on line 85 from sample 340";
+    assert!(event.note.contains(part), "{}", event.note);
+    // one or two now and then are no burst
+    let rare = healthy_start()
+        .play(600, |field| {
+            with_streaks(field, if field % 4 == 0 { 3 } else { 1 })
+        })
+        .finish();
+    assert_eq!(rare.closed().len(), 0);
+}
+
+#[test]
+fn a_band_is_told_with_its_height_and_place() {
+    let banded = |field| {
+        let mut readings = healthy(field);
+        readings.tracking.judged = true;
+        readings.tracking.band = (field % 3 > 0).then_some(Band { row: 46, lines: 22 });
+        readings
+    };
+    let played = healthy_start()
+        .play(60, banded)
+        .play(LEAD_OUT, |field| {
+            let mut readings = healthy(field);
+            readings.tracking.judged = true;
+            readings
+        })
+        .finish();
+    let event = played.only();
+    assert_eq!((event.kind, event.worst), (Kind::Tracking, Some(22.0)));
+    assert!(event.note.contains("from line 46"), "{}", event.note);
+}
+
+#[test]
+fn a_weak_head_and_a_clogged_one_are_told_of_by_name() {
+    let with = |state: HeadState, noise: f64| {
+        move |field| {
+            let mut readings = healthy(field);
+            readings.tracking = tracking::Reading {
+                heads: Some(Heads {
+                    state,
+                    noise: Some(Estimate::new(Decibels(noise), Decibels(0.1), 51)),
+                    level: None,
+                }),
+                ..tracking::Reading::default()
+            };
+            readings
+        }
+    };
+    for (state, noise, note) in [
+        (
+            HeadState::BottomWeak,
+            -2.4,
+            "The head of the bottom fields gave less than the other: 2.4 dB",
+        ),
+        (
+            HeadState::TopClogged,
+            31.0,
+            "The head of the top fields gave nothing but noise: 31 dB",
+        ),
+    ] {
+        let played = healthy_start()
+            .play(200, with(state, noise))
+            .play(LEAD_OUT, with(HeadState::Alike, 0.1))
+            .finish();
+        let event = played.only();
+        assert_eq!(
+            (event.kind, event.severity),
+            (Kind::HeadFault, Severity::Alarm)
+        );
+        assert!(event.note.starts_with(note), "{}", event.note);
+    }
+}
+
+#[test]
+fn dropouts_that_grow_over_minutes_are_told_and_a_bad_minute_is_not() {
+    // 60 fields a second, near enough
+    let minutes = |minutes: u64| 3600 * minutes;
+    let every =
+        |nth: u64| move |field: u64| with_streaks(field, u64::from(field.is_multiple_of(nth)));
+    let worsening = |played: &Played| {
+        let of_kind = played.changes.iter().find_map(|change| match change {
+            Change::Opened(event) if event.kind == Kind::Worsening => Some(event.clone()),
+            _ => None,
+        });
+        of_kind
+    };
+    let bad_minute = healthy_start()
+        .play(minutes(4), every(100))
+        .play(minutes(1) - 900, every(1))
+        .play(minutes(4), every(100));
+    assert_eq!(worsening(&bad_minute), None);
+    let grown = healthy_start()
+        .play(minutes(4), every(100))
+        .play(minutes(3), every(2));
+    let event = worsening(&grown).expect("it has grown for three minutes");
+    let after = event.start.seconds.0 - 240.0;
+    assert!((50.0..100.0).contains(&after), "{after}");
+    let note = "Dropouts have become more over the last minutes: 0.";
+    assert!(event.note.starts_with(note), "{}", event.note);
+    assert!(
+        event.note.ends_with(" a field; 0.0 at best."),
+        "{}",
+        event.note
+    );
 }

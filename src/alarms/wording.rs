@@ -2,9 +2,13 @@
 
 use super::event::{Event, field_period};
 use crate::limits::{Kind, Limit};
-use crate::measures::bars;
+use crate::measures::dropouts::Streak;
+use crate::measures::tracking::{Band, HeadState, Heads};
+use crate::measures::{Readings, bars};
 use crate::timecode::Timecode;
-use crate::units::{Hertz, Ire, Nanos, samples_from_nanos, studio_code_from_ire};
+use crate::units::{
+    Decibels, Estimate, Hertz, Ire, Nanos, samples_from_nanos, studio_code_from_ire,
+};
 
 /// Kinds whose quantity is a difference of levels, so that no code stands for it.
 fn is_difference(kind: Kind) -> bool {
@@ -29,6 +33,54 @@ pub(super) struct Size {
     pub(super) sample_rate: Option<Hertz>,
     /// Colour bars seen last, of events about them.
     pub(super) bars: Option<bars::Found>,
+    /// What was seen, of other events whose notes tell more than a number.
+    pub(super) detail: Option<Detail>,
+}
+
+/// What an event's note tells besides a number.
+#[derive(Clone, Copy, Debug)]
+pub(super) enum Detail {
+    /// The longest streak.
+    Streak(Streak),
+    /// A band of noise.
+    Band(Band),
+    /// How the heads compare.
+    Heads(Heads),
+}
+
+impl Detail {
+    /// What a field shows of it.
+    pub(super) fn of(kind: Kind, readings: &Readings) -> Option<Self> {
+        match kind {
+            Kind::DropoutBurst => readings.dropouts.longest.map(Self::Streak),
+            Kind::Tracking => readings.tracking.band.map(Self::Band),
+            Kind::HeadFault => readings.tracking.heads.map(Self::Heads),
+            _ => None,
+        }
+    }
+
+    /// Which of two is told: the longer streak, the higher band; of others the later one.
+    pub(super) fn over(before: Option<Self>, now: Option<Self>) -> Option<Self> {
+        match (before, now) {
+            (Some(Self::Streak(old)), Some(Self::Streak(new))) if old.samples >= new.samples => {
+                before
+            }
+            (Some(Self::Band(old)), Some(Self::Band(new))) if old.lines >= new.lines => before,
+            (before, now) => now.or(before),
+        }
+    }
+
+    /// After the sentence about the number.
+    fn words(&self) -> String {
+        match self {
+            Self::Heads(_) => String::new(),
+            Self::Streak(streak) => format!(
+                "; the longest {:.0} µs, on line {} from sample {}",
+                streak.length.0, streak.row, streak.sample
+            ),
+            Self::Band(band) => format!("; the highest from line {}", band.row),
+        }
+    }
 }
 
 /// The sentence; in the past tense once the event has an end.
@@ -39,19 +91,27 @@ pub(super) fn sentence(limit: &Limit, event: &Event, size: &Size) -> String {
     let (now, was) = verbs(limit);
     let amount = amount(limit, size.value, size.sample_rate);
     let beside = beside(limit, size.usual);
+    let over = event.end.is_some();
     if let Some(found) = &size.bars {
-        return bars_sentence(found, event.end.is_some());
+        return bars_sentence(found, over);
     }
+    if let Some(Detail::Heads(heads)) = &size.detail {
+        return heads_sentence(heads, over);
+    }
+    let detail = size.detail.as_ref().map_or(String::new(), Detail::words);
     let Some(end) = event.end else {
         return match amount {
-            Some(amount) => format!("{now}: {amount}{beside}."),
+            Some(amount) => format!("{now}: {amount}{beside}{detail}."),
             None => format!("{now}."),
         };
     };
     let period = field_period(event.start_timecode.counting());
     let lasted = duration((end.seconds - event.start.seconds + period).0);
     match amount {
-        Some(amount) => format!("{was} for {lasted}, worst {amount} at {}{beside}.", size.at),
+        Some(amount) => format!(
+            "{was} for {lasted}, worst {amount} at {}{beside}{detail}.",
+            size.at
+        ),
         None => format!("{was} for {lasted}."),
     }
 }
@@ -77,6 +137,29 @@ fn bars_sentence(found: &bars::Found, over: bool) -> String {
         found.white.value.0,
         each.join(", ")
     )
+}
+
+/// Which head, and by how much it falls short.
+fn heads_sentence(heads: &Heads, over: bool) -> String {
+    let verb = if over { "gave" } else { "gives" };
+    let (fields, clogged) = match heads.state {
+        HeadState::TopWeak => ("top", false),
+        HeadState::BottomWeak => ("bottom", false),
+        HeadState::TopClogged => ("top", true),
+        HeadState::BottomClogged => ("bottom", true),
+        HeadState::Alike => return String::from("The heads are alike again."),
+    };
+    let by = |found: Option<Estimate<Decibels>>| found.map_or(0.0, |found| found.value.0.abs());
+    let (noise, level) = (by(heads.noise), by(heads.level));
+    if clogged {
+        format!(
+            "The head of the {fields} fields {verb} nothing but noise: {noise:.0} dB more than the other."
+        )
+    } else {
+        format!(
+            "The head of the {fields} fields {verb} less than the other: {noise:.1} dB more noise, levels differ by {level:.1} dB."
+        )
+    }
 }
 
 /// A time in samples where the rate is known, and in nanoseconds.
@@ -210,6 +293,26 @@ fn verbs(limit: &Limit) -> (&'static str, &'static str) {
             "No colour was seen (a black-and-white recording, a chroma wire that is off, or different colour standards)",
         ),
         Kind::ColourBars => ("Colour bars are shown", "Colour bars were shown"),
+        Kind::DropoutBurst => (
+            "Streaks of lost signal",
+            "There were streaks of lost signal",
+        ),
+        Kind::Tracking => (
+            "A band of noise lies across the picture",
+            "A band of noise lay across the picture",
+        ),
+        Kind::HeadFault => (
+            "One head gives less than the other",
+            "One head gave less than the other",
+        ),
+        Kind::Worsening if limit.id == "worsening_dropouts" => (
+            "Dropouts have become more over the last minutes",
+            "Dropouts were more than at first",
+        ),
+        Kind::Worsening => (
+            "Noise has grown over the last minutes",
+            "Noise was more than at first",
+        ),
         other => (other.word(), other.word()),
     }
 }
@@ -220,6 +323,7 @@ fn beside(limit: &Limit, usual: Option<f64>) -> String {
     match (limit.kind, unit, usual) {
         (Kind::BlackLow | Kind::BlackHigh, ..) => String::from("; code 16 wanted"),
         (Kind::PeakHigh, ..) => String::from("; code 235 wanted"),
+        (Kind::Worsening, _, Some(best)) => format!("; {best:.1} at best"),
         (Kind::HeadSwitch, "lines", Some(usual)) => format!("; {usual:.0} is usual"),
         (Kind::HeadSwitch, _, Some(usual)) => format!("; line {usual:.0} is usual"),
         _ => String::new(),
@@ -232,6 +336,9 @@ pub(crate) fn amount(limit: &Limit, value: f64, rate: Option<Hertz>) -> Option<S
     Some(match (limit.kind, threshold.unit) {
         (Kind::Roll, _) => format!("{value:.0} lines a field"),
         (Kind::HeadSwitch, "") => format!("line {value:.0}"),
+        (Kind::DropoutBurst, _) => format!("{value:.0} in a field"),
+        (Kind::Worsening, "") => format!("{value:.1} a field"),
+        (Kind::Worsening, unit) => format!("{value:.1} {unit}"),
         (_, "ns") => time(value, rate),
         (kind, "IRE") if is_difference(kind) => format!("{value:.1} IRE"),
         (_, "IRE") => level(value),

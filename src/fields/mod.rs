@@ -122,8 +122,8 @@ pub struct Field {
     pub input: InputState,
 }
 
-/// Fields the longest-looking measure wants: this one and three before, so two of each parity.
-pub const HISTORY_FIELDS: usize = 4;
+/// Fields the longest-looking measure wants: this one and four before, so one of its parity with one to either side.
+pub const HISTORY_FIELDS: usize = 5;
 
 /// The last few fields, newest first, over buffers that go round.
 #[derive(Debug, Default)]

@@ -72,6 +72,14 @@ kinds! {
     ColourBars = "colour_bars",
     /// One frequency lies over the whole picture.
     Interference = "interference",
+    /// Streaks of lost signal, many at once.
+    DropoutBurst = "dropout_burst",
+    /// A band of noise lies across the picture.
+    Tracking = "tracking",
+    /// One head gives less than the other, or nothing.
+    HeadFault = "head_fault",
+    /// Noise or dropouts have grown over minutes.
+    Worsening = "worsening",
     /// Recorded picture begins.
     RecordingStart = "recording_start",
     /// The tape's recording ends.

@@ -60,6 +60,8 @@ fn print_row(out: &mut String, row: &Limit, note: Option<&str>) {
                 Side::Outside => "outside plus or minus",
                 Side::Risen => "over its settled value by more than",
                 Side::Moved => "away from its settled value by more than",
+                Side::Rising => "over two minutes, above the best two by more than",
+                Side::Sinking => "over two minutes, below the best two by more than",
                 Side::Counted => "counted, more than",
             };
             let unit = match threshold.unit {

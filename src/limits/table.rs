@@ -13,6 +13,8 @@ const MUTED: &[&str] = &["muted"];
 const LOST: &[&str] = &["lost"];
 const GREY: &[&str] = &["grey"];
 const MONO: &[&str] = &["mono"];
+const WEAK_HEAD: &[&str] = &["top_weak", "bottom_weak"];
+const CLOGGED_HEAD: &[&str] = &["top_clogged", "bottom_clogged"];
 const BARS: &[&str] = &["full_75", "full_100", "split_75", "split_100"];
 
 /// Every alarm limit.
@@ -480,6 +482,99 @@ pub const TABLE: &[Limit] = &[
         clear_after: 30,
         severity: Severity::Notice,
         why: "bars are no fault but the best there is to set colour by; a quarter of a second of them is no accident",
+    },
+    Limit {
+        id: "dropout_burst",
+        kind: Kind::DropoutBurst,
+        quantity: "dropouts.count",
+        test: Test::Number(Threshold {
+            side: Side::Above,
+            enter: 2.5,
+            leave: 1.5,
+            worse_step: 5.0,
+            unit: "",
+            allowed: (0.5, 60.0),
+        }),
+        hits: 4,
+        of: 10,
+        among: Among::All,
+        at_cuts: AtCuts::Judge,
+        clear_after: ONE_SECOND,
+        severity: Severity::Alarm,
+        why: "a streak or two a field now and then are on every old tape; three and more in four of ten fields are seen by anyone \
+              and hard to repair, as each may be replaced by its neighbour line only while that is whole. Dirt that a head has \
+              picked up shows so first: clean it and play the place again. Over after 60 fields with one at most",
+    },
+    Limit {
+        id: "tracking",
+        kind: Kind::Tracking,
+        quantity: "tracking.band_lines",
+        test: Test::Number(Threshold {
+            side: Side::Above,
+            enter: 5.5,
+            leave: 3.5,
+            worse_step: 20.0,
+            unit: "lines",
+            allowed: (3.5, 200.0),
+        }),
+        hits: 6,
+        of: 10,
+        among: Among::All,
+        at_cuts: AtCuts::Judge,
+        clear_after: ONE_SECOND,
+        severity: Severity::Alarm,
+        why: "six lines are the least that is called a band; what lasts six of ten fields is no passing crease. The band \
+              may be in the fields of one head only, and comes and goes as it travels",
+    },
+    Limit {
+        id: "head_fault",
+        kind: Kind::HeadFault,
+        quantity: "tracking.heads",
+        test: Test::Words(WEAK_HEAD),
+        hits: 45,
+        of: 60,
+        among: Among::All,
+        at_cuts: AtCuts::Judge,
+        clear_after: 240,
+        severity: Severity::Alarm,
+        why: "the word rests on the median over a second; a second more of it is no scene. A dirty head gets worse by itself: \
+              stop and have it cleaned. Over after four seconds, as dirt comes and goes",
+    },
+    Limit {
+        id: "head_fault_clogged",
+        kind: Kind::HeadFault,
+        quantity: "tracking.heads",
+        test: Test::Words(CLOGGED_HEAD),
+        hits: 6,
+        of: 10,
+        among: Among::All,
+        at_cuts: AtCuts::Judge,
+        clear_after: ONE_SECOND,
+        severity: Severity::Alarm,
+        why: "half of every picture is gone: stop at once, for going on rubs in what clogs the head. The word takes half a second, \
+              six of ten fields a tenth more",
+    },
+    Limit {
+        id: "worsening_dropouts",
+        kind: Kind::Worsening,
+        quantity: "dropouts.count",
+        test: Test::Number(Threshold {
+            side: Side::Rising,
+            enter: 0.25,
+            leave: 0.12,
+            worse_step: 0.5,
+            unit: "",
+            allowed: (0.02, 20.0),
+        }),
+        hits: 1,
+        of: 1,
+        among: Among::All,
+        at_cuts: AtCuts::Judge,
+        clear_after: 30 * ONE_SECOND,
+        severity: Severity::Alarm,
+        why: "a streak every fourth field more than in the best two minutes, over two minutes: fifteen a second that were not there \
+              before. Chance alone moves the mean of two minutes by a fiftieth of that. Heads that load up with what a tape \
+              sheds do this; it is heard of while there is time to stop and clean",
     },
 ];
 

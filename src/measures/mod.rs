@@ -13,6 +13,7 @@ use crate::units::{Estimate, Unit};
 
 pub mod bars;
 pub mod chroma;
+pub mod dropouts;
 pub mod flagging;
 pub mod flutter;
 pub mod hands;
@@ -22,6 +23,7 @@ pub mod levels;
 pub mod line_timing;
 pub mod sync;
 pub mod tear;
+pub mod tracking;
 pub mod vectors;
 pub mod waveform;
 
@@ -64,6 +66,10 @@ pub struct Readings {
     pub bars: bars::Reading,
     /// Patterns laid over the picture.
     pub interference: interference::Reading,
+    /// Whether the heads read their tracks.
+    pub tracking: tracking::Reading,
+    /// Streaks.
+    pub dropouts: dropouts::Reading,
     /// Stability of the stream of pictures.
     pub sync: sync::Reading,
 }
@@ -79,6 +85,8 @@ pub struct Suite {
     chroma: chroma::Chroma,
     bars: bars::Bars,
     interference: interference::Interference,
+    tracking: tracking::Tracking,
+    dropouts: dropouts::Dropouts,
     sync: sync::Sync,
     hands: hands::Hands,
     /// Whose the border was in the field before.
@@ -115,9 +123,11 @@ impl Suite {
             chroma,
             bars,
             interference,
+            tracking,
+            dropouts,
             ..
         } = self;
-        let (line_timing, (levels, chroma, bars, interference)) = hands.both(
+        let (line_timing, (levels, chroma, bars, interference, tracking, dropouts)) = hands.both(
             || {
                 line_timing.measure(line_timing::Input {
                     around,
@@ -145,7 +155,18 @@ impl Suite {
                     state: sync.state,
                     levels: &levels,
                 });
-                (levels, chroma, bars, interference)
+                let tracking = tracking.measure(tracking::Input {
+                    around,
+                    state: sync.state,
+                    area: &levels.area,
+                });
+                let dropouts = dropouts.measure(dropouts::Input {
+                    around,
+                    state: sync.state,
+                    area: &levels.area,
+                    spoiled: tracking.spoiled(),
+                });
+                (levels, chroma, bars, interference, tracking, dropouts)
             },
         );
         self.border = line_timing.border;
@@ -163,6 +184,8 @@ impl Suite {
             chroma,
             bars,
             interference,
+            tracking,
+            dropouts,
             sync,
         }
     }
@@ -220,6 +243,8 @@ impl<U: Unit> From<Estimate<U>> for Value {
 pub enum QuantityUnit {
     /// Nanoseconds.
     Ns,
+    /// Microseconds.
+    Us,
     /// Milliseconds.
     Ms,
     /// Field lines.
@@ -254,6 +279,7 @@ impl QuantityUnit {
     pub fn symbol(self) -> &'static str {
         match self {
             Self::Ns => "ns",
+            Self::Us => "µs",
             Self::Ms => "ms",
             Self::Lines => "lines",
             Self::Ire => "IRE",
@@ -275,6 +301,7 @@ impl QuantityUnit {
     pub fn suffix(self) -> Option<&'static str> {
         match self {
             Self::Ns => Some("_ns"),
+            Self::Us => Some("_us"),
             Self::Ms => Some("_ms"),
             Self::Ire => Some("_ire"),
             Self::Pct => Some("_pct"),
@@ -376,6 +403,8 @@ pub fn quantities() -> impl Iterator<Item = &'static Quantity> + Clone {
         chroma::QUANTITIES,
         bars::QUANTITIES,
         interference::QUANTITIES,
+        tracking::QUANTITIES,
+        dropouts::QUANTITIES,
     ]
     .into_iter()
     .flatten()
@@ -390,7 +419,9 @@ pub const QUANTITY_COUNT: usize = line_timing::QUANTITIES.len()
     + levels::QUANTITIES.len()
     + chroma::QUANTITIES.len()
     + bars::QUANTITIES.len()
-    + interference::QUANTITIES.len();
+    + interference::QUANTITIES.len()
+    + tracking::QUANTITIES.len()
+    + dropouts::QUANTITIES.len();
 
 /// A quantity and its place in a row, by id.
 #[must_use]

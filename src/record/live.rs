@@ -23,6 +23,7 @@ use crate::units::{CodeRange, Hertz, Ire, Millis, Seconds, Unit};
 
 pub use crate::measures::vectors::{VECTOR_CELLS, VECTOR_REACH, Vectors};
 pub use crate::measures::waveform::{WAVEFORM_COLUMNS, WAVEFORM_LEVELS, Waveform};
+pub use aid::{Quality, TrackingCourse};
 pub use controls::{ControlBoard, ControlState, Order, Standing};
 pub use delays::Delays;
 pub use reference::{Difference, Held, Reference};
@@ -30,6 +31,7 @@ pub use status::{Ground, Status, WARM_UP, Word};
 pub use trend::{Band, FIELD_SPAN, SHOWN, Shown, Trends, Values};
 pub use waves::WaveHistory;
 
+mod aid;
 mod controls;
 mod delays;
 mod effects;
@@ -164,6 +166,7 @@ pub struct Live {
     recent: VecDeque<Readings>,
     trends: Trends,
     waves: WaveHistory,
+    tracking: TrackingCourse,
     lines: VecDeque<(FieldPlace, LineTrace)>,
     waveform: Waveform,
     vectors: Vectors,
@@ -194,6 +197,7 @@ impl Live {
             recent: VecDeque::with_capacity(TRACES),
             trends: Trends::default(),
             waves: WaveHistory::default(),
+            tracking: TrackingCourse::default(),
             lines: VecDeque::with_capacity(LINE_FIELDS),
             waveform: Waveform::default(),
             vectors: Vectors::default(),
@@ -231,6 +235,7 @@ impl Live {
             readings.place.seconds,
             readings.line_timing.wave_spectrum.as_ref(),
         );
+        self.tracking.push(readings);
         let lines = (readings.place, readings.line_timing.lines.clone());
         push_bounded(&mut self.lines, lines, LINE_FIELDS);
         push_bounded(&mut self.recent, readings.clone(), TRACES);
@@ -407,6 +412,12 @@ impl Live {
     #[must_use]
     pub fn waves(&self) -> &WaveHistory {
         &self.waves
+    }
+
+    /// How well the player tracked.
+    #[must_use]
+    pub fn tracking(&self) -> &TrackingCourse {
+        &self.tracking
     }
 
     /// Every line of the last [`LINE_FIELDS`] fields, oldest first.

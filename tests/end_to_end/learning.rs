@@ -7,7 +7,8 @@ use trueline::alarms::WhyEnded;
 use trueline::fields::FieldPlace;
 use trueline::measures::{Readings, line_timing::Basis};
 use trueline::measures::{
-    bars, chroma, flagging, head_switch, interference, levels, line_timing, sync, tear,
+    bars, chroma, dropouts, flagging, head_switch, interference, levels, line_timing, sync, tear,
+    tracking,
 };
 use trueline::record::{Closing, PassHead, ProgrammeSpan, Row, WhenFull, create};
 use trueline::sources::{FieldOrder, SourceDescription};
@@ -74,6 +75,8 @@ fn field(index: u64, wobble: f64) -> Row {
         levels: levels::Reading::default(),
         bars: bars::Reading::default(),
         interference: interference::Reading::default(),
+        tracking: tracking::Reading::default(),
+        dropouts: dropouts::Reading::default(),
         chroma: chroma::Reading::default(),
         sync: sync::Reading::default(),
     })

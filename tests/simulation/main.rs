@@ -6,6 +6,7 @@
 mod advice;
 mod alarm;
 mod colour;
+mod condition;
 mod levels;
 mod line_timing;
 mod linearity;

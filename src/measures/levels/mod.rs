@@ -34,10 +34,10 @@ use drift::DriftWatch;
 use flash::{Ends, FlashWatch, Jump};
 use ladder::{Ladder, Rung};
 use mask::MaskFinder;
-use parity::ParityWatch;
 use setup::{Look, Setup};
 
 pub use area::PictureArea;
+pub(super) use parity::ParityWatch;
 pub use quantities::QUANTITIES;
 
 mod area;

@@ -26,7 +26,7 @@ const DIFFERENCES_PER_EVIDENCE: f64 = 2.0;
 
 /// Follows the difference.
 #[derive(Debug, Default)]
-pub(super) struct ParityWatch {
+pub(in crate::measures) struct ParityWatch {
     /// Mean of the last field and of the one before it, newest first.
     last: [Option<(Parity, f64)>; 2],
     differences: RunningMedian<KEPT>,
@@ -34,25 +34,25 @@ pub(super) struct ParityWatch {
 
 /// Top minus bottom.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct ParityDifference {
-    pub(super) value: f64,
-    pub(super) sigma: f64,
-    pub(super) fields: u32,
+pub(in crate::measures) struct ParityDifference {
+    pub(in crate::measures) value: f64,
+    pub(in crate::measures) sigma: f64,
+    pub(in crate::measures) fields: u32,
 }
 
 impl ParityWatch {
     /// Forgets everything: the source changed.
-    pub(super) fn reset(&mut self) {
+    pub(in crate::measures) fn reset(&mut self) {
         *self = Self::default();
     }
 
     /// Breaks the chain of neighbours: a field without a level, or missing ones.
-    pub(super) fn interrupt(&mut self) {
+    pub(in crate::measures) fn interrupt(&mut self) {
         self.last = [None; 2];
     }
 
     /// Takes in the mean of the next field.
-    pub(super) fn follow(&mut self, parity: Parity, mean: f64) {
+    pub(in crate::measures) fn follow(&mut self, parity: Parity, mean: f64) {
         if let [Some((middle_parity, middle)), Some((first_parity, first))] = self.last
             && first_parity == parity
             && middle_parity == parity.other()
@@ -68,7 +68,7 @@ impl ParityWatch {
     }
 
     /// The difference by now; `None` before nine of them.
-    pub(super) fn difference(&self) -> Option<ParityDifference> {
+    pub(in crate::measures) fn difference(&self) -> Option<ParityDifference> {
         let kept = self.differences.len();
         if kept < ENOUGH {
             return None;

@@ -126,6 +126,9 @@ fn spoils(kind: Kind) -> bool {
             | Kind::Missing
             | Kind::Clipping
             | Kind::ColourLoss
+            | Kind::DropoutBurst
+            | Kind::Tracking
+            | Kind::HeadFault
             | Kind::SourceLost
             | Kind::Overrun
     )
@@ -152,6 +155,10 @@ fn present(kind: Kind) -> &'static str {
         Kind::Monochrome => "no colour so far",
         Kind::Interference => "pattern over the picture",
         Kind::ColourBars => "colour bars are shown",
+        Kind::DropoutBurst => "streaks of lost signal",
+        Kind::Tracking => "band of noise: tracking",
+        Kind::HeadFault => "head is weak: clean it",
+        Kind::Worsening => "tape or head gets worse",
         Kind::SourceLost => "source went away",
         Kind::Overrun => "we lose fields: too slow",
         _ => "see the newest event",
@@ -170,6 +177,9 @@ fn past(kind: Kind) -> &'static str {
         Kind::Overrun => "we lost fields: too slow",
         Kind::Clipping => "levels were cut off",
         Kind::ColourLoss => "colour was gone, back now",
+        Kind::DropoutBurst => "signal had streaks, over",
+        Kind::Tracking => "band of noise, now over",
+        Kind::HeadFault => "head was weak, back now",
         _ => "alarm over, see events",
     }
 }

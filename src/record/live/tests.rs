@@ -2,9 +2,9 @@
 
 use crate::limits::Kind;
 use crate::measures::{
-    bars, chroma, flagging, head_switch, interference, levels,
+    bars, chroma, dropouts, flagging, head_switch, interference, levels,
     line_timing::{self, LineShift},
-    tear,
+    tear, tracking,
 };
 use crate::standard::Parity;
 use crate::timecode::{Counting, FieldIndex, Timecode};
@@ -12,7 +12,7 @@ use crate::units::{Estimate, Nanos};
 
 use super::*;
 
-pub(in crate::record) const KINDS: [Kind; 27] = [
+pub(in crate::record) const KINDS: [Kind; 31] = [
     Kind::Wobble,
     Kind::Flagging,
     Kind::Tear,
@@ -32,6 +32,10 @@ pub(in crate::record) const KINDS: [Kind; 27] = [
     Kind::Monochrome,
     Kind::Interference,
     Kind::ColourBars,
+    Kind::DropoutBurst,
+    Kind::Tracking,
+    Kind::HeadFault,
+    Kind::Worsening,
     Kind::RecordingStart,
     Kind::TapeEnd,
     Kind::FieldOrderChanged,
@@ -109,6 +113,8 @@ fn readings(field: u64) -> Readings {
         levels: levels::Reading::default(),
         bars: bars::Reading::default(),
         interference: interference::Reading::default(),
+        tracking: tracking::Reading::default(),
+        dropouts: dropouts::Reading::default(),
         chroma: chroma::Reading::default(),
         sync: sync::Reading::default(),
     };

@@ -241,7 +241,11 @@ fn group_of(kind: Kind) -> Option<Group> {
         | Kind::Flash
         | Kind::LevelDrift => Some(Group::Levels),
         Kind::ColourLoss | Kind::Monochrome => Some(Group::Colour),
-        Kind::Interference => Some(Group::Condition),
+        Kind::Interference
+        | Kind::DropoutBurst
+        | Kind::Tracking
+        | Kind::HeadFault
+        | Kind::Worsening => Some(Group::Condition),
         Kind::NoSignal
         | Kind::Snow
         | Kind::Muted
@@ -284,6 +288,10 @@ fn name(kind: Kind) -> &'static str {
         Kind::Monochrome => "No colour",
         Kind::Interference => "A pattern over the picture",
         Kind::ColourBars => "Colour bars",
+        Kind::DropoutBurst => "Bursts of dropouts",
+        Kind::Tracking => "Bands of noise (mistracking)",
+        Kind::HeadFault => "A weak or clogged head",
+        Kind::Worsening => "Noise or dropouts that grow",
         Kind::SourceLost => "Source lost",
         Kind::FieldOrderChanged => "Field order other than said",
         Kind::StandardChanged => "Signal of another standard",

@@ -101,6 +101,16 @@ impl Tone {
         boxed.map_or(tone, |boxed| tone.through(boxed))
     }
 
+    /// The same from a head that gives less: everything shrinks towards blanking.
+    pub(super) fn weakened(self, factor: f64) -> Self {
+        Self {
+            black: self.blanking + (self.black - self.blanking) * factor,
+            gain: self.gain * factor,
+            saturation: self.saturation * factor,
+            ..self
+        }
+    }
+
     fn through(self, boxed: &BoxModel) -> Self {
         let lift = boxed.lift.0 * CODES_PER_IRE;
         let level = |code: f64| BLACK_CODE.0 + (code - BLACK_CODE.0) * boxed.gain + lift;

@@ -5,7 +5,7 @@
 //!
 //! A frame comes about as on a real tape. `scene` and `catalogue` say what is recorded and how it is played;
 //! `pictures`, drawn on a `canvas`, are seen by a `camera`, each field at its own moment; `transport`, `line_lock` and
-//! `timing` say where each line stands; `defects` and `levels` what else is wrong; `paint` makes samples of it, moving lines
+//! `timing` say where each line stands; `heads` how much of it is read, `defects` and `levels` what else is wrong; `paint` makes samples of it, moving lines
 //! with the windowed sinc of `kernel`, inside the blanking of `window`, under tape `noise`, through the `box_model`.
 //!
 //! Does not know: what any measure makes of it. No measure sees the truth.
@@ -33,6 +33,7 @@ pub use box_model::{BoxModel, Sides};
 pub use camera::Camera;
 pub use catalogue::{find, scenes};
 pub use defects::{Dropout, Dropouts, Flashes, Tear, Tears, Vertical};
+pub use heads::{Heads, LostBand, Tracking};
 pub use levels::{Levels, Setup};
 pub use line_lock::LineLock;
 pub use movers::Mover;
@@ -49,6 +50,7 @@ mod catalogue;
 mod defects;
 mod font;
 mod grain;
+mod heads;
 mod kernel;
 mod layout;
 mod levels;

@@ -15,6 +15,7 @@ use super::box_model::{BoxMemory, BoxModel, Sides};
 use super::camera::View;
 use super::canvas::{Canvas, Colour};
 use super::defects::{Dropout, FieldDefects};
+use super::heads::{Carrier, ReadLine};
 use super::kernel::{CHROMA_TAPS, Displacement, Kernel, LUMA_TAPS, resample_chroma, resample_luma};
 use super::layout::{
     CHROMA_COARSE, CHROMA_PAD, CHROMA_SOURCE, CHROMA_WIDTH, LUMA_PAD, LUMA_SOURCE, LUMA_WIDTH,
@@ -71,6 +72,7 @@ pub(super) struct FieldPlan<'a> {
     pub(super) tone: Tone,
     pub(super) rows: &'a [Displacement],
     pub(super) defects: &'a FieldDefects,
+    pub(super) carrier: &'a Carrier,
     /// Rms of luma and chroma noise, in codes.
     pub(super) noise: (f32, f32),
 }
@@ -114,6 +116,8 @@ pub(super) struct Painter {
     luma_noise: NoiseBank,
     chroma_noise: NoiseBank,
     offsets: Dice,
+    /// Draws what is lost with the carrier; the noise of what arrives stays as it is without.
+    losses: Dice,
     boxed: Option<(BoxModel, BoxMemory)>,
     lines: Box<Lines>,
 }
@@ -158,6 +162,7 @@ impl Painter {
             luma_noise: NoiseBank::luma(BT601_LUMA_RATE, scene.luma_band, softened, &mut dice),
             chroma_noise: NoiseBank::chroma(CHROMA_RATE, scene.chroma_band, &mut dice),
             offsets: Dice::new(seed, Stream::NoiseOffsets),
+            losses: Dice::new(seed, Stream::Heads),
             boxed: boxed.map(|boxed| (boxed, BoxMemory::new(&boxed))),
             lines: Box::new(Lines {
                 luma_source: [0.0; LUMA_SOURCE],
@@ -250,6 +255,9 @@ impl Painter {
             self.streak(dropout);
         }
         self.add_tape_noise(plan.noise);
+        if let Some(share) = plan.carrier.share(row) {
+            self.lose_carrier(share, plan.noise);
+        }
         self.pass_box(plan, row);
         let lines = &self.lines;
         let (low, high) = plan.tone.clip;
@@ -313,6 +321,17 @@ impl Painter {
                 add_noise(line, noise, chroma);
             }
         }
+    }
+
+    fn lose_carrier(&mut self, share: f32, noise: (f32, f32)) {
+        let lines = &mut *self.lines;
+        let mut line = ReadLine {
+            luma: &mut lines.luma,
+            chroma: &mut lines.chroma,
+            noise,
+        };
+        let banks = (&self.luma_noise, &self.chroma_noise);
+        line.lose(share, banks, &mut self.losses);
     }
 
     fn pass_box(&mut self, plan: &FieldPlan<'_>, row: usize) {

@@ -10,6 +10,7 @@ use crate::units::{CodeRange, LumaCode, ire_from_code};
 use super::camera::{Hand, View};
 use super::canvas::{Canvas, Colour};
 use super::defects::{FieldDefects, Rates};
+use super::heads::{Carrier, Heads};
 use super::kernel::Displacement;
 use super::layout::{MAX_FIELD_ROWS, Raster};
 use super::levels::Tone;
@@ -53,6 +54,7 @@ pub(super) struct Player {
     defect_dice: Dice,
     rows: Box<[Rows; 2]>,
     tones: [Tone; 2],
+    carriers: Box<[Carrier; 2]>,
 }
 
 impl Player {
@@ -73,6 +75,7 @@ impl Player {
             defect_dice: Dice::new(seed, Stream::Defects),
             rows: Box::new([[Displacement::default(); MAX_FIELD_ROWS]; 2]),
             tones: [tone; 2],
+            carriers: Box::new([const { Carrier::whole() }; 2]),
         }
     }
 
@@ -164,8 +167,26 @@ impl Player {
         self.tones = [false, true].map(|newer| {
             let flash = self.defects[usize::from(newer)].flash;
             let boxed = self.scene.chain.boxed.as_ref();
-            Tone::of(&segment.levels, boxed, newer, seconds, flash)
+            let tone = Tone::of(&segment.levels, boxed, newer, seconds, flash);
+            if newer && segment.heads != Heads::ALIKE {
+                tone.weakened(segment.heads.level_factor())
+            } else {
+                tone
+            }
         });
+        self.read_tracks(segment);
+    }
+
+    fn read_tracks(&mut self, segment: &Segment) {
+        for newer in [false, true] {
+            let seconds = self.seconds(newer);
+            self.carriers[usize::from(newer)].read(
+                (&segment.tracking, &segment.heads),
+                newer,
+                self.raster.field_rows(),
+                seconds,
+            );
+        }
     }
 
     fn find_segment(&mut self) {
@@ -217,6 +238,7 @@ impl Player {
             tone: self.tones[usize::from(newer)],
             rows: &self.rows[usize::from(newer)],
             defects: &self.defects[usize::from(newer)],
+            carrier: &self.carriers[usize::from(newer)],
             noise: (
                 (codes_of(segment.noise.luma, 219.0) * chain_gain) as f32,
                 codes_of(segment.noise.chroma, CHROMA_CODES) as f32,
@@ -235,6 +257,10 @@ impl Player {
                 let rows = &self.rows[index][..self.raster.field_rows()];
                 truth.set_lines(rows, BT601_LUMA_RATE);
                 truth.add_defects(&self.defects[index]);
+                truth.add_carrier(&self.carriers[index]);
+                if newer && self.segment.heads != Heads::ALIKE {
+                    truth.events.push(TruthEvent::of_heads(&self.segment.heads));
+                }
                 truth.levels = self.levels(index);
             }
             Shows::Snow => truth.events.push(TruthEvent::Snow),

@@ -23,6 +23,7 @@ pub(super) enum Stream {
     NoiseOffsets = 7,
     Direct = 8,
     Capture = 9,
+    Heads = 10,
 }
 
 /// A stream of random numbers.

@@ -11,6 +11,7 @@ use super::super::format::FieldOrder;
 use super::box_model::BoxModel;
 use super::camera::Camera;
 use super::defects::{Dropouts, Flashes, Tears, Vertical};
+use super::heads::{Heads, Tracking};
 use super::levels::Levels;
 use super::line_lock::LineLock;
 use super::movers::Mover;
@@ -67,6 +68,10 @@ pub struct Segment {
     pub flashes: Flashes,
     /// Vertical lock.
     pub vertical: Vertical,
+    /// How the heads lie on the tracks.
+    pub tracking: Tracking,
+    /// What is wrong with one of them.
+    pub heads: Heads,
 }
 
 /// What is to be seen.
@@ -182,6 +187,8 @@ impl Segment {
             size: Ire(18.0),
         },
         vertical: Vertical::Holds,
+        tracking: Tracking::RIGHT,
+        heads: Heads::ALIKE,
     };
 }
 

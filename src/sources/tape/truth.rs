@@ -12,6 +12,7 @@ use crate::units::{Hertz, nanos_from_samples};
 
 use super::super::format::FieldOrder;
 use super::defects::{Dropout, FieldDefects, Tear};
+use super::heads::{Carrier, Heads, LostBand};
 use super::kernel::Displacement;
 use super::layout::MAX_FIELD_ROWS;
 
@@ -78,6 +79,29 @@ pub enum TruthEvent {
     Muted,
     /// The device says there is no signal.
     NoSignal,
+    /// Rows where too little of the track was read: a band of noise and streaks.
+    LostBand(LostBand),
+    /// The head lies beside the middle of its track.
+    OffTrack {
+        /// By so many track widths.
+        offset: f64,
+    },
+    /// The head that read this field gives less than the other one.
+    WeakHead {
+        /// Its carrier against the other's in dB; absent where it is clogged.
+        carrier_db: Option<f64>,
+        /// Its level against the other's in dB.
+        level_db: f64,
+    },
+}
+
+impl TruthEvent {
+    pub(super) fn of_heads(heads: &Heads) -> Self {
+        Self::WeakHead {
+            carrier_db: Some(heads.carrier.0).filter(|carrier| carrier.is_finite()),
+            level_db: heads.level.0,
+        }
+    }
 }
 
 /// Levels as injected.
@@ -127,6 +151,13 @@ impl FieldTruth {
             |row: &Displacement| nanos_from_samples(crate::units::Samples(row.middle), rate).0;
         self.lines.clear();
         self.lines.extend(rows.iter().map(shift));
+    }
+
+    pub(super) fn add_carrier(&mut self, carrier: &Carrier) {
+        self.events
+            .extend(carrier.lost_bands().map(TruthEvent::LostBand));
+        self.events
+            .extend(carrier.offset.map(|offset| TruthEvent::OffTrack { offset }));
     }
 
     pub(super) fn add_defects(&mut self, defects: &FieldDefects) {

@@ -38,7 +38,7 @@ pub(super) const KEYS: [(&str, &str, &str); 11] = [
     (
         "d",
         "device",
-        "brightness, gain and the other controls of the device",
+        "the device's controls: gain, brightness …; t: aid to set the tracking",
     ),
     ("?", "help", "this page"),
     ("q", "quit", "stop watching and close the pass (asks first)"),

@@ -46,6 +46,7 @@ mod several;
 mod spectrum;
 mod strip;
 mod terminal;
+mod tracking;
 mod wave;
 mod words;
 
@@ -139,6 +140,10 @@ enum Mode {
     Watching,
     Help,
     Controls,
+    /// The tracking aid, and the time from which its best place is sought.
+    Tracking {
+        since: Seconds,
+    },
     Note {
         at: Option<FieldPlace>,
         text: String,
@@ -250,6 +255,10 @@ impl Screen {
         match self.mode {
             Mode::Help => keys::draw_help(buffer, panels, self.palette),
             Mode::Controls => controls::draw(buffer, panels, live, self.control, self.palette),
+            Mode::Tracking { since } => {
+                let about = (since, SPANS[self.span]);
+                tracking::draw(buffer, panels, live, about, self.palette);
+            }
             _ => {}
         }
         self.draw_bottom(buffer, layout.keys);
@@ -303,6 +312,9 @@ impl Screen {
                 keys::draw_keys(buffer, area, SPANS[self.span].1, self.palette);
             }
             Mode::Controls => controls::draw_keys(buffer, area, self.palette),
+            Mode::Tracking { .. } => {
+                tracking::draw_keys(buffer, area, SPANS[self.span].1, self.palette);
+            }
             Mode::Note { text, .. } => {
                 keys::draw_entry(buffer, area, ("note:", text), self.palette);
             }
@@ -343,6 +355,7 @@ impl Screen {
                 None
             }
             Mode::Controls => self.control_key(key.code),
+            Mode::Tracking { .. } => self.tracking_key(key.code),
             Mode::Leaving => {
                 self.mode = Mode::Watching;
                 matches!(key.code, KeyCode::Char('y' | 'Y')).then_some(Request::Quit)
@@ -370,6 +383,7 @@ impl Screen {
             }
             KeyCode::Char('k') => self.view = Some(View::Colours),
             KeyCode::Char('d') => self.mode = Mode::Controls,
+            KeyCode::Char('t') => self.seek_tracking(),
             KeyCode::Char('?' | 'h') => self.mode = Mode::Help,
             KeyCode::Down => self.skipped = self.skipped.saturating_add(1),
             KeyCode::Up => self.skipped = self.skipped.saturating_sub(1),
@@ -409,6 +423,24 @@ impl Screen {
         self.control_id.map(|id| Request::StepControl { id, steps })
     }
 
+    /// Opens the tracking aid, or begins anew in it.
+    fn seek_tracking(&mut self) {
+        let since = self.seen.map_or(Seconds(0.0), |place| place.seconds);
+        self.mode = Mode::Tracking { since };
+    }
+
+    /// A key while the tracking aid is open.
+    fn tracking_key(&mut self, code: KeyCode) -> Option<Request> {
+        match code {
+            KeyCode::Char('t') => self.seek_tracking(),
+            KeyCode::Char('z') => self.span = (self.span + 1) % SPANS.len(),
+            KeyCode::Char('a') => return Some(Request::Acknowledge),
+            KeyCode::Esc | KeyCode::Char('q') => self.mode = Mode::Watching,
+            _ => {}
+        }
+        None
+    }
+
     fn toggle_freeze(&mut self) {
         self.freeze = match self.freeze {
             Freeze::Off => Freeze::Wanted,
@@ -438,7 +470,11 @@ impl Screen {
                 let welcome = letter.is_ascii_digit() || ":.-".contains(letter);
                 (text, COUNTER_CHARACTERS, welcome)
             }
-            Mode::Watching | Mode::Help | Mode::Controls | Mode::Leaving => return,
+            Mode::Watching
+            | Mode::Help
+            | Mode::Controls
+            | Mode::Tracking { .. }
+            | Mode::Leaving => return,
         };
         if welcome && text.chars().count() < room {
             text.push(letter);

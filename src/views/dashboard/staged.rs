@@ -4,18 +4,19 @@ use crate::alarms::{Change, Event, EventId, PassClock};
 use crate::fields::{Field, FieldPlace, FieldRaster, Plane};
 use crate::limits::{Kind, Severity};
 use crate::measures::{
-    Readings, bars, chroma, flagging, head_switch, interference,
+    Readings, bars, chroma, dropouts, flagging, head_switch, interference,
     levels::{self, setup},
     line_timing,
     line_timing::{Basis, Border, LineShift, LineTrace, StaticError, WaveSpectrum},
-    sync, tear,
+    sync, tear, tracking,
 };
 use crate::record::live::{ControlState, Head, Health, Live, ProgrammeTime, Vectors, Waveform};
 use crate::sources::{ChromaGrid, ControlAccess, ControlListing, ControlRole, Gap, InputState};
 use crate::standard::{Parity, RateTrust, Standard};
 use crate::timecode::{Counting, FieldIndex, Timecode};
 use crate::units::{
-    CodeRange, Degrees, Estimate, Hertz, Ire, Lines, Millis, Nanos, Percent, Ratio, Seconds,
+    CodeRange, Decibels, Degrees, Estimate, Hertz, Ire, Lines, Millis, Nanos, Percent, Ratio,
+    Seconds,
 };
 
 /// What plays.
@@ -35,6 +36,8 @@ pub(super) enum Scene {
     Waves,
     /// Colour bars that are off in hue and saturation.
     Bars,
+    /// Somebody turns the tracking knob, past the best place and on.
+    Sweep,
 }
 
 /// A pass being staged.
@@ -209,12 +212,15 @@ impl Stage {
             levels: levels::Reading::default(),
             bars: bars::Reading::default(),
             interference: interference::Reading::default(),
+            tracking: tracking::Reading::default(),
+            dropouts: dropouts::Reading::default(),
             chroma: chroma::Reading::default(),
             sync: sync::Reading::default(),
         };
         self.stage_timing(&mut readings);
         self.stage_levels(&mut readings);
         self.stage_colour(&mut readings);
+        self.stage_tracking(&mut readings);
         let (field, losing) = (self.field, self.scene == Scene::Losses && self.field == 480);
         readings.sync.missing_fields = if losing { 2 } else { 0 };
         readings.sync.slip = Some(Millis(if self.scene == Scene::Losses && field >= 480 {
@@ -293,6 +299,30 @@ impl Stage {
             readings.chroma.saturation_rms = percent(62.0);
             readings.bars.found = Some(bars_found());
         }
+    }
+
+    fn stage_tracking(&self, readings: &mut Readings) {
+        let seconds = readings.place.seconds.0;
+        // past the middle of the track after six seconds
+        let beside = if self.scene == Scene::Sweep {
+            (seconds - 6.0).abs()
+        } else {
+            0.0
+        };
+        let tracking = &mut readings.tracking;
+        tracking.judged = true;
+        tracking.noise = Some(Decibels(42.0 - 1.6 * beside));
+        tracking.band = (beside > 3.5).then(|| tracking::Band {
+            row: 190,
+            lines: 4 + (4.0 * beside) as usize,
+        });
+        tracking.heads = Some(tracking::Heads {
+            state: tracking::HeadState::Alike,
+            noise: None,
+            level: None,
+        });
+        readings.levels.area.rows = 2..ROWS - 8;
+        readings.dropouts.count = Some((beside as u64).saturating_sub(2));
     }
 
     fn stage_levels(&self, readings: &mut Readings) {

@@ -137,6 +137,51 @@ fn help_freeze_entries_and_views_have_their_places() {
     check("history", Scene::Wobble, "vv", LARGE);
 }
 
+#[test]
+fn the_tracking_aid_shows_points_now_and_at_best_and_where_that_was() {
+    for size in [SMALL, LARGE] {
+        check_tracking("tracking", Scene::Sweep, size);
+    }
+    let stage = Stage::new(Scene::Good);
+    let mut screen = Screen::new(Palette::new(true));
+    press(&mut screen, "t");
+    let shown = text(&drawn(&mut screen, &stage.live, SMALL));
+    assert!(shown.contains("no steady picture"), "{shown}");
+}
+
+/// The page opened before the sweep begins, and looked at after it.
+fn check_tracking(name: &str, scene: Scene, size: (u16, u16)) {
+    let mut screen = Screen::new(Palette::new(true));
+    press(&mut screen, "tzzz");
+    let stage = Stage::played(scene, PLAYED);
+    let picture = text(&drawn(&mut screen, &stage.live, size));
+    compare(&format!("{name}_{}x{}", size.0, size.1), &picture);
+}
+
+#[test]
+fn the_best_place_is_sought_anew_on_the_key_and_the_page_left_on_another() {
+    let stage = Stage::played(Scene::Sweep, PLAYED);
+    let mut screen = Screen::new(Palette::new(true));
+    let best = |screen: &mut Screen| text(&drawn(screen, &stage.live, SMALL));
+    press(&mut screen, "t");
+    assert!(
+        best(&mut screen).contains("under the best of 3.0 s ago"),
+        "{}",
+        best(&mut screen)
+    );
+    // now the moment is known, and nothing before it counts
+    press(&mut screen, "t");
+    assert!(
+        !best(&mut screen).contains("under the best"),
+        "{}",
+        best(&mut screen)
+    );
+    assert_eq!(press(&mut screen, "a"), Some(Request::Acknowledge));
+    press(&mut screen, "q");
+    assert!(!best(&mut screen).contains("tracking aid"));
+    assert_eq!(press(&mut screen, "qn"), None);
+}
+
 /// The page of controls after some keys.
 fn controls_page(keys: &[KeyCode], size: (u16, u16)) -> (Screen, String) {
     let mut stage = Stage::played(Scene::Losses, PLAYED);

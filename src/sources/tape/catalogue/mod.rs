@@ -21,6 +21,7 @@ use tapes::{
 };
 
 mod tapes;
+mod tracking;
 
 /// Every scene's name and what it is, in the order of the list.
 pub fn scenes() -> impl Iterator<Item = (&'static str, &'static str)> {
@@ -411,6 +412,26 @@ static CATALOGUE: &[Scene] = &[
             },
             ..still(12.0, Picture::Harbour)
         }],
+    ),
+    scene(
+        "tracking-band",
+        "a bent track: a band of noise and streaks that stands, and one that travels down; then print",
+        tracking::BANDS,
+    ),
+    scene(
+        "tracking-sweep",
+        "the tracking knob turned slowly from one end to the other, right after ten seconds",
+        tracking::SWEEP,
+    ),
+    scene(
+        "weak-head",
+        "one head gives half the power of the other: every second field has 3 dB more noise",
+        tracking::WEAK_HEAD,
+    ),
+    scene(
+        "clogged-head",
+        "one head clogs after four seconds for four: every second field is snow",
+        tracking::CLOGGED_HEAD,
     ),
     captured(
         &scene(
