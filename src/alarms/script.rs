@@ -4,11 +4,11 @@ use super::{Alarms, Change, Event, PassClock, WhyEnded};
 use crate::fields::FieldPlace;
 use crate::limits::Limits;
 use crate::measures::{
-    Readings, bars, chroma, flagging, head_switch, levels, line_timing, sync, tear,
+    Readings, bars, chroma, detail, flagging, head_switch, levels, line_timing, noise, sync, tear,
 };
 use crate::standard::{Parity, Standard};
 use crate::timecode::{Counting, FieldIndex, Timecode};
-use crate::units::{Estimate, Hertz, Ire, Nanos, Percent, Seconds, Unit};
+use crate::units::{Decibels, Estimate, Hertz, Ire, Nanos, Percent, Seconds, Unit};
 
 /// Labels of a 525-line pass from zero.
 pub(crate) fn clock() -> PassClock {
@@ -58,6 +58,11 @@ pub(crate) fn healthy(field: u64) -> Readings {
             presence: Some(chroma::Presence::Colour),
             ..chroma::Reading::default()
         },
+        noise: noise::Reading {
+            luma: exactly(Decibels(46.0)),
+            ..noise::Reading::default()
+        },
+        detail: detail::Reading::default(),
         sync: sync::Reading::default(),
     }
 }
@@ -73,6 +78,8 @@ pub(crate) fn blank(field: u64, state: sync::State) -> Readings {
         levels: levels::Reading::default(),
         bars: bars::Reading::default(),
         chroma: chroma::Reading::default(),
+        noise: noise::Reading::default(),
+        detail: detail::Reading::default(),
         sync: sync::Reading {
             state,
             ..sync::Reading::default()

@@ -13,12 +13,14 @@ use crate::units::{Estimate, Unit};
 
 pub mod bars;
 pub mod chroma;
+pub mod detail;
 pub mod flagging;
 pub mod flutter;
 pub mod hands;
 pub mod head_switch;
 pub mod levels;
 pub mod line_timing;
+pub mod noise;
 pub mod sync;
 pub mod tear;
 pub mod vectors;
@@ -61,6 +63,10 @@ pub struct Readings {
     pub chroma: chroma::Reading,
     /// Colour bars.
     pub bars: bars::Reading,
+    /// Noise.
+    pub noise: noise::Reading,
+    /// Detail.
+    pub detail: detail::Reading,
     /// Stability of the stream of pictures.
     pub sync: sync::Reading,
 }
@@ -75,6 +81,8 @@ pub struct Suite {
     levels: levels::Levels,
     chroma: chroma::Chroma,
     bars: bars::Bars,
+    noise: noise::Noise,
+    detail: detail::Detail,
     sync: sync::Sync,
     hands: hands::Hands,
     /// Whose the border was in the field before.
@@ -110,9 +118,11 @@ impl Suite {
             levels,
             chroma,
             bars,
+            noise,
+            detail,
             ..
         } = self;
-        let (line_timing, (levels, chroma, bars)) = hands.both(
+        let (line_timing, (levels, chroma, bars, noise, detail)) = hands.both(
             || {
                 line_timing.measure(line_timing::Input {
                     around,
@@ -135,7 +145,20 @@ impl Suite {
                     around,
                     state: sync.state,
                 });
-                (levels, chroma, bars)
+                let noise = noise.measure(noise::Input {
+                    around,
+                    state: sync.state,
+                    repeated: sync.repeated,
+                    levels: &levels,
+                });
+                let detail = detail.measure(detail::Input {
+                    field: around.field,
+                    state: sync.state,
+                    repeated: sync.repeated,
+                    levels: &levels,
+                    noise: &noise,
+                });
+                (levels, chroma, bars, noise, detail)
             },
         );
         self.border = line_timing.border;
@@ -152,6 +175,8 @@ impl Suite {
             levels,
             chroma,
             bars,
+            noise,
+            detail,
             sync,
         }
     }
@@ -223,6 +248,8 @@ pub enum QuantityUnit {
     Db,
     /// Degrees of hue.
     Deg,
+    /// Megahertz.
+    Mhz,
     /// 0 to 1.
     Ratio,
     /// A count.
@@ -247,6 +274,7 @@ impl QuantityUnit {
             Self::Pct => "%",
             Self::Db => "dB",
             Self::Deg => "°",
+            Self::Mhz => "MHz",
             Self::Line
             | Self::Ratio
             | Self::Count
@@ -266,6 +294,7 @@ impl QuantityUnit {
             Self::Pct => Some("_pct"),
             Self::Db => Some("_db"),
             Self::Deg => Some("_deg"),
+            Self::Mhz => Some("_mhz"),
             Self::Ratio => Some("_ratio"),
             Self::Lines => Some("lines"),
             Self::Line | Self::Count | Self::Switch | Self::Word | Self::Probability => None,
@@ -360,6 +389,8 @@ pub fn quantities() -> impl Iterator<Item = &'static Quantity> + Clone {
         levels::QUANTITIES,
         chroma::QUANTITIES,
         bars::QUANTITIES,
+        noise::QUANTITIES,
+        detail::QUANTITIES,
     ]
     .into_iter()
     .flatten()
@@ -373,7 +404,9 @@ pub const QUANTITY_COUNT: usize = line_timing::QUANTITIES.len()
     + sync::QUANTITIES.len()
     + levels::QUANTITIES.len()
     + chroma::QUANTITIES.len()
-    + bars::QUANTITIES.len();
+    + bars::QUANTITIES.len()
+    + noise::QUANTITIES.len()
+    + detail::QUANTITIES.len();
 
 /// A quantity and its place in a row, by id.
 #[must_use]

@@ -6,7 +6,9 @@ use std::path::PathBuf;
 use trueline::alarms::WhyEnded;
 use trueline::fields::FieldPlace;
 use trueline::measures::{Readings, line_timing::Basis};
-use trueline::measures::{bars, chroma, flagging, head_switch, levels, line_timing, sync, tear};
+use trueline::measures::{
+    bars, chroma, detail, flagging, head_switch, levels, line_timing, noise, sync, tear,
+};
 use trueline::record::{Closing, PassHead, ProgrammeSpan, Row, WhenFull, create};
 use trueline::sources::{FieldOrder, SourceDescription};
 use trueline::standard::{BT601_LUMA_RATE, Parity, Standard};
@@ -72,6 +74,8 @@ fn field(index: u64, wobble: f64) -> Row {
         levels: levels::Reading::default(),
         bars: bars::Reading::default(),
         chroma: chroma::Reading::default(),
+        noise: noise::Reading::default(),
+        detail: detail::Reading::default(),
         sync: sync::Reading::default(),
     })
 }

@@ -5,6 +5,7 @@
 
 mod advice;
 mod alarm;
+mod grain;
 mod levels;
 mod line_timing;
 mod linearity;

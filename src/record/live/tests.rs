@@ -2,9 +2,9 @@
 
 use crate::limits::Kind;
 use crate::measures::{
-    bars, chroma, flagging, head_switch, levels,
+    bars, chroma, detail, flagging, head_switch, levels,
     line_timing::{self, LineShift},
-    tear,
+    noise, tear,
 };
 use crate::standard::Parity;
 use crate::timecode::{Counting, FieldIndex, Timecode};
@@ -108,6 +108,8 @@ fn readings(field: u64) -> Readings {
         levels: levels::Reading::default(),
         bars: bars::Reading::default(),
         chroma: chroma::Reading::default(),
+        noise: noise::Reading::default(),
+        detail: detail::Reading::default(),
         sync: sync::Reading::default(),
     };
     readings.line_timing.basis = Basis::Edge;
