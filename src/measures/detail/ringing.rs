@@ -2,7 +2,9 @@
 //!
 //! In: rows with a steep step in them. Out: how far the mean of many edges shoots beyond its two levels, in percent of the step.
 //! Each edge is laid with its middle on the others', between samples by where it crosses half of its step, and scaled to a
-//! step of one; rising and falling ones count alike. An edge needs six samples of level ground on either side, ten samples off.
+//! step of one. An edge needs six samples of level ground on either side, ten samples off. A swing counts as far as rising and
+//! falling edges have it on the same side: what rings does so after both, while a thin line beside an edge stands to the left of the one
+//! and to the right of the other.
 //!
 //! Does not know: whether the chain or the camera sharpened.
 
@@ -22,14 +24,14 @@ const BINS: usize = 2 * REACH * FINE;
 
 /// Least step, in codes, and in rms of the noise.
 const LEAST_STEP: f32 = 24.0;
-const LEAST_OVER_NOISE: f32 = 8.0;
+const LEAST_OVER_NOISE: f32 = 10.0;
 
 /// Share of the step by which the ground may be uneven.
 const UNEVEN: f32 = 0.12;
 
-/// Edges over which the mean runs, and the fewest.
+/// Edges of a direction over which the mean runs, and the fewest.
 const EDGES: f32 = 600.0;
-const LEAST: f32 = 60.0;
+const LEAST: f32 = 30.0;
 
 /// Share of the scale's end at which an edge may be cut off: no swing would be seen there.
 const LOWEST: u8 = 4;
@@ -43,22 +45,32 @@ pub(super) struct Overshoot {
     pub(super) edges: u32,
 }
 
-/// The mean of many edges.
+/// The mean of many edges of one direction.
 #[derive(Clone, Debug)]
-pub(super) struct Ringing {
+struct Profile {
     sums: [f32; BINS],
     squares: [f32; BINS],
     weights: [f32; BINS],
     edges: f32,
 }
 
+const NOTHING: Profile = Profile {
+    sums: [0.0; BINS],
+    squares: [0.0; BINS],
+    weights: [0.0; BINS],
+    edges: 0.0,
+};
+
+/// The mean of many edges, rising and falling.
+#[derive(Clone, Debug)]
+pub(super) struct Ringing {
+    profiles: [Profile; 2],
+}
+
 impl Default for Ringing {
     fn default() -> Self {
         Self {
-            sums: [0.0; BINS],
-            squares: [0.0; BINS],
-            weights: [0.0; BINS],
-            edges: 0.0,
+            profiles: [NOTHING; 2],
         }
     }
 }
@@ -99,9 +111,42 @@ impl Ringing {
         let crossing = (REACH - 3..REACH + 3).find(|&at| scaled(at) < 0.5 && scaled(at + 1) >= 0.5);
         let Some(at) = crossing else { return };
         let crossing = at as f32 + (0.5 - scaled(at)) / (scaled(at + 1) - scaled(at));
-        self.add(crossing, (step.abs() / LEAST_STEP).min(3.0).powi(2), scaled);
+        let weight = (step.abs() / LEAST_STEP).min(3.0).powi(2);
+        self.profiles[usize::from(step < 0.0)].add(crossing, weight, scaled);
     }
 
+    /// The larger of the swings before and after; `None` before enough edges of either direction were seen.
+    pub(super) fn overshoot(&self) -> Option<Overshoot> {
+        if self.profiles.iter().any(|profile| profile.edges < LEAST) {
+            return None;
+        }
+        let (mut most, mut sigma) = (0.0_f32, 0.0_f32);
+        for bin in 1..BINS - 1 {
+            let place = (bin as f32 + 0.5) / FINE as f32 - REACH as f32;
+            if !(BESIDE.0..=BESIDE.1).contains(&place.abs()) {
+                continue;
+            }
+            let [rising, falling] = self.profiles.each_ref().map(|profile| profile.at(bin));
+            let (Some(rising), Some(falling)) = (rising, falling) else {
+                continue;
+            };
+            let beyond = |mean: f32| if place > 0.0 { mean - 1.0 } else { -mean };
+            most = most.max(beyond(rising.0).min(beyond(falling.0)));
+            sigma = sigma.max(rising.1).max(falling.1);
+        }
+        Some(Overshoot {
+            share: most.into(),
+            sigma: sigma.into(),
+            edges: self
+                .profiles
+                .iter()
+                .map(|profile| profile.edges as u32)
+                .sum(),
+        })
+    }
+}
+
+impl Profile {
     fn add(&mut self, crossing: f32, weight: f32, scaled: impl Fn(usize) -> f32) {
         let left = 1.0 - 1.0 / EDGES;
         self.edges = left * self.edges + 1.0;
@@ -121,28 +166,18 @@ impl Ringing {
         }
     }
 
-    /// The larger of the swings before and after; `None` before enough edges were seen.
-    pub(super) fn overshoot(&self) -> Option<Overshoot> {
-        if self.edges < LEAST {
+    /// The mean of three bins together, for a swing is wider and chance is not, and its standard error.
+    fn at(&self, bin: usize) -> Option<(f32, f32)> {
+        let weighted = |values: &[f32; BINS]| {
+            0.25 * values[bin - 1] + 0.5 * values[bin] + 0.25 * values[bin + 1]
+        };
+        let weight = weighted(&self.weights);
+        if weight <= 0.0 {
             return None;
         }
-        let (mut most, mut sigma) = (0.0_f32, 0.0_f32);
-        for bin in 0..BINS {
-            let place = (bin as f32 + 0.5) / FINE as f32 - REACH as f32;
-            if !(BESIDE.0..=BESIDE.1).contains(&place.abs()) || self.weights[bin] <= 0.0 {
-                continue;
-            }
-            let mean = self.sums[bin] / self.weights[bin];
-            let variance = (self.squares[bin] / self.weights[bin] - mean * mean).max(0.0);
-            let beyond = if place > 0.0 { mean - 1.0 } else { -mean };
-            most = most.max(beyond);
-            // a bin has the samples of one edge in two
-            sigma = sigma.max((variance * FINE as f32 / self.edges).sqrt());
-        }
-        Some(Overshoot {
-            share: most.into(),
-            sigma: sigma.into(),
-            edges: self.edges as u32,
-        })
+        let mean = weighted(&self.sums) / weight;
+        let variance = (weighted(&self.squares) / weight - mean * mean).max(0.0);
+        // three bins have about one sample of each edge
+        Some((mean, (variance / self.edges).sqrt()))
     }
 }

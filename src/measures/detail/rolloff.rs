@@ -23,11 +23,17 @@ const FALLEN: f64 = 0.01;
 const SLOPE_SIGMA: f64 = 0.3;
 const STRAY_SIGMA: f64 = 0.25;
 
+/// Error of the trend at the end of detail, in logarithms of power: 2 dB.
+const TREND_SIGMA: f64 = 0.46;
+
 /// Relative error of the noise in sharp places: it was measured in plain ones.
 const NOISE_SIGMA: f64 = 0.1;
 
 /// Error of the power, over the power that is looked for, from which it cannot be told.
 const BLURRED: f64 = 0.6;
+
+/// Widest gap in a spectrum that a pattern may leave: stripes half a microsecond wide have one every 2 MHz.
+const MOST_GAP_MHZ: f64 = 0.55;
 
 /// Highest frequency that a converter passes (BT.601-5 Part A: 5.75 MHz).
 const CONVERTER_MHZ: f64 = 5.75;
@@ -54,8 +60,9 @@ impl Trend {
     }
 
     fn of(power: &[f64; BINS], step: f64) -> Option<Self> {
-        let centre = (0.5 * (LOW_BAND.0.ln() + LOW_BAND.1.ln())).exp().ln();
-        let (mut count, mut sum, mut places, mut squares, mut products) = (0.0, 0.0, 0.0, 0.0, 0.0);
+        let centre = 0.5 * (LOW_BAND.0.ln() + LOW_BAND.1.ln());
+        let (mut count, mut level, mut sum) = (0.0, 0.0, 0.0);
+        let (mut places, mut squares, mut products, mut spread) = (0.0, 0.0, 0.0, 0.0);
         for (bin, &power) in power.iter().enumerate() {
             let mhz = bin as f64 * step;
             if !(LOW_BAND.0..=LOW_BAND.1).contains(&mhz) || power <= 0.0 {
@@ -63,7 +70,9 @@ impl Trend {
             }
             let (x, y) = (mhz.ln() - centre, power.ln() + 2.0 * mhz.ln());
             count += 1.0;
+            level += power * mhz * mhz;
             sum += y;
+            spread += y * y;
             places += x;
             squares += x * x;
             products += x * y;
@@ -72,11 +81,13 @@ impl Trend {
             return None;
         }
         let (x, y) = (places / count, sum / count);
-        let spread = squares - count * x * x;
-        let held = (STRAY_SIGMA / SLOPE_SIGMA).powi(2);
-        let slope = (products - count * x * y) / (spread + held);
+        // a regular pattern strays far from any line: then its slope says little
+        let stray = (spread / count - y * y).max(STRAY_SIGMA * STRAY_SIGMA);
+        let held = stray / (SLOPE_SIGMA * SLOPE_SIGMA);
+        let slope = (products - count * x * y) / (squares - count * x * x + held);
+        // the mean power, not that of logarithms: a pattern has gaps in its spectrum that reach far down
         Some(Self {
-            level: y - slope * (x + centre),
+            level: (level / count).ln() - slope * (x + centre),
             slope,
         })
     }
@@ -103,19 +114,26 @@ pub(super) fn end_of(mean: &Mean, noise: &noise::Spectrum, rate: Hertz) -> Optio
     if first >= last {
         return None;
     }
+    let gap = (MOST_GAP_MHZ / step).round() as usize;
     let mut proven = first;
     for bin in first + 1..=last {
-        let (over_now, error_now) = (over(bin), error(bin));
-        if over_now > 1.0 + error_now {
+        if bin > proven + gap {
+            break;
+        }
+        // what stands beyond a gap must be surer than what goes on
+        let sure = if bin == proven + 1 { 1.0 } else { 2.5 };
+        if over(bin) > 1.0 + sure * error(bin) {
             proven = bin;
-            continue;
         }
-        if error_now > BLURRED || proven + 1 < bin {
-            return Some(at_least(proven));
-        }
-        return Some(crossing(bin, (over(bin - 1), over_now), error_now, step));
     }
-    Some(at_least(proven))
+    let next = proven + 1;
+    // a bin after the next that seems to stand again may be beyond a gap: then the end is not known
+    let stands_again = (next + 1..=last.min(proven + gap)).any(|bin| over(bin) > 1.0);
+    if next > last || error(next) > BLURRED || stands_again {
+        return Some(at_least(proven));
+    }
+    let now = over(next);
+    Some(crossing(next, (over(proven), now), error(next), step))
 }
 
 /// Between the bin before, which is over, and this one, by their decibels.
@@ -124,8 +142,7 @@ fn crossing(bin: usize, (before, now): (f64, f64), error: f64, step: f64) -> End
     let now = now.max(0.01 * before).max(f64::MIN_POSITIVE);
     let fall = (before / now).ln().max(0.05);
     let part = (before.ln() / fall).clamp(0.0, 1.5);
-    let trend = SLOPE_SIGMA * 0.5; // a decibel and a half: what is not known of the trend
-    let sigma = step * (error.hypot(trend) / fall).clamp(0.3, 4.0);
+    let sigma = step * (error.hypot(TREND_SIGMA) / fall).clamp(0.3, 4.0);
     End {
         mhz: Megahertz(step * (bin as f64 - 1.0 + part)),
         sigma: Megahertz(sigma),

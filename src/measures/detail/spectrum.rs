@@ -122,7 +122,7 @@ impl Sharpest {
         for nth in 0..LOOKED {
             let nth = self.turn.wrapping_mul(LOOKED).wrapping_add(nth);
             let spread = |step: u32, span: usize| {
-                (u64::from(nth.wrapping_mul(step)) * span as u64 >> 32) as usize
+                ((u64::from(nth.wrapping_mul(step)) * span as u64) >> 32) as usize
             };
             let column = columns.start + spread(STEP_ACROSS, across);
             let row = rows.start + spread(STEP_DOWN, rows.len());

@@ -138,10 +138,6 @@ fn detail_ends_where_the_filter_is_20_decibels_down() {
         let reading = last_of(filtered(&taps, 0.6, 3));
         let found = reading.bandwidth.expect("a street has edges");
         let wanted = end_of(&taps);
-        println!(
-            "{found:?} {wanted} {:?} ring {:?}",
-            reading.bandwidth_bound, reading.ringing
-        );
         assert_eq!(
             reading.bandwidth_bound,
             Bound::Measured,

@@ -149,7 +149,7 @@ impl Chooser {
         for nth in 0..looked {
             let nth = self.turn.wrapping_mul(looked).wrapping_add(nth);
             let spread = |step: u32, span: usize| {
-                (u64::from(nth.wrapping_mul(step)) * span as u64 >> 32) as usize
+                ((u64::from(nth.wrapping_mul(step)) * span as u64) >> 32) as usize
             };
             let column = view.columns.start + spread(STEP_ACROSS, across);
             let row = view.rows.start + 1 + spread(STEP_DOWN, down);
@@ -234,10 +234,10 @@ mod tests {
     #[test]
     fn the_plain_part_of_a_picture_is_chosen() {
         let mut sketcher = Sketcher::new(1);
-        // the right half striped, the lower half of the left one stepped from line to line
+        // the right half striped, the lower half of the left one brighter from line to line
         let picture = |column: usize, row: usize| match (column < 360, row < 140) {
             (true, true) => 120.0,
-            (true, false) => 60.0 + 30.0 * ((row / 2) % 2) as f64,
+            (true, false) => 60.0 + 2.0 * (row % 40) as f64,
             (false, _) => 100.0 + 25.0 * ((column / 6) % 2) as f64,
         };
         let (now, before) = (

@@ -11,9 +11,10 @@
 //! field before drops out: of a reduction that takes a share `k` of the new picture, √k is left. The lines of a pair are
 //! neighbours in luma; in colour they are four apart, for decoders and players average neighbouring ones.
 //!
-//! Bias: texture that is as weak as the noise and nowhere missing counts as noise. It shows in what neighbouring lines share;
-//! then the noise between fields is taken if it is less, and told as *at least*; the ratios of noise reduction are absent. Reduction that
-//! averages neighbouring lines takes part of the noise out of their difference.
+//! Bias: texture that is as weak as the noise and nowhere missing counts as noise. It shows in what neighbouring lines share; then
+//! noise reduction is read in the upper part of the band, where texture ends first, the noise between fields is made up for it, and
+//! the ratio is told as *at least*. Colour noise under a code cannot be told from the picture's own shades: *at least*, too. Reduction that averages
+//! neighbouring lines takes part of the noise out of their difference.
 //!
 //! Figures stand for the last second or so. Absent without a picture that is locked or nearly, until 40 places were seen, and in
 //! fields narrower than a place; the weighted ratio and `bandwidth` also without a sample rate, colour in mono.
@@ -142,9 +143,26 @@ const ROUNDING: f64 = 1.0 / 12.0;
 /// Excursion of a colour difference in codes (BT.601-5 §3.5.3), and of full-range codes.
 const CHROMA_EXCURSION: (f64, f64) = (224.0, 255.0);
 
-/// Places of luma looked at and kept a field, and of each colour difference.
-const LUMA_QUOTA: (u32, usize) = (288, 56);
-const CHROMA_QUOTA: (u32, usize) = (72, 14);
+/// What is looked at of a plane in a field.
+#[derive(Clone, Copy, Debug)]
+struct Quota {
+    looked: u32,
+    kept: usize,
+    reach: spectra::Reach,
+}
+
+const LUMA_QUOTA: Quota = Quota {
+    looked: 288,
+    kept: 56,
+    reach: spectra::LUMA_REACH,
+};
+
+/// Of each colour difference.
+const CHROMA_QUOTA: Quota = Quota {
+    looked: 160,
+    kept: 14,
+    reach: spectra::CHROMA_REACH,
+};
 
 /// Lines of a pair of colour: combs of decoders and players reach over three lines of a field at most.
 const CHROMA_APART: usize = 4;
@@ -157,6 +175,9 @@ const MOST_TEXTURE: f64 = 0.35;
 
 /// Noise over that of rounding from which its parts can be compared.
 const CLEAR_OF_ROUNDING: f64 = 1.5;
+
+/// The same of colour: its lines are far enough apart for a picture's own shades to differ by half a code and more.
+const CHROMA_CLEAR: f64 = 10.0;
 
 /// Bands whose densities are compared: MHz. Both lie within the luma of any tape.
 const LOW_BAND: (f64, f64) = (0.4, 1.0);
@@ -194,10 +215,11 @@ impl Channel {
         self.spectra.reset();
     }
 
-    fn take(&mut self, view: &View<'_>, quota: (u32, usize), lower: bool) {
+    fn take(&mut self, view: &View<'_>, quota: Quota, lower: bool) {
         self.spectra.fade();
-        for place in self.chooser.choose(view, quota) {
-            self.spectra.take(view.quad(place), place.score, lower);
+        for place in self.chooser.choose(view, (quota.looked, quota.kept)) {
+            let scored = (place.score, quota.reach);
+            self.spectra.take(view.quad(place), scored, lower);
         }
     }
 }
@@ -307,11 +329,17 @@ impl Noise {
             && let (Some(cb), Some(cr)) = (cb.spectra.found(), cr.spectra.found())
         {
             let found = mean_of(&cb, &cr);
-            let weights = (&chroma_band.plain, &chroma_band.plain);
-            let (ratio, bound) = level(&found.within, weights, &found, excursion);
+            let weights = &chroma_band.plain;
+            let (ratio, bound) = level(&found.within, (weights, weights), &found, excursion);
+            let plain = found.texture.max(found.fine_texture) < MOST_TEXTURE
+                && unrounded(&found.within, weights) > CHROMA_CLEAR * ROUNDING;
             reading.chroma = Some(ratio);
-            reading.chroma_bound = bound;
-            reading.chroma_temporal = temporal(&found, &chroma_band.plain);
+            reading.chroma_bound = if plain { bound } else { Bound::AtLeast };
+            reading.chroma_temporal = if plain {
+                temporal(&found, weights, CLEAR_OF_ROUNDING)
+            } else {
+                None
+            };
         }
         reading
     }
@@ -329,19 +357,28 @@ fn mean_of(one: &Found, other: &Found) -> Found {
         within: mean(&one.within, &other.within),
         between: mean(&one.between, &other.between),
         texture: f64::midpoint(one.texture, other.texture),
+        fine_texture: f64::midpoint(one.fine_texture, other.fine_texture),
     }
 }
 
 fn read_luma(reading: &mut Reading, found: &Found, band: &Band, (white, step): (f64, Hertz)) {
     let plain = found.texture < MOST_TEXTURE;
-    let less = power(&found.between, &band.plain) < power(&found.within, &band.plain);
-    let density = if plain || !less {
-        &found.within
+    let fine_only = found.fine_texture < MOST_TEXTURE;
+    reading.temporal = if plain {
+        temporal(found, &band.plain, CLEAR_OF_ROUNDING)
+    } else if fine_only {
+        // texture is coarse before it is fine: the upper band still has noise alone
+        temporal(found, &mean_between(HIGH_BAND, step), CLEAR_OF_ROUNDING)
     } else {
-        &found.between
+        None
     };
-    let (ratio, bound) = level(density, (&band.plain, &band.plain), found, white);
-    let (weighted, _) = level(density, (&band.weighted, &band.plain), found, white);
+    let density = if plain {
+        found.within
+    } else {
+        without_texture(found, reading.temporal, &band.plain)
+    };
+    let (ratio, bound) = level(&density, (&band.plain, &band.plain), found, white);
+    let (weighted, _) = level(&density, (&band.weighted, &band.plain), found, white);
     reading.luma = Some(ratio);
     reading.luma_bound = if plain { bound } else { Bound::AtLeast };
     reading.luma_weighted = Some(weighted);
@@ -350,13 +387,35 @@ fn read_luma(reading: &mut Reading, found: &Found, band: &Band, (white, step): (
         step,
         places: found.all_places() as f32,
     });
-    reading.bandwidth = bandwidth(density, step, found);
+    reading.bandwidth = bandwidth(&density, step, found);
     if plain {
-        reading.temporal = temporal(found, &band.plain);
         reading.spatial = spatial(found, step);
         reading.parity = parity(found, &band.plain);
     }
 }
+
+/// The noise of textured places. What stands still of texture is gone between fields; so is what noise reduction has carried over, which is
+/// known by its ratio. Where that is not known, texture stays in.
+fn without_texture(
+    found: &Found,
+    temporal: Option<Estimate<Ratio>>,
+    weights: &[f64; BINS],
+) -> [f64; BINS] {
+    let Some(ratio) = temporal.map(|ratio| ratio.value.0.clamp(LEAST_RATIO, 1.0)) else {
+        return found.within;
+    };
+    let all = found
+        .between
+        .map(|density| ROUNDING + (density - ROUNDING) / (ratio * ratio));
+    if power(&all, weights) < power(&found.within, weights) {
+        all
+    } else {
+        found.within
+    }
+}
+
+/// Least ratio of noise between fields to noise within that is worth dividing by: a reduction that takes 6 % of each picture.
+const LEAST_RATIO: f64 = 0.25;
 
 /// What is left of a power without that of rounding.
 fn unrounded(density: &[f64; BINS], weights: &[f64; BINS]) -> f64 {
@@ -398,11 +457,11 @@ fn level(
 /// Decibels of a small relative change of a power.
 const IN_DECIBELS: f64 = 10.0 / std::f64::consts::LN_10;
 
-/// Noise between fields over noise within; absent where rounding is much of either, or texture.
-fn temporal(found: &Found, weights: &[f64; BINS]) -> Option<Estimate<Ratio>> {
+/// Noise between fields over noise within; absent where rounding is much of it.
+fn temporal(found: &Found, weights: &[f64; BINS], clear: f64) -> Option<Estimate<Ratio>> {
     let rounding = ROUNDING * weights.iter().sum::<f64>();
     let within = unrounded(&found.within, weights);
-    if within < CLEAR_OF_ROUNDING * rounding || found.texture > MOST_TEXTURE {
+    if within < clear * rounding {
         return None;
     }
     let between = unrounded(&found.between, weights).max(0.0);

@@ -71,7 +71,7 @@ pub const QUANTITIES: &[Quantity] = &[
         label: "colour noise",
         about: "Signal-to-noise ratio of colour, unweighted: the excursion of 224 codes over the rms of the noise, mean power of both \
                 colour differences, in the plainest parts of the picture, over about a second. Camera, tape, player, box and \
-                converter are in it together. Rounding is taken out; at 57.8 noise.chroma_bound says at_least. Absent in mono, without a \
+                converter are in it together. Rounding is taken out; over 47 dB noise.chroma_bound says at_least. Absent in mono, without a \
                 steady picture and until 40 plain places were seen.",
         read: |r| r.noise.chroma.map(Value::from),
         ..NOISE
@@ -79,8 +79,8 @@ pub const QUANTITIES: &[Quantity] = &[
     Quantity {
         id: "noise.chroma_bound",
         label: "colour noise, how known",
-        about: "Whether noise.chroma_db is the ratio as measured, or the ratio is at least that, because the noise is under that of \
-                rounding to codes.",
+        about: "Whether noise.chroma_db is the ratio as measured, or the ratio is at least that: under about one code, noise cannot be \
+                told from the picture's own shades.",
         read: |r| {
             let said = r.noise.chroma.map(|_| r.noise.chroma_bound.word());
             said.map(Value::Word)
@@ -111,8 +111,8 @@ pub const QUANTITIES: &[Quantity] = &[
         id: "noise.chroma_temporal_ratio",
         label: "colour noise between fields",
         about: "Colour noise seen between two fields of one parity over noise seen within a field, as noise.temporal_ratio is of luma. \
-                Boxes often reduce colour noise over time even where that of luma is left. Absent where the noise is near \
-                that of rounding, in mono, and before the second frame.",
+                Boxes often reduce colour noise over time even where that of luma is left. Absent where the noise is under \
+                a code, in mono, and before the second frame.",
         read: |r| r.noise.chroma_temporal.map(Value::from),
         ..RATIO
     },

@@ -42,8 +42,20 @@ const LEFT_OF_FIRST: f64 = 7.0 / 12.0;
 /// Variance of a sum of neighbouring bins over that of independent ones, under a raised cosine: 1 + 2·(2/3)² + 2·(1/6)².
 const BINS_TOGETHER: f64 = 1.0 + 2.0 * 4.0 / 9.0 + 2.0 / 36.0;
 
-/// Half the distance of the samples that mid-band detail is read from: 1.7 MHz of 13.5 MHz at its best.
-const REACH: usize = 2;
+/// Distances in samples at which the texture of a plane is read.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Reach {
+    /// Of a difference: detail from the middle of the band down.
+    pub(super) middle: usize,
+    /// Of a second difference: the upper part of the band alone.
+    pub(super) fine: usize,
+}
+
+/// Best at 1.7 and at 2.2 MHz of 13.5 MHz.
+pub(super) const LUMA_REACH: Reach = Reach { middle: 4, fine: 3 };
+
+/// Both best at about 0.45 MHz of 6.75 MHz, where the noise of colour ends.
+pub(super) const CHROMA_REACH: Reach = Reach { middle: 8, fine: 7 };
 
 /// What was gathered of places of like scores.
 #[derive(Clone, Debug)]
@@ -52,17 +64,17 @@ struct Class {
     places: [f32; 2],
     within: [[f32; BINS]; 2],
     between: [f32; BINS],
-    /// Of mid-band detail: what both lines share, and half of what they differ by.
-    shared: f32,
-    apart: f32,
+    /// Of detail, mid-band and fine: what both lines share, and half of what they differ by.
+    shared: [f32; 2],
+    apart: [f32; 2],
 }
 
 const EMPTY: Class = Class {
     places: [0.0; 2],
     within: [[0.0; BINS]; 2],
     between: [0.0; BINS],
-    shared: 0.0,
-    apart: 0.0,
+    shared: [0.0; 2],
+    apart: [0.0; 2],
 };
 
 /// Noise as it was found; densities in codes², 1 where white noise of one code rms is sampled.
@@ -78,6 +90,8 @@ pub(super) struct Found {
     pub(super) between: [f64; BINS],
     /// What neighbouring lines share in the middle of the band, over what they differ by: 0 of noise alone.
     pub(super) texture: f64,
+    /// The same in the upper part of the band.
+    pub(super) fine_texture: f64,
 }
 
 impl Found {
@@ -109,7 +123,7 @@ pub(super) struct Spectra {
     sums: (f32, f32),
     now: Vec<f32>,
     before: Vec<f32>,
-    spectra: [Vec<Complex<f32>>; 2],
+    output: [Vec<Complex<f32>>; 2],
     work: Vec<Complex<f32>>,
     classes: Vec<Class>,
 }
@@ -134,7 +148,7 @@ impl Default for Spectra {
             ),
             now: fft.make_input_vec(),
             before: fft.make_input_vec(),
-            spectra: [fft.make_output_vec(), fft.make_output_vec()],
+            output: [fft.make_output_vec(), fft.make_output_vec()],
             work: fft.make_scratch_vec(),
             fft,
             window,
@@ -154,17 +168,18 @@ impl Spectra {
         for class in &mut self.classes {
             let all = class.within.iter_mut().flatten();
             let all = all.chain(&mut class.between).chain(&mut class.places);
-            all.chain([&mut class.shared, &mut class.apart])
+            all.chain(&mut class.shared)
+                .chain(&mut class.apart)
                 .for_each(|value| *value *= FADE);
         }
     }
 
     /// Takes in a place with its score; `lower` is whether it is of a bottom field.
-    pub(super) fn take(&mut self, quad: Quad<'_>, score: f32, lower: bool) {
+    pub(super) fn take(&mut self, quad: Quad<'_>, (score, reach): (f32, Reach), lower: bool) {
         difference(quad.a, quad.b, &self.window, self.sums.0, &mut self.now);
         difference(quad.c, quad.d, &self.window, self.sums.0, &mut self.before);
         let inputs = [&mut self.now, &mut self.before];
-        for (input, spectrum) in inputs.into_iter().zip(&mut self.spectra) {
+        for (input, spectrum) in inputs.into_iter().zip(&mut self.output) {
             self.fft
                 .process_with_scratch(input, spectrum, &mut self.work)
                 .expect("all lengths are the plan's own");
@@ -172,7 +187,7 @@ impl Spectra {
         let octaves = (score.max(LOWEST_SCORE) / LOWEST_SCORE).log2();
         let class = &mut self.classes[((2.0 * octaves) as usize).min(CLASSES - 1)];
         let scale = 0.5 / self.sums.1;
-        let [now, before] = &self.spectra;
+        let [now, before] = &self.output;
         let within = &mut class.within[usize::from(lower)];
         for (((within, between), now), before) in within
             .iter_mut()
@@ -184,9 +199,12 @@ impl Spectra {
             *between += 0.5 * scale * (now - before).norm_sqr();
         }
         class.places[usize::from(lower)] += 1.0;
-        let (shared, apart) = mid_band(quad.a, quad.b);
-        class.shared += shared;
-        class.apart += apart;
+        let middle = mid_band(quad.a, quad.b, reach.middle);
+        let fine = fine(quad.a, quad.b, reach.fine);
+        for (nth, (shared, apart)) in [middle, fine].into_iter().enumerate() {
+            class.shared[nth] += shared;
+            class.apart[nth] += apart;
+        }
     }
 
     /// The noise where there is the least picture; `None` before enough was seen.
@@ -220,11 +238,8 @@ impl Spectra {
             ],
             within: each(&both, all),
             between: each(&sum.between, all),
-            texture: if sum.apart > 0.0 {
-                f64::from(sum.shared / sum.apart)
-            } else {
-                0.0
-            },
+            texture: share(sum.shared[0], sum.apart[0]),
+            fine_texture: share(sum.shared[1], sum.apart[1]),
         })
     }
 }
@@ -242,8 +257,10 @@ impl Class {
         for (sum, more) in self.places.iter_mut().zip(&other.places) {
             *sum += more;
         }
-        self.shared += other.shared;
-        self.apart += other.apart;
+        for nth in 0..2 {
+            self.shared[nth] += other.shared[nth];
+            self.apart[nth] += other.apart[nth];
+        }
     }
 }
 
@@ -266,13 +283,36 @@ fn difference(
     }
 }
 
+fn share(shared: f32, apart: f32) -> f64 {
+    if apart > 0.0 {
+        f64::from(shared / apart)
+    } else {
+        0.0
+    }
+}
+
 /// What the mid-band detail of two lines shares, and half of what it differs by.
-fn mid_band(one: &[u8; LENGTH], other: &[u8; LENGTH]) -> (f32, f32) {
-    let step =
-        |line: &[u8; LENGTH], at: usize| i32::from(line[at + 2 * REACH]) - i32::from(line[at]);
+fn mid_band(one: &[u8; LENGTH], other: &[u8; LENGTH], reach: usize) -> (f32, f32) {
+    compare(LENGTH - reach, |at| {
+        let step = |line: &[u8; LENGTH]| i32::from(line[at + reach]) - i32::from(line[at]);
+        (step(one), step(other))
+    })
+}
+
+/// The same of fine detail.
+fn fine(one: &[u8; LENGTH], other: &[u8; LENGTH], reach: usize) -> (f32, f32) {
+    compare(LENGTH - 2 * reach, |at| {
+        let bend = |line: &[u8; LENGTH]| {
+            i32::from(line[at]) - 2 * i32::from(line[at + reach]) + i32::from(line[at + 2 * reach])
+        };
+        (bend(one), bend(other))
+    })
+}
+
+fn compare(count: usize, pair: impl Fn(usize) -> (i32, i32)) -> (f32, f32) {
     let (mut shared, mut apart) = (0, 0);
-    for at in 0..LENGTH - 2 * REACH {
-        let (one, other) = (step(one, at), step(other, at));
+    for at in 0..count {
+        let (one, other) = pair(at);
         shared += one * other;
         apart += (one - other) * (one - other);
     }

@@ -277,18 +277,18 @@ mod tests {
     use super::*;
     use crate::units::Megahertz;
 
-    fn at(value: f64, sigma: f64) -> Option<Estimate<Megahertz>> {
-        Some(Estimate::new(Megahertz(value), Megahertz(sigma), 9))
+    fn at(value: f64, sigma: f64) -> Estimate<Megahertz> {
+        Estimate::new(Megahertz(value), Megahertz(sigma), 9)
     }
 
     #[test]
     fn a_soft_picture_is_told_from_a_soft_chain_by_how_far_noise_reaches() {
         let detail = detail::Reading {
-            bandwidth: at(1.6, 0.1),
+            bandwidth: Some(at(1.6, 0.1)),
             ..detail::Reading::default()
         };
         let noise = |reach| noise::Reading {
-            bandwidth: at(reach, 0.1),
+            bandwidth: Some(at(reach, 0.1)),
             ..noise::Reading::default()
         };
         assert!(further(&detail, &noise(3.0)).contains("the picture is soft"));
