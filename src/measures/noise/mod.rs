@@ -395,15 +395,14 @@ fn read_luma(reading: &mut Reading, found: &Found, band: &Band, (white, step): (
 }
 
 /// The noise of textured places. What stands still of texture is gone between fields; so is what noise reduction has carried over, which is
-/// known by its ratio. Where that is not known, texture stays in.
+/// known by its ratio. Where that is not known, the strongest reduction there may be is made up for.
 fn without_texture(
     found: &Found,
     temporal: Option<Estimate<Ratio>>,
     weights: &[f64; BINS],
 ) -> [f64; BINS] {
-    let Some(ratio) = temporal.map(|ratio| ratio.value.0.clamp(LEAST_RATIO, 1.0)) else {
-        return found.within;
-    };
+    let known = temporal.map_or(LEAST_RATIO, |ratio| ratio.value.0);
+    let ratio = known.clamp(LEAST_RATIO, 1.0);
     let all = found
         .between
         .map(|density| ROUNDING + (density - ROUNDING) / (ratio * ratio));
@@ -414,7 +413,8 @@ fn without_texture(
     }
 }
 
-/// Least ratio of noise between fields to noise within that is worth dividing by: a reduction that takes 6 % of each picture.
+/// Least ratio of noise between fields to noise within that is reckoned with: a reduction that takes 6 % of each picture smears whatever
+/// moves for a second.
 const LEAST_RATIO: f64 = 0.25;
 
 /// What is left of a power without that of rounding.
