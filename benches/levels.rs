@@ -1,4 +1,4 @@
-//! What levels, chroma, colour bars and sync cost a field of 720 × 288 samples, on the kinds of field that cost differently.
+//! What levels, chroma, colour bars, noise, detail and sync cost a field of 720 × 288 samples, on the kinds of field that cost differently.
 
 use std::hint::black_box;
 
@@ -10,8 +10,10 @@ use trueline::fields::{Field, FieldPlace, FieldRaster, History, Plane};
 use trueline::measures::Measure as _;
 use trueline::measures::bars::{self, Bars};
 use trueline::measures::chroma::{self, Chroma};
+use trueline::measures::detail::{self, Detail};
 use trueline::measures::levels::{Input, Levels};
 use trueline::measures::line_timing::Border;
+use trueline::measures::noise::{self, Noise};
 use trueline::measures::sync::{State, Sync};
 use trueline::measures::vectors::Vectors;
 use trueline::measures::waveform::Waveform;
@@ -146,6 +148,29 @@ fn measures(bench: &mut Criterion) {
                 bars.measure(bars::Input {
                     around: black_box(&around),
                     state,
+                })
+            });
+        });
+        let noise_input = noise::Input {
+            around: &around,
+            state,
+            repeated: false,
+            levels: &of_levels,
+        };
+        let mut noise = Noise::default();
+        bench.bench_function(&format!("noise/{kind}"), |bench| {
+            bench.iter(|| noise.measure(black_box(noise_input)));
+        });
+        let of_noise = noise.measure(noise_input);
+        let mut detail = Detail::default();
+        bench.bench_function(&format!("detail/{kind}"), |bench| {
+            bench.iter(|| {
+                detail.measure(detail::Input {
+                    field: black_box(around.field),
+                    state,
+                    repeated: false,
+                    levels: &of_levels,
+                    noise: &of_noise,
                 })
             });
         });
