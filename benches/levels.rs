@@ -1,4 +1,5 @@
-//! What levels, chroma, colour bars, tracking, dropouts and sync cost a field of 720 × 288 samples, on the kinds of field that cost differently.
+//! What levels, chroma, colour bars, noise, detail, tracking, dropouts and sync cost a field of 720 × 288 samples, on the kinds of field
+//! that cost differently.
 
 use std::hint::black_box;
 
@@ -10,9 +11,11 @@ use trueline::fields::{Field, FieldPlace, FieldRaster, History, Plane};
 use trueline::measures::Measure as _;
 use trueline::measures::bars::{self, Bars};
 use trueline::measures::chroma::{self, Chroma};
+use trueline::measures::detail::{self, Detail};
 use trueline::measures::dropouts::{self, Dropouts};
 use trueline::measures::levels::{Input, Levels};
 use trueline::measures::line_timing::Border;
+use trueline::measures::noise::{self, Noise};
 use trueline::measures::sync::{State, Sync};
 use trueline::measures::tracking::{self, Tracking};
 use trueline::measures::vectors::Vectors;
@@ -170,6 +173,29 @@ fn measures(bench: &mut Criterion) {
                     state,
                     area,
                     spoiled: 0..0,
+                })
+            });
+        });
+        let noise_input = noise::Input {
+            around: &around,
+            state,
+            repeated: false,
+            levels: &of_levels,
+        };
+        let mut noise = Noise::default();
+        bench.bench_function(&format!("noise/{kind}"), |bench| {
+            bench.iter(|| noise.measure(black_box(noise_input)));
+        });
+        let of_noise = noise.measure(noise_input);
+        let mut detail = Detail::default();
+        bench.bench_function(&format!("detail/{kind}"), |bench| {
+            bench.iter(|| {
+                detail.measure(detail::Input {
+                    field: black_box(around.field),
+                    state,
+                    repeated: false,
+                    levels: &of_levels,
+                    noise: &of_noise,
                 })
             });
         });

@@ -4,12 +4,12 @@ use super::{Alarms, Change, Event, PassClock, WhyEnded};
 use crate::fields::FieldPlace;
 use crate::limits::Limits;
 use crate::measures::{
-    Readings, bars, chroma, dropouts, flagging, head_switch, interference, levels, line_timing,
-    sync, tear, tracking,
+    Readings, bars, chroma, detail, dropouts, flagging, head_switch, interference, levels,
+    line_timing, noise, sync, tear, tracking,
 };
 use crate::standard::{Parity, Standard};
 use crate::timecode::{Counting, FieldIndex, Timecode};
-use crate::units::{Estimate, Hertz, Ire, Nanos, Percent, Seconds, Unit};
+use crate::units::{Decibels, Estimate, Hertz, Ire, Nanos, Percent, Seconds, Unit};
 
 /// Labels of a 525-line pass from zero.
 pub(crate) fn clock() -> PassClock {
@@ -62,6 +62,11 @@ pub(crate) fn healthy(field: u64) -> Readings {
             presence: Some(chroma::Presence::Colour),
             ..chroma::Reading::default()
         },
+        noise: noise::Reading {
+            luma: exactly(Decibels(46.0)),
+            ..noise::Reading::default()
+        },
+        detail: detail::Reading::default(),
         sync: sync::Reading::default(),
     }
 }
@@ -80,6 +85,8 @@ pub(crate) fn blank(field: u64, state: sync::State) -> Readings {
         tracking: tracking::Reading::default(),
         dropouts: dropouts::Reading::default(),
         chroma: chroma::Reading::default(),
+        noise: noise::Reading::default(),
+        detail: detail::Reading::default(),
         sync: sync::Reading {
             state,
             ..sync::Reading::default()

@@ -13,6 +13,7 @@ use crate::units::{Estimate, Unit};
 
 pub mod bars;
 pub mod chroma;
+pub mod detail;
 pub mod dropouts;
 pub mod flagging;
 pub mod flutter;
@@ -21,6 +22,7 @@ pub mod head_switch;
 pub mod interference;
 pub mod levels;
 pub mod line_timing;
+pub mod noise;
 pub mod sync;
 pub mod tear;
 pub mod tracking;
@@ -70,6 +72,10 @@ pub struct Readings {
     pub tracking: tracking::Reading,
     /// Streaks.
     pub dropouts: dropouts::Reading,
+    /// Noise.
+    pub noise: noise::Reading,
+    /// Detail.
+    pub detail: detail::Reading,
     /// Stability of the stream of pictures.
     pub sync: sync::Reading,
 }
@@ -87,6 +93,8 @@ pub struct Suite {
     interference: interference::Interference,
     tracking: tracking::Tracking,
     dropouts: dropouts::Dropouts,
+    noise: noise::Noise,
+    detail: detail::Detail,
     sync: sync::Sync,
     hands: hands::Hands,
     /// Whose the border was in the field before.
@@ -125,50 +133,75 @@ impl Suite {
             interference,
             tracking,
             dropouts,
+            noise,
+            detail,
             ..
         } = self;
-        let (line_timing, (levels, chroma, bars, interference, tracking, dropouts)) = hands.both(
-            || {
-                line_timing.measure(line_timing::Input {
-                    around,
-                    picture_shown: sync.state.shows_a_picture(),
-                    head_switch_line,
-                })
-            },
-            || {
-                let levels = levels.measure(levels::Input {
-                    around,
-                    state: sync.state,
-                    border,
-                });
-                let chroma = chroma.measure(chroma::Input {
-                    around,
-                    state: sync.state,
-                    levels: &levels,
-                });
-                let bars = bars.measure(bars::Input {
-                    around,
-                    state: sync.state,
-                });
-                let interference = interference.measure(interference::Input {
-                    around,
-                    state: sync.state,
-                    levels: &levels,
-                });
-                let tracking = tracking.measure(tracking::Input {
-                    around,
-                    state: sync.state,
-                    area: &levels.area,
-                });
-                let dropouts = dropouts.measure(dropouts::Input {
-                    around,
-                    state: sync.state,
-                    area: &levels.area,
-                    spoiled: tracking.spoiled(),
-                });
-                (levels, chroma, bars, interference, tracking, dropouts)
-            },
-        );
+        let (line_timing, (levels, chroma, bars, interference, tracking, dropouts, noise, detail)) =
+            hands.both(
+                || {
+                    line_timing.measure(line_timing::Input {
+                        around,
+                        picture_shown: sync.state.shows_a_picture(),
+                        head_switch_line,
+                    })
+                },
+                || {
+                    let levels = levels.measure(levels::Input {
+                        around,
+                        state: sync.state,
+                        border,
+                    });
+                    let chroma = chroma.measure(chroma::Input {
+                        around,
+                        state: sync.state,
+                        levels: &levels,
+                    });
+                    let bars = bars.measure(bars::Input {
+                        around,
+                        state: sync.state,
+                    });
+                    let interference = interference.measure(interference::Input {
+                        around,
+                        state: sync.state,
+                        levels: &levels,
+                    });
+                    let tracking = tracking.measure(tracking::Input {
+                        around,
+                        state: sync.state,
+                        area: &levels.area,
+                    });
+                    let dropouts = dropouts.measure(dropouts::Input {
+                        around,
+                        state: sync.state,
+                        area: &levels.area,
+                        spoiled: tracking.spoiled(),
+                    });
+                    let noise = noise.measure(noise::Input {
+                        around,
+                        state: sync.state,
+                        repeated: sync.repeated,
+                        levels: &levels,
+                    });
+                    let detail = detail.measure(detail::Input {
+                        field: around.field,
+                        state: sync.state,
+                        repeated: sync.repeated,
+                        levels: &levels,
+                        noise: &noise,
+                    });
+                    (
+                        levels,
+                        chroma,
+                        bars,
+                        interference,
+                        tracking,
+                        dropouts,
+                        noise,
+                        detail,
+                    )
+                },
+            );
         self.border = line_timing.border;
         let flagging = self.flagging.measure(&line_timing);
         Readings {
@@ -183,9 +216,11 @@ impl Suite {
             levels,
             chroma,
             bars,
-            interference,
-            tracking,
+            detail,
             dropouts,
+            interference,
+            noise,
+            tracking,
             sync,
         }
     }
@@ -405,6 +440,8 @@ pub fn quantities() -> impl Iterator<Item = &'static Quantity> + Clone {
         interference::QUANTITIES,
         tracking::QUANTITIES,
         dropouts::QUANTITIES,
+        noise::QUANTITIES,
+        detail::QUANTITIES,
     ]
     .into_iter()
     .flatten()
@@ -421,7 +458,9 @@ pub const QUANTITY_COUNT: usize = line_timing::QUANTITIES.len()
     + bars::QUANTITIES.len()
     + interference::QUANTITIES.len()
     + tracking::QUANTITIES.len()
-    + dropouts::QUANTITIES.len();
+    + dropouts::QUANTITIES.len()
+    + noise::QUANTITIES.len()
+    + detail::QUANTITIES.len();
 
 /// A quantity and its place in a row, by id.
 #[must_use]

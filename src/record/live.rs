@@ -394,6 +394,12 @@ impl Live {
             .map(|readings| &readings.line_timing.lines)
     }
 
+    /// The scanning standard, where one is known.
+    #[must_use]
+    pub fn standard(&self) -> Option<Standard> {
+        self.head.standard
+    }
+
     /// The sample rate: the measure's, else the source's.
     #[must_use]
     pub fn sample_rate(&self) -> Option<Hertz> {
@@ -620,6 +626,8 @@ fn shown_values(readings: &Readings) -> Values {
         Some(unsteadiness(sync.state)),
         Some(sync.missing_fields as f32 + f32::from(u8::from(sync.repeated))),
         cast(&readings.chroma),
+        number(readings.noise.luma_weighted),
+        number(readings.detail.bandwidth),
     ]
 }
 

@@ -7,8 +7,8 @@ use trueline::alarms::WhyEnded;
 use trueline::fields::FieldPlace;
 use trueline::measures::{Readings, line_timing::Basis};
 use trueline::measures::{
-    bars, chroma, dropouts, flagging, head_switch, interference, levels, line_timing, sync, tear,
-    tracking,
+    bars, chroma, detail, dropouts, flagging, head_switch, interference, levels, line_timing,
+    noise, sync, tear, tracking,
 };
 use trueline::record::{Closing, PassHead, ProgrammeSpan, Row, WhenFull, create};
 use trueline::sources::{FieldOrder, SourceDescription};
@@ -78,6 +78,8 @@ fn field(index: u64, wobble: f64) -> Row {
         tracking: tracking::Reading::default(),
         dropouts: dropouts::Reading::default(),
         chroma: chroma::Reading::default(),
+        noise: noise::Reading::default(),
+        detail: detail::Reading::default(),
         sync: sync::Reading::default(),
     })
 }

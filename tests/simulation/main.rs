@@ -7,6 +7,7 @@ mod advice;
 mod alarm;
 mod colour;
 mod condition;
+mod grain;
 mod levels;
 mod line_timing;
 mod linearity;

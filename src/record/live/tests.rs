@@ -2,9 +2,9 @@
 
 use crate::limits::Kind;
 use crate::measures::{
-    bars, chroma, dropouts, flagging, head_switch, interference, levels,
+    bars, chroma, detail, dropouts, flagging, head_switch, interference, levels,
     line_timing::{self, LineShift},
-    tear, tracking,
+    noise, tear, tracking,
 };
 use crate::standard::Parity;
 use crate::timecode::{Counting, FieldIndex, Timecode};
@@ -116,6 +116,8 @@ fn readings(field: u64) -> Readings {
         tracking: tracking::Reading::default(),
         dropouts: dropouts::Reading::default(),
         chroma: chroma::Reading::default(),
+        noise: noise::Reading::default(),
+        detail: detail::Reading::default(),
         sync: sync::Reading::default(),
     };
     readings.line_timing.basis = Basis::Edge;

@@ -26,6 +26,10 @@ pub enum Shown {
     Source,
     /// Colour of what should be grey, in percent.
     Cast,
+    /// Weighted luma noise, in dB.
+    Noise,
+    /// Where detail ends, in MHz.
+    Detail,
 }
 
 impl Shown {
@@ -38,11 +42,13 @@ impl Shown {
         Self::Sync,
         Self::Source,
         Self::Cast,
+        Self::Noise,
+        Self::Detail,
     ];
 }
 
 /// How many quantities are kept.
-pub const SHOWN: usize = 7;
+pub const SHOWN: usize = 9;
 
 /// What one field says of each.
 pub type Values = [Option<f32>; SHOWN];

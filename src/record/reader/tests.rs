@@ -112,9 +112,9 @@ fn lines_that_were_not_kept_are_an_error() {
 
 #[test]
 fn the_units_of_quantities_survive_in_events() {
-    use QuantityUnit::{Count, Db, Deg, Ire, Line, Lines, Ms, Ns, Pct, Ratio, Switch, Word};
+    use QuantityUnit::{Count, Db, Deg, Ire, Line, Lines, Mhz, Ms, Ns, Pct, Ratio, Switch, Word};
     for unit in [
-        Ns, Ms, Lines, Line, Ire, Pct, Db, Deg, Ratio, Count, Switch, Word,
+        Ns, Ms, Lines, Line, Ire, Pct, Db, Deg, Mhz, Ratio, Count, Switch, Word,
     ] {
         assert_eq!(known_unit(unit.symbol()), unit.symbol());
     }

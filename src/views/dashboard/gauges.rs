@@ -15,6 +15,7 @@ use crate::record::{
 use crate::units::{Hertz, Seconds};
 
 use super::colours;
+use super::grain;
 use super::paint::{fitting, put};
 use super::palette::{Palette, Tone};
 use super::words::{self, Grade};
@@ -28,7 +29,7 @@ const MOST_COLUMNS: usize = 256;
 /// Rows all gauges need at least: a sentence and a skyline each.
 pub(super) const LEAST_ROWS: u16 = 12;
 
-/// The gauges, from the top. The cast has its own beside the map of colours.
+/// The gauges, from the top. The cast has its own beside the map of colours, noise and detail below their chart.
 const GAUGES: [Shown; 6] = [
     Shown::LineError,
     Shown::Flagging,
@@ -99,7 +100,7 @@ fn against(live: &Live, shown: Shown) -> Option<Vec<String>> {
         Shown::Flagging => ("flag", words::in_samples(1.0, rate), "sample"),
         Shown::Black => ("black", 1.0, "IRE"),
         Shown::Peak => ("peak", 1.0, "IRE"),
-        Shown::Sync | Shown::Source | Shown::Cast => return None,
+        Shown::Sync | Shown::Source | Shown::Cast | Shown::Noise | Shown::Detail => return None,
     };
     let [then, difference, sigma] = [
         found.then.value,
@@ -153,6 +154,14 @@ fn said(live: &Live, shown: Shown) -> Said {
         Shown::Source => said_source(live),
         Shown::Cast => {
             let (grade, ways) = colours::said(live);
+            Said { grade, ways }
+        }
+        Shown::Noise => {
+            let (grade, ways) = grain::said_of_noise(live);
+            Said { grade, ways }
+        }
+        Shown::Detail => {
+            let (grade, ways) = grain::said_of_detail(live);
             Said { grade, ways }
         }
     }

@@ -28,7 +28,7 @@ pub(super) const KEYS: [(&str, &str, &str); 11] = [
     (
         "v",
         "view",
-        "next view: none, waveform, error so far, waves, colours (k goes there)",
+        "next view: none, waveform, error so far, waves, colours (k), noise (n)",
     ),
     (
         "w",

@@ -32,6 +32,7 @@ mod events;
 mod evidence;
 mod flutter;
 mod gauges;
+mod grain;
 mod history;
 mod keys;
 mod ladder;
@@ -100,6 +101,7 @@ enum View {
     Waves,
     Flutter,
     Colours,
+    Grain,
 }
 
 impl View {
@@ -109,7 +111,8 @@ impl View {
             Self::Waveform => Self::History,
             Self::History => Self::Waves,
             Self::Waves | Self::Flutter => Self::Colours,
-            Self::Colours => Self::Plain,
+            Self::Colours => Self::Grain,
+            Self::Grain => Self::Plain,
         }
     }
 }
@@ -290,6 +293,9 @@ impl Screen {
             (Some(area), View::Colours) => {
                 colours::draw(&mut self.dots, buffer, area, shown, (span.0, palette));
             }
+            (Some(area), View::Grain) => {
+                grain::draw(&mut self.dots, buffer, area, shown, (span.0, palette));
+            }
             (Some(area), View::Waveform | View::Plain) => {
                 wave::draw(&mut self.dots, buffer, area, shown, palette);
             }
@@ -382,6 +388,7 @@ impl Screen {
                 });
             }
             KeyCode::Char('k') => self.view = Some(View::Colours),
+            KeyCode::Char('n') => self.view = Some(View::Grain),
             KeyCode::Char('d') => self.mode = Mode::Controls,
             KeyCode::Char('t') => self.seek_tracking(),
             KeyCode::Char('?' | 'h') => self.mode = Mode::Help,

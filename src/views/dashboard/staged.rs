@@ -4,19 +4,19 @@ use crate::alarms::{Change, Event, EventId, PassClock};
 use crate::fields::{Field, FieldPlace, FieldRaster, Plane};
 use crate::limits::{Kind, Severity};
 use crate::measures::{
-    Readings, bars, chroma, dropouts, flagging, head_switch, interference,
+    Readings, bars, chroma, detail, dropouts, flagging, head_switch, interference,
     levels::{self, setup},
     line_timing,
     line_timing::{Basis, Border, LineShift, LineTrace, StaticError, WaveSpectrum},
-    sync, tear, tracking,
+    noise, sync, tear, tracking,
 };
 use crate::record::live::{ControlState, Head, Health, Live, ProgrammeTime, Vectors, Waveform};
 use crate::sources::{ChromaGrid, ControlAccess, ControlListing, ControlRole, Gap, InputState};
 use crate::standard::{Parity, RateTrust, Standard};
 use crate::timecode::{Counting, FieldIndex, Timecode};
 use crate::units::{
-    CodeRange, Decibels, Degrees, Estimate, Hertz, Ire, Lines, Millis, Nanos, Percent, Ratio,
-    Seconds,
+    CodeRange, Decibels, Degrees, Estimate, Hertz, Ire, Lines, Megahertz, Millis, Nanos, Percent,
+    Ratio, Seconds,
 };
 
 /// What plays.
@@ -215,12 +215,15 @@ impl Stage {
             tracking: tracking::Reading::default(),
             dropouts: dropouts::Reading::default(),
             chroma: chroma::Reading::default(),
+            noise: noise::Reading::default(),
+            detail: detail::Reading::default(),
             sync: sync::Reading::default(),
         };
         self.stage_timing(&mut readings);
         self.stage_levels(&mut readings);
         self.stage_colour(&mut readings);
         self.stage_tracking(&mut readings);
+        self.stage_grain(&mut readings);
         let (field, losing) = (self.field, self.scene == Scene::Losses && self.field == 480);
         readings.sync.missing_fields = if losing { 2 } else { 0 };
         readings.sync.slip = Some(Millis(if self.scene == Scene::Losses && field >= 480 {
@@ -323,6 +326,40 @@ impl Stage {
         });
         readings.levels.area.rows = 2..ROWS - 8;
         readings.dropouts.count = Some((beside as u64).saturating_sub(2));
+    }
+
+    /// Noise of a fair tape up to 3 MHz; of a wobbling one through a box that reduces it, before a soft picture.
+    fn stage_grain(&self, readings: &mut Readings) {
+        let decibels = |value| Some(Estimate::new(Decibels(value), Decibels(0.1), 150));
+        let ratio = |value| Some(Estimate::new(Ratio(value), Ratio(0.02), 150));
+        let mhz = |value| Some(Estimate::new(Megahertz(value), Megahertz(0.07), 60));
+        let swell = (self.field as f64 / 90.0).sin();
+        let soft = self.scene == Scene::Wobble;
+        readings.noise = noise::Reading {
+            luma: decibels(42.3 + 0.3 * swell),
+            luma_weighted: decibels(52.1 + 0.3 * swell),
+            chroma: decibels(39.0),
+            temporal: ratio(if soft { 0.58 } else { 0.99 }),
+            spatial: ratio(1.6),
+            chroma_temporal: ratio(1.01),
+            parity: decibels(0.1),
+            bandwidth: mhz(3.1),
+            spectrum: Some(noise::Spectrum {
+                density: std::array::from_fn(|bin| {
+                    let mhz = bin as f32 * 13.5 / 64.0;
+                    let fall = 1.0 / (1.0 + (mhz / 3.0).powi(16));
+                    1.0 / 12.0 + (0.3 + 1.2 * mhz * mhz) * fall
+                }),
+                step: Hertz(RATE.0 / 64.0),
+                places: 150.0,
+            }),
+            ..noise::Reading::default()
+        };
+        readings.detail = detail::Reading {
+            bandwidth: mhz(if soft { 1.7 } else { 2.9 }),
+            ringing: Some(Estimate::new(Percent(4.2), Percent(0.4), 500)),
+            ..detail::Reading::default()
+        };
     }
 
     fn stage_levels(&self, readings: &mut Readings) {

@@ -329,6 +329,14 @@ fn colours_and_bars_have_their_view() {
 }
 
 #[test]
+fn noise_and_detail_have_their_view() {
+    for size in [SMALL, LARGE] {
+        check("grain", Scene::Good, "n", size);
+        check("grain_soft", Scene::Wobble, "n", size);
+    }
+}
+
+#[test]
 fn a_screen_that_is_too_small_says_which_size_it_wants() {
     check("tiny", Scene::Wobble, "", (60, 8));
 }

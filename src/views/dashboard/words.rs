@@ -133,6 +133,20 @@ const CAST: Scale = Scale {
     words: ["neutral", "slight cast", "cast", "strong cast"],
 };
 
+/// Weighted luma noise under a ratio of 60 dB: steps at 46, 40 and 34 dB. Good tape of its first generation has 40 to 46 dB (common
+/// practice, no source).
+const NOISE: Scale = Scale {
+    steps: [14.0, 20.0, 26.0],
+    words: ["clean", "fine grain", "grainy", "noisy"],
+};
+
+/// Detail short of 5 MHz: steps at 2.6, 2.0 and 1.5 MHz, 205, 158 and 118 lines. Domestic tape carries about 3 MHz (common practice, no
+/// source).
+const DETAIL: Scale = Scale {
+    steps: [2.4, 3.0, 3.5],
+    words: ["sharp", "a bit soft", "soft", "very soft"],
+};
+
 /// The scale a quantity is graded on.
 pub(super) fn scale(shown: Shown) -> &'static Scale {
     match shown {
@@ -143,6 +157,8 @@ pub(super) fn scale(shown: Shown) -> &'static Scale {
         Shown::Sync => &LOCK,
         Shown::Source => &LOSSES,
         Shown::Cast => &CAST,
+        Shown::Noise => &NOISE,
+        Shown::Detail => &DETAIL,
     }
 }
 
@@ -152,6 +168,8 @@ pub(super) fn badness(shown: Shown, value: f64, rate: Option<Hertz>) -> f64 {
         Shown::LineError | Shown::Flagging => in_samples(value, rate).abs(),
         Shown::Black => value.abs(),
         Shown::Peak => (value - 100.0).max(0.0),
+        Shown::Noise => (60.0 - value).max(0.0),
+        Shown::Detail => (5.0 - value).max(0.0),
         Shown::Sync | Shown::Source | Shown::Cast => value,
     }
 }
