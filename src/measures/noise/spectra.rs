@@ -101,7 +101,7 @@ impl Found {
     }
 }
 
-/// Relative standard error of a power that is a weighted sum over bins, from so many places.
+/// Relative standard error of a power that is a weighted sum over bins, from so many places; all of it where there is none.
 pub(super) fn relative_sigma(density: &[f64; BINS], weights: &[f64; BINS], places: f64) -> f64 {
     let (mut sum, mut squares) = (0.0, 0.0);
     for (density, weight) in density.iter().zip(weights) {
@@ -111,7 +111,7 @@ pub(super) fn relative_sigma(density: &[f64; BINS], weights: &[f64; BINS], place
     if sum > 0.0 && places > 0.0 {
         (BINS_TOGETHER * squares / places).sqrt() / sum
     } else {
-        f64::INFINITY
+        1.0
     }
 }
 
