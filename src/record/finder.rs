@@ -4,7 +4,7 @@
 //! In: readings field by field, and the controls as they stand. Out: an [`Act`] now and then: a control to set, a sentence
 //! for the operator. Three things happen in turn:
 //! * What a step of each control does is tried: a little up, back again. Only a picture that stood still meanwhile tells.
-//! * Where black and peak should go ([`Demand`]): by colour bars if they are shown, which say both; else black by the adviser on the
+//! * Where black and peak should go (`demand`): by colour bars if they are shown, which say both; else black by the adviser on the
 //!   set-up, or up where it lies under nominal or is cut off; peak down where it lies over nominal or is cut off. A dark
 //!   scene is no reason to raise the contrast, nor a bright one to lower the brightness.
 //! * Both controls go there by moves of a few codes, each looked at before the next. It looks on afterwards: what a later

@@ -125,8 +125,8 @@ fn search(device: &mut Device, each: impl Fn(&mut Device, &Act)) -> (Finder, Vec
     (finder, acts)
 }
 
-fn advised(change: f64) -> Option<Reading> {
-    Some(Reading {
+fn advised(change: f64) -> Reading {
+    Reading {
         case: Case::Raised,
         likeliest: Case::Raised,
         probability: Ratio(0.98),
@@ -136,14 +136,14 @@ fn advised(change: f64) -> Option<Reading> {
         dark_looks: 8,
         has_setup: true,
         range_doubt: None,
-    })
+    }
 }
 
 #[test]
 fn black_that_the_adviser_finds_raised_goes_to_its_place_in_small_steps() {
     // Set-up left in: black at 7.5 IRE, code 32.4.
     let mut device = Device::new((32.4, 200.0));
-    device.advice = advised(-7.5);
+    device.advice = Some(advised(-7.5));
     let mut last = 128;
     let (finder, acts) = search(&mut device, |device, act| {
         if act.changed.is_some() {
@@ -224,7 +224,7 @@ fn levels_that_are_right_are_left_alone_and_a_dark_scene_is_no_reason_to_raise_t
 fn a_device_with_brightness_alone_is_set_by_that() {
     let mut device = Device::new((32.4, 200.0));
     device.has_contrast = false;
-    device.advice = advised(-7.5);
+    device.advice = Some(advised(-7.5));
     let (finder, acts) = search(&mut device, |device, act| {
         if act.changed.is_some() {
             device.advice = None;
@@ -304,7 +304,7 @@ fn a_control_set_by_somebody_else_is_where_it_goes_on_from() {
 fn a_source_without_brightness_is_refused_in_words() {
     let refused = |controls: &[ControlListing]| {
         let found = Finder::new(controls, CodeRange::Studio);
-        found.err().expect("there is nothing to set")
+        found.expect_err("there is nothing to set")
     };
     assert_eq!(refused(&[]), "it has no controls of its levels");
     let mut held = control(BRIGHTNESS, ControlRole::Brightness, 128);
