@@ -3,7 +3,11 @@
 //! Every picture, border, wobble and standard, from a camera on a tripod and one that pans. A case counts where at least three
 //! tenths of the lines tell; misses are printed. Words pick cases.
 
-#![expect(clippy::print_stdout, reason = "figures are what a bench is for")]
+#![expect(
+    clippy::print_stdout,
+    clippy::print_stderr,
+    reason = "figures are what a bench is for"
+)]
 
 use rayon::prelude::*;
 
@@ -65,7 +69,11 @@ fn main() {
     // On all processors; outcomes in order.
     let outcomes: Vec<_> = cases
         .into_par_iter()
-        .map(|case| (case, case.play()))
+        .map(|case| {
+            let outcome = case.play();
+            eprintln!("{case}: {:?}", outcome.in_time());
+            (case, outcome)
+        })
         .collect();
     for (basis, _) in SIDES {
         let of_basis = outcomes.iter().filter(|(case, _)| case.sides.0 == basis);

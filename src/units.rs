@@ -144,6 +144,10 @@ unit!(
     Hertz
 );
 unit!(
+    /// A frequency in megahertz, for readings and screens.
+    Megahertz
+);
+unit!(
     /// A share of a whole, 0 to 1.
     Ratio
 );

@@ -5,6 +5,7 @@
 use super::coverage::Coverage;
 use super::event::{Change, Event, EventId, PassClock};
 use super::programme::{JoinKind, Programme};
+use super::said::Said;
 use crate::fields::FieldPlace;
 use crate::limits::{Kind, Numbers, Severity};
 
@@ -34,6 +35,7 @@ pub(super) struct Desk<'a> {
     pub(super) programme: &'a Programme,
     pub(super) waiting: &'a mut Waiting,
     pub(super) coverage: &'a mut Coverage,
+    pub(super) said: &'a Said,
     pub(super) changes: &'a mut Vec<Change>,
 }
 
@@ -116,6 +118,9 @@ impl Desk<'_> {
     /// missing picture is what joins are made of.
     fn placed(&self, event: &Event) -> Event {
         let mut event = event.clone();
+        if let Some(note) = self.said.beside(&event) {
+            event.note = note;
+        }
         if event.standing || matches!(event.kind, Kind::Snow | Kind::Muted | Kind::NoSignal) {
             return event;
         }

@@ -8,6 +8,7 @@
 use crate::fields::FieldPlace;
 use crate::limits::{Kind, Limits, Numbers};
 use crate::measures::Readings;
+use crate::timecode::FieldIndex;
 
 pub use coverage::Coverage;
 pub use event::{Change, Event, EventId, EventRecord, PassClock};
@@ -17,6 +18,7 @@ pub use programme::{Phase, Programme, Span, Turn, WhyEnded};
 use cuts::Cuts;
 use desk::{Desk, Waiting};
 use rules::{Look, Rule};
+use said::Said;
 
 pub(crate) mod wording;
 
@@ -27,6 +29,7 @@ mod event;
 mod log;
 mod programme;
 mod rules;
+mod said;
 mod settled;
 mod slow;
 mod window;
@@ -46,6 +49,8 @@ pub struct Alarms {
     coverage: Coverage,
     /// Conditions that somebody else tells of, going on.
     told: Vec<Event>,
+    /// What the device says of its input.
+    said: Said,
 }
 
 impl Alarms {
@@ -66,6 +71,7 @@ impl Alarms {
             waiting: Waiting::new(),
             coverage: Coverage::new(),
             told: Vec::new(),
+            said: Said::default(),
         }
     }
 
@@ -94,6 +100,11 @@ impl Alarms {
         }
         desk.pass_on(place);
         self.coverage.settle(phase);
+    }
+
+    /// What the device says of its input from a field on: events of the signal say it too.
+    pub fn device_says(&mut self, from: FieldIndex, words: &str) {
+        self.said.take(from, words);
     }
 
     /// Something that no reading shows: the source went away, the operator set a mark.
@@ -173,6 +184,7 @@ impl Alarms {
             programme: &self.programme,
             waiting: &mut self.waiting,
             coverage: &mut self.coverage,
+            said: &self.said,
             changes,
         };
         (&mut self.rules, desk)

@@ -4,8 +4,8 @@ use super::{Alarms, Change, Event, PassClock, WhyEnded};
 use crate::fields::FieldPlace;
 use crate::limits::Limits;
 use crate::measures::{
-    Readings, bars, chroma, dropouts, flagging, head_switch, levels, line_timing, sync, tear,
-    tracking,
+    Readings, bars, chroma, dropouts, flagging, head_switch, interference, levels, line_timing,
+    sync, tear, tracking,
 };
 use crate::standard::{Parity, Standard};
 use crate::timecode::{Counting, FieldIndex, Timecode};
@@ -56,6 +56,7 @@ pub(crate) fn healthy(field: u64) -> Readings {
         bars: bars::Reading::default(),
         tracking: tracking::Reading::default(),
         dropouts: dropouts::Reading::default(),
+        interference: interference::Reading::default(),
         chroma: chroma::Reading {
             saturation_rms: exactly(Percent(15.0)),
             presence: Some(chroma::Presence::Colour),
@@ -77,6 +78,7 @@ pub(crate) fn blank(field: u64, state: sync::State) -> Readings {
         bars: bars::Reading::default(),
         tracking: tracking::Reading::default(),
         dropouts: dropouts::Reading::default(),
+        interference: interference::Reading::default(),
         chroma: chroma::Reading::default(),
         sync: sync::Reading {
             state,

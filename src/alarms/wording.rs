@@ -283,6 +283,10 @@ fn verbs(limit: &Limit) -> (&'static str, &'static str) {
             "Nothing in colour has been seen for 20 s, in a recording that had colour",
             "Nothing in colour was seen",
         ),
+        Kind::Interference => (
+            "One frequency lies over the whole picture: fine stripes from a supply, a transmitter or a bad screen",
+            "One frequency lay over the whole picture",
+        ),
         Kind::Monochrome => (
             "No colour so far: a black-and-white recording, S-Video with its chroma wire off, or player and device set to \
              different colour standards",

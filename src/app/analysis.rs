@@ -15,7 +15,9 @@ use crate::alarms::{Alarms, Change, EventLog, PassClock, WhyEnded};
 use crate::fields::{FieldPlace, History, Splitter};
 use crate::limits::{Kind, Limits};
 use crate::measures::{Suite, hands::Hands};
-use crate::record::{Evidence, PassFacts, Row, Sections, Statistics, Summary, sections};
+use crate::record::{
+    Evidence, HandedOn, InputWords, PassFacts, Row, Sections, Statistics, Summary, sections,
+};
 use crate::sources::{Frame, News, NewsKind, SourceError, SourceErrorKind};
 use crate::standard::Standard;
 use crate::timecode::FieldIndex;
@@ -77,6 +79,11 @@ pub(super) struct Analysis {
     early: Vec<(Kind, String)>,
     /// The source failed.
     broken_off: bool,
+    /// From which fields on frames stand elsewhere in what a recorder gets; `None` without one.
+    handed_on: Option<Vec<HandedOn>>,
+    input: InputWords,
+    /// What the device said last of its input.
+    said: String,
     plan: PassPlan,
     recorder: Option<Recorder>,
     sinks: Vec<Box<dyn Sink>>,
@@ -116,6 +123,9 @@ impl Analysis {
             absence: None,
             early: Vec::new(),
             broken_off: false,
+            handed_on: None,
+            input: InputWords::default(),
+            said: String::new(),
             plan,
             recorder,
             sinks,
@@ -125,6 +135,16 @@ impl Analysis {
     /// Shares the rows of a field out between `hands`.
     pub(super) fn set_hands(&mut self, hands: Hands) {
         self.suite.set_hands(hands);
+    }
+
+    /// Frames are handed on to a recorder: events say where they begin in its file.
+    pub(super) fn expect_turns(&mut self) {
+        self.handed_on = Some(Vec::new());
+    }
+
+    /// What the device said of its input, each change with its timecode; `None` where it said nothing.
+    pub(super) fn input_in_words(&self) -> Option<String> {
+        self.input.in_words(self.plan.clock)
     }
 
     /// Measures what is delivered until the end.
@@ -166,6 +186,9 @@ impl Analysis {
             Delivery::Silent(error) => self.silent(error),
             Delivery::News(news) => self.news(&news).map(|()| None),
             Delivery::HandedOn(turn) => {
+                if let Some(turns) = &mut self.handed_on {
+                    turns.push(turn);
+                }
                 if let Some(recorder) = &mut self.recorder {
                     recorder.handed_on(turn)?;
                 }
@@ -223,8 +246,23 @@ impl Analysis {
             NewsKind::Standard => self.note(Kind::StandardChanged, None, &news.text),
             NewsKind::Clock => self.note(Kind::SourceLost, None, &news.text),
             // The state itself is on each frame, and what it means is judged there.
-            NewsKind::Input => Ok(()),
+            NewsKind::Input => {
+                self.device_says(&news.text);
+                Ok(())
+            }
         }
+    }
+
+    /// Keeps what the device says of its input; a device that was opened again may say the same once more.
+    fn device_says(&mut self, words: &str) {
+        if self.said == words {
+            return;
+        }
+        words.clone_into(&mut self.said);
+        let last = self.statistics.last();
+        let from = last.map_or(FieldIndex(0), |last| FieldIndex(last.field.0 + 1));
+        self.input.take(from, words);
+        self.alarms.device_says(from, words);
     }
 
     /// Measures a frame; true when the wanted length is reached.
@@ -243,6 +281,7 @@ impl Analysis {
             plan,
             recorder,
             sinks,
+            handed_on,
             ..
         } = self;
         let mut reached = false;
@@ -281,6 +320,7 @@ impl Analysis {
                 changes,
                 programme: alarms.programme(),
                 arrived,
+                handed_on: handed_on.as_deref(),
             };
             outcome = hand_on(recorder, sinks, &seen);
             changes.clear();
@@ -341,6 +381,7 @@ impl Analysis {
             changes,
             alarms,
             log,
+            handed_on,
             ..
         } = self;
         for change in changes.iter() {
@@ -351,6 +392,7 @@ impl Analysis {
             changes,
             programme: alarms.programme(),
             arrived: Instant::now(),
+            handed_on: handed_on.as_deref(),
         };
         let outcome = hand_on(recorder, sinks, &seen);
         changes.clear();
@@ -647,6 +689,26 @@ mod tests {
         assert_eq!(told(Kind::ControlChanged), 1);
         assert_eq!(told(Kind::StandardChanged), 1);
         assert_eq!(told(Kind::SourceLost), 1);
+    }
+
+    #[test]
+    fn what_the_device_says_of_its_input_is_kept_with_its_timecode() {
+        let mut bench = Bench::new(None, u64::MAX);
+        let says = |text: &str| {
+            Delivery::News(News {
+                kind: NewsKind::Input,
+                text: text.into(),
+            })
+        };
+        let mut deliveries = vec![says("signal locked")];
+        deliveries.extend(frames(25));
+        deliveries.extend([says("no horizontal lock"), says("no horizontal lock")]);
+        deliveries.extend(frames(2));
+        assert!(matches!(bench.run(deliveries), Ok(End::Whole)));
+        assert_eq!(
+            bench.analysis.input_in_words().as_deref(),
+            Some("00:00:00:00 signal locked; 00:00:01:00 no horizontal lock")
+        );
     }
 
     #[test]

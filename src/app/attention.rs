@@ -16,10 +16,10 @@ use std::time::{Duration, Instant};
 use anyhow::{Context, Result};
 use crossbeam_channel::{Receiver, Sender, TrySendError, bounded};
 
-use crate::alarms::{Change, Event, EventRecord};
+use crate::alarms::Change;
 use crate::limits::Severity;
 
-use super::sinks::{Seen, Sink};
+use super::sinks::{Placed, Seen, Sink};
 use crate::cli::Attention;
 
 /// From the start of one run to the next: a burst of alarms is one call to a person.
@@ -41,7 +41,7 @@ const LOOK: Duration = Duration::from_millis(50);
 /// An alarm to tell.
 #[derive(Debug)]
 struct Alarm {
-    event: EventRecord,
+    event: Placed,
     change: &'static str,
     /// Alarms before it that were not told.
     untold: u64,
@@ -83,9 +83,9 @@ impl OnAlarm {
         })
     }
 
-    fn tell(&mut self, event: &Event, change: &'static str) {
+    fn tell(&mut self, event: Placed, change: &'static str) {
         let alarm = Alarm {
-            event: EventRecord::from(event),
+            event,
             change,
             untold: self.untold,
         };
@@ -112,10 +112,10 @@ impl Sink for OnAlarm {
         for change in seen.changes {
             match change {
                 Change::Opened(event) if event.severity == Severity::Alarm => {
-                    self.tell(event, "opened");
+                    self.tell(Placed::new(event, seen.handed_on), "opened");
                 }
                 Change::Worsened(event) if event.severity == Severity::Alarm => {
-                    self.tell(event, "worsened");
+                    self.tell(Placed::new(event, seen.handed_on), "worsened");
                 }
                 _ => {}
             }
@@ -157,7 +157,7 @@ fn tell_all(alarms: &Receiver<Alarm>, (way, source): (&Attention, &str), ending:
 /// Title and text of a notification.
 #[cfg(any(feature = "notify", test))]
 fn in_words(alarm: &Alarm, source: &str) -> (String, String) {
-    let event = &alarm.event;
+    let event = &alarm.event.event;
     let title = format!("{} at {}", event.kind.word(), event.start_timecode);
     let untold = match alarm.untold {
         0 => String::new(),
@@ -169,7 +169,7 @@ fn in_words(alarm: &Alarm, source: &str) -> (String, String) {
 
 fn run(alarm: &Alarm, (command, source): (&str, &str)) -> Result<Child> {
     let json = as_json(alarm, source)?;
-    let event = &alarm.event;
+    let event = &alarm.event.event;
     let mut child = shell(command)
         .env("TRUELINE_SOURCE", source)
         .env("TRUELINE_CHANGE", alarm.change)
@@ -231,8 +231,9 @@ fn wait(mut child: Child, begun: Instant) {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::alarms::EventId;
+    use crate::alarms::{Event, EventId, EventRecord};
     use crate::limits::Kind;
+    use crate::record::FilePlace;
     use crate::timecode::FieldIndex;
 
     fn event(kind: Kind) -> EventRecord {
@@ -256,7 +257,13 @@ mod tests {
 
     fn alarm() -> Alarm {
         Alarm {
-            event: event(Kind::Tear),
+            event: Placed {
+                event: event(Kind::Tear),
+                file: Some(FilePlace {
+                    tee_frame: Some(58),
+                    file_seconds: Some(2.32),
+                }),
+            },
             change: "opened",
             untold: 3,
         }
@@ -280,6 +287,8 @@ mod tests {
                 .expect("JSON");
         assert_eq!(json["kind"], "tear");
         assert_eq!(json["start_field"], 120);
+        assert_eq!(json["tee_frame"], 58);
+        assert_eq!(json["file_seconds"], 2.32);
         assert_eq!(json["change"], "opened");
         assert_eq!(json["untold"], 3);
         assert_eq!(json["source"], "/dev/video0");
@@ -322,10 +331,10 @@ mod tests {
             note: String::new(),
         };
         for _ in 0..4 {
-            on_alarm.tell(&one, "opened");
+            on_alarm.tell(Placed::new(&one, None), "opened");
         }
         assert_eq!(queue.recv().expect("the first").untold, 0);
-        on_alarm.tell(&one, "worsened");
+        on_alarm.tell(Placed::new(&one, None), "worsened");
         let next = queue.recv().expect("the fifth");
         assert_eq!((next.untold, next.change), (3, "worsened"));
         assert_eq!(on_alarm.untold, 0);

@@ -62,6 +62,25 @@ pub(super) struct SeenOfSource {
     pub controls: ControlState,
 }
 
+/// Controls in somebody else's hands than the dashboard's.
+#[derive(Clone, Debug)]
+pub(super) struct ControlHand {
+    seen: Arc<Mutex<SeenOfSource>>,
+    orders: Sender<Order>,
+}
+
+impl ControlHand {
+    /// Looks at the controls as they were last read.
+    pub(super) fn with_controls<T>(&self, look: impl FnOnce(&ControlState) -> T) -> T {
+        look(&lock(&self.seen).controls)
+    }
+
+    /// Has a control set, between two frames; one without room is ordered again by whoever misses it.
+    pub(super) fn set(&self, order: Order) {
+        let _ = self.orders.try_send(order);
+    }
+}
+
 /// Settings that may wait for the frame that is on its way: more than a key repeats in the half second that a silent
 /// device takes.
 const MOST_ORDERS: usize = 64;
@@ -124,6 +143,14 @@ impl Capture {
     /// What was seen of the source so far.
     pub(super) fn seen(&self) -> SeenOfSource {
         lock(&self.seen).clone()
+    }
+
+    /// The controls, for another hand.
+    pub(super) fn hand(&self) -> ControlHand {
+        ControlHand {
+            seen: Arc::clone(&self.seen),
+            orders: self.orders.clone(),
+        }
     }
 
     /// Has a control set, between two frames; whether there was room for the order.
@@ -219,7 +246,9 @@ impl Way<'_> {
         }
         let mut seen = lock(self.seen);
         let known = &mut seen.controls;
-        known.tried = orders.last().map_or(known.tried, |order| order.number);
+        known.tried = orders
+            .iter()
+            .fold(known.tried, |tried, order| tried.max(order.number));
         if known.controls != source.controls() {
             known.controls = source.controls().to_vec();
         }

@@ -17,6 +17,7 @@ mod attention;
 mod capture;
 mod explain;
 mod export;
+mod find_levels;
 mod health;
 mod learn;
 mod pass;

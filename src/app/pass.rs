@@ -195,13 +195,17 @@ pub(super) fn conclude(
     recording: Option<Recording>,
 ) -> Result<(Summary, End)> {
     let intervals = capture.seen().intervals.figures();
-    let found = intervals.map(|figures| ("frame intervals".to_owned(), in_numbers(&figures)));
+    let intervals = intervals.map(|figures| ("frame intervals".to_owned(), in_numbers(&figures)));
+    let said = analysis
+        .input_in_words()
+        .map(|said| ("input state".to_owned(), said));
+    let found = intervals.into_iter().chain(said).collect();
     let ending = capture.end();
     let events = analysis.close_events();
     let (summary, recorder) = analysis.sum_up();
     let closed = summary.and_then(|summary| {
         if let (Some(recording), Some(recorder)) = (recording, recorder) {
-            recording.close(recorder, &summary, found.into_iter().collect())?;
+            recording.close(recorder, &summary, found)?;
         }
         Ok(summary)
     });

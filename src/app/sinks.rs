@@ -10,11 +10,13 @@ use std::time::Instant;
 use anyhow::{Context, Result};
 use indicatif::{ProgressBar, ProgressStyle};
 
-use crate::alarms::{Change, EventRecord, PassClock, Programme, Span};
+use crate::alarms::{Change, Event, EventRecord, PassClock, Programme, Span};
 use crate::fields::{Field, FieldPlace};
 use crate::limits::Kind;
 use crate::measures::{Readings, vectors::Vectors, waveform::Waveform};
-use crate::record::{HandedOn, Live, PassSender, ProgrammeSpan, Row, live::ProgrammeTime};
+use crate::record::{
+    FilePlace, HandedOn, Live, PassSender, ProgrammeSpan, Row, file_place, live::ProgrammeTime,
+};
 use crate::units::Seconds;
 
 use super::{say, write_stdout};
@@ -30,6 +32,8 @@ pub(super) struct Seen<'a> {
     pub programme: &'a Programme,
     /// When the field's frame reached us.
     pub arrived: Instant,
+    /// From which fields on frames stand elsewhere in what a recorder gets; `None` without one.
+    pub handed_on: Option<&'a [HandedOn]>,
 }
 
 /// A field and what was measured of it.
@@ -171,7 +175,7 @@ pub(super) enum EventLines {
 impl Sink for EventLines {
     fn take(&mut self, seen: &Seen<'_>) -> Result<()> {
         for change in seen.changes {
-            match (self.line(change)?, &self) {
+            match (self.line(change, seen.handed_on)?, &self) {
                 (Some(line), Self::Aside(_)) => say(&line),
                 (Some(line), _) => put_line(&line)?,
                 (None, _) => {}
@@ -182,11 +186,11 @@ impl Sink for EventLines {
 }
 
 impl EventLines {
-    fn line(&self, change: &Change) -> Result<Option<String>> {
+    fn line(&self, change: &Change, handed_on: Option<&[HandedOn]>) -> Result<Option<String>> {
         let event = change.event();
         match self {
             Self::Json => match change {
-                Change::Closed(_) => Ok(Some(typed("event", &EventRecord::from(event))?)),
+                Change::Closed(_) => Ok(Some(typed("event", &Placed::new(event, handed_on))?)),
                 Change::Opened(_) | Change::Worsened(_) | Change::Standing(_) => Ok(None),
             },
             Self::Text(clock, _) | Self::Aside(clock) => {
@@ -207,11 +211,49 @@ impl EventLines {
                     Self::Text(_, Some(name)) => format!("{name}  "),
                     _ => String::new(),
                 };
+                let recorded = Placed::new(event, handed_on).in_words(handed_on);
                 Ok(Some(format!(
-                    "{source}{label}  {severity:<6}  {kind:<15}  {what:<6}  {}",
+                    "{source}{label}  {severity:<6}  {kind:<15}  {what:<6}  {}{recorded}",
                     event.note
                 )))
             }
+        }
+    }
+}
+
+/// An event as files write it, and where it begins in what a recorder gets, if there is one.
+#[derive(Clone, Debug, serde::Serialize)]
+pub(super) struct Placed {
+    /// The event.
+    #[serde(flatten)]
+    pub event: EventRecord,
+    /// Its place in the recorder's file.
+    #[serde(flatten)]
+    pub file: Option<FilePlace>,
+}
+
+impl Placed {
+    /// An event with its place by what is known of the recorder now.
+    pub(super) fn new(event: &Event, handed_on: Option<&[HandedOn]>) -> Self {
+        let clock = PassClock {
+            start: event.start_timecode,
+        };
+        Self {
+            event: EventRecord::from(event),
+            file: handed_on.map(|turns| file_place(turns, event.start.field, clock.field_period())),
+        }
+    }
+
+    /// The place for people, where it is not that of the pass.
+    fn in_words(&self, handed_on: Option<&[HandedOn]>) -> String {
+        let differs = handed_on.is_some_and(|turns| !turns.is_empty());
+        match self.file.filter(|_| differs) {
+            Some(FilePlace {
+                tee_frame: Some(frame),
+                file_seconds: Some(seconds),
+            }) => format!("  [recorded as frame {frame}, {seconds:.3} s]"),
+            Some(_) => "  [not recorded]".to_owned(),
+            None => String::new(),
         }
     }
 }
@@ -290,5 +332,75 @@ impl Sink for Progress {
 impl Drop for Progress {
     fn drop(&mut self) {
         self.bar.finish_and_clear();
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::alarms::script::{clock, place_at};
+    use crate::alarms::{EventId, EventRecord};
+    use crate::limits::Severity;
+    use crate::timecode::FieldIndex;
+
+    fn mark(field: u64) -> Change {
+        let place = place_at(field);
+        Change::Opened(Event {
+            id: EventId(1),
+            kind: Kind::Mark,
+            severity: Severity::Notice,
+            standing: false,
+            start: place,
+            end: None,
+            start_timecode: clock().label(place.frame()),
+            end_timecode: None,
+            worst: None,
+            unit: "",
+            limit: None,
+            note: "here".to_owned(),
+        })
+    }
+
+    /// From frame 50 on a recorder lacks two frames, from frame 90 on it gets none.
+    fn turns() -> [HandedOn; 2] {
+        [(100, Some(48)), (180, None)].map(|(start, tee_frame)| HandedOn {
+            start: FieldIndex(start),
+            tee_frame,
+        })
+    }
+
+    #[test]
+    fn a_line_says_where_an_event_is_in_the_recorders_file_where_that_differs() {
+        let lines = EventLines::Text(clock(), None);
+        let line = |field, handed_on: Option<&[HandedOn]>| {
+            let line = lines.line(&mark(field), handed_on).expect("plain text");
+            line.expect("a mark is told")
+        };
+        let turns = turns();
+        // 30000/1001 frames a second: frame 68 is at 2.269 s.
+        assert!(line(140, Some(&turns)).ends_with("here  [recorded as frame 68, 2.269 s]"));
+        assert!(line(200, Some(&turns)).ends_with("here  [not recorded]"));
+        assert!(line(140, Some(&[])).ends_with("here"));
+        assert!(line(140, None).ends_with("here"));
+    }
+
+    #[test]
+    fn a_json_line_has_the_columns_of_exports_while_frames_are_handed_on() {
+        let change = mark(140);
+        let as_json = |handed_on: Option<&[HandedOn]>| {
+            let placed = Placed::new(change.event(), handed_on);
+            serde_json::to_value(placed).expect("plain data")
+        };
+        let json = as_json(Some(&turns()));
+        assert_eq!(json["tee_frame"], 68);
+        let seconds = json["file_seconds"].as_f64().expect("it was recorded");
+        assert!(
+            (seconds - 68.0 * 1001.0 / 30_000.0).abs() < 1e-9,
+            "{seconds}"
+        );
+        assert_eq!(json["start_field"], 140);
+        assert_eq!(as_json(Some(&[]))["tee_frame"], 70);
+        let plain = serde_json::to_value(EventRecord::from(change.event())).expect("plain data");
+        assert_eq!(as_json(None), plain);
     }
 }

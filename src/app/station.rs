@@ -18,6 +18,7 @@ use crate::sources::Source;
 use super::analysis::{Analysis, End, Remark};
 use super::attention::OnAlarm;
 use super::capture::Capture;
+use super::find_levels::{LevelFinder, Search};
 use super::health::Patient;
 use super::learn::InForce;
 use super::pass::{self, Prepared, Recording};
@@ -56,6 +57,7 @@ pub(super) struct Station {
     capture: Capture,
     recording: Option<Recording>,
     tee: Option<Tee>,
+    search: Option<Search>,
     timed: bool,
     named: bool,
 }
@@ -80,6 +82,12 @@ impl Station {
             drawn,
             several,
         } = orders;
+        let (search, source) = if job.find_levels {
+            let (search, source) = Search::begin(source, &stop)?;
+            (Some(search), source)
+        } else {
+            (None, source)
+        };
         let prepared = pass::prepare(source.as_ref(), &job.pass, limits, false)?;
         let name = source.description().name.clone();
         if !drawn {
@@ -120,7 +128,24 @@ impl Station {
         let (remarks, heard) = bounded(REMARKS);
         let timed = source.description().live;
         let capture = Capture::start(source, &stop, to_tee)?;
-        let analysis = Analysis::new(prepared.plan, recorder, sinks);
+        if let Some(search) = &search {
+            let whose = if several {
+                format!("{name}: ")
+            } else {
+                String::new()
+            };
+            sinks.push(Box::new(LevelFinder::new(
+                search.finder(),
+                capture.hand(),
+                remarks.clone(),
+                Arc::clone(&live),
+                (!drawn).then_some(whose),
+            )));
+        }
+        let mut analysis = Analysis::new(prepared.plan, recorder, sinks);
+        if tee.is_some() {
+            analysis.expect_turns();
+        }
         Ok(Self {
             name,
             live,
@@ -133,6 +158,7 @@ impl Station {
             capture,
             recording,
             tee,
+            search,
             timed,
             named: several,
         })
@@ -177,6 +203,7 @@ impl Station {
             capture,
             recording,
             tee,
+            search,
             timed,
             named,
             ..
@@ -216,7 +243,9 @@ impl Station {
             tell_delays(&live, &whose);
         }
         let changed = live.controls().changed();
-        if !changed.is_empty() {
+        if let Some(search) = search {
+            search.conclude().iter().for_each(|text| whose(text));
+        } else if !changed.is_empty() {
             whose(&format!(
                 "controls stay as they were set: {}",
                 changed.join(", ")

@@ -17,6 +17,7 @@ use crate::sources::{self, Place, Source};
 use crate::views::dashboard::{self, Request};
 
 use super::analysis::{End, Remark};
+use super::find_levels;
 use super::health;
 use super::learn;
 use super::signals::Interrupt;
@@ -40,8 +41,14 @@ pub(super) fn run(job: &WatchJob) -> Result<Outcome> {
         .iter()
         .map(|place| Ok(sources::open(place, &job.wishes, Pace::RealTime)?))
         .collect::<Result<Vec<Box<dyn Source>>>>()?;
+    if job.find_levels {
+        for source in &sources {
+            find_levels::begin(source.as_ref())?;
+        }
+    }
     let drawn = job.dashboard == Dashboard::WhereTerminal && dashboard::available();
-    if drawn {
+    // Nobody can take the controls of a search for settings, not even after the terminal is gone.
+    if drawn || job.find_levels {
         interrupt.heed_hangup()?;
     }
     let several = sources.len() > 1;

@@ -142,6 +142,10 @@ pub(super) struct WatchArgs {
     pub how: SourceArgs,
     #[command(flatten)]
     pub pass: PassArgs,
+    /// Find the values of the device's brightness and contrast that put black and peak where they belong, by small steps, and
+    /// propose them; on quitting all is set back as it was found. Best with colour bars; levels move meanwhile.
+    #[arg(long)]
+    pub find_levels: bool,
     /// No dashboard: each event as a line on stdout (also when there is no terminal).
     #[arg(long)]
     pub no_dashboard: bool,

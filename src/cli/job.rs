@@ -65,6 +65,8 @@ pub struct WatchJob {
     pub tee: Option<TeeJob>,
     /// How alarms are told besides on the screen.
     pub attention: Vec<Attention>,
+    /// Brightness and contrast of the device are to be found.
+    pub find_levels: bool,
 }
 
 /// A way to tell of an alarm.
@@ -314,6 +316,7 @@ impl WatchArgs {
             },
             tee,
             attention,
+            find_levels: self.find_levels,
         })
     }
 }

@@ -78,6 +78,8 @@ kinds! {
     HeadFault = "head_fault",
     /// Noise or dropouts have grown over minutes.
     Worsening = "worsening",
+    /// One frequency lies over the whole picture.
+    Interference = "interference",
     /// Recorded picture begins.
     RecordingStart = "recording_start",
     /// The tape's recording ends.

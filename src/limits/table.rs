@@ -436,6 +436,27 @@ pub const TABLE: &[Limit] = &[
               within it: to know about, not to stop for",
     },
     Limit {
+        id: "interference",
+        kind: Kind::Interference,
+        quantity: "interference.pattern_ire",
+        test: Test::Number(Threshold {
+            side: Side::Above,
+            enter: 2.0,
+            leave: 1.2,
+            worse_step: 3.0,
+            unit: "IRE",
+            allowed: (0.5, 50.0),
+        }),
+        hits: 560,
+        of: 600,
+        among: Among::All,
+        at_cuts: AtCuts::Judge,
+        clear_after: 240,
+        severity: Severity::Alarm,
+        why: "2 IRE from peak to peak is 34 dB under the picture, plain to see on flat ground. Nearly ten seconds without a break, \
+              for a picture that is striped all over has one frequency too, but few shots last so long without moving",
+    },
+    Limit {
         id: "monochrome",
         kind: Kind::Monochrome,
         quantity: "chroma.presence",

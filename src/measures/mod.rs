@@ -18,6 +18,7 @@ pub mod flagging;
 pub mod flutter;
 pub mod hands;
 pub mod head_switch;
+pub mod interference;
 pub mod levels;
 pub mod line_timing;
 pub mod sync;
@@ -67,6 +68,8 @@ pub struct Readings {
     pub tracking: tracking::Reading,
     /// Streaks.
     pub dropouts: dropouts::Reading,
+    /// Patterns laid over the picture.
+    pub interference: interference::Reading,
     /// Stability of the stream of pictures.
     pub sync: sync::Reading,
 }
@@ -83,6 +86,7 @@ pub struct Suite {
     bars: bars::Bars,
     tracking: tracking::Tracking,
     dropouts: dropouts::Dropouts,
+    interference: interference::Interference,
     sync: sync::Sync,
     hands: hands::Hands,
     /// Whose the border was in the field before.
@@ -120,9 +124,10 @@ impl Suite {
             bars,
             tracking,
             dropouts,
+            interference,
             ..
         } = self;
-        let (line_timing, (levels, chroma, bars, tracking, dropouts)) = hands.both(
+        let (line_timing, (levels, chroma, bars, tracking, dropouts, interference)) = hands.both(
             || {
                 line_timing.measure(line_timing::Input {
                     around,
@@ -156,7 +161,12 @@ impl Suite {
                     area: &levels.area,
                     spoiled: tracking.spoiled(),
                 });
-                (levels, chroma, bars, tracking, dropouts)
+                let interference = interference.measure(interference::Input {
+                    around,
+                    state: sync.state,
+                    levels: &levels,
+                });
+                (levels, chroma, bars, tracking, dropouts, interference)
             },
         );
         self.border = line_timing.border;
@@ -175,6 +185,7 @@ impl Suite {
             bars,
             tracking,
             dropouts,
+            interference,
             sync,
         }
     }
@@ -248,6 +259,8 @@ pub enum QuantityUnit {
     Db,
     /// Degrees of hue.
     Deg,
+    /// Megahertz.
+    Mhz,
     /// 0 to 1.
     Ratio,
     /// A count.
@@ -273,6 +286,7 @@ impl QuantityUnit {
             Self::Pct => "%",
             Self::Db => "dB",
             Self::Deg => "°",
+            Self::Mhz => "MHz",
             Self::Line
             | Self::Ratio
             | Self::Count
@@ -293,6 +307,7 @@ impl QuantityUnit {
             Self::Pct => Some("_pct"),
             Self::Db => Some("_db"),
             Self::Deg => Some("_deg"),
+            Self::Mhz => Some("_mhz"),
             Self::Ratio => Some("_ratio"),
             Self::Lines => Some("lines"),
             Self::Line | Self::Count | Self::Switch | Self::Word | Self::Probability => None,
@@ -389,6 +404,7 @@ pub fn quantities() -> impl Iterator<Item = &'static Quantity> + Clone {
         bars::QUANTITIES,
         tracking::QUANTITIES,
         dropouts::QUANTITIES,
+        interference::QUANTITIES,
     ]
     .into_iter()
     .flatten()
@@ -404,7 +420,8 @@ pub const QUANTITY_COUNT: usize = line_timing::QUANTITIES.len()
     + chroma::QUANTITIES.len()
     + bars::QUANTITIES.len()
     + tracking::QUANTITIES.len()
-    + dropouts::QUANTITIES.len();
+    + dropouts::QUANTITIES.len()
+    + interference::QUANTITIES.len();
 
 /// A quantity and its place in a row, by id.
 #[must_use]

@@ -6,6 +6,8 @@
 //! Does not know: where the sentence is shown, or how the case was found.
 
 use crate::measures::levels::setup::{Case, RangeDoubt, Reading};
+use crate::record::live::Proposal;
+use crate::sources::ControlListing;
 use crate::units::{Ire, studio_code_from_ire};
 
 /// Changes this near to the set-up, in IRE, are its own: its broadcast tolerance (BT.470-6 Table 1 item 4).
@@ -27,6 +29,20 @@ pub struct Advice {
 /// What is to be said of a case and the change that puts it right, in IRE, + = up.
 #[must_use]
 pub fn of_case(case: Case, change: f64, has_setup: bool) -> Option<Advice> {
+    of_case_by(case, change, has_setup, None)
+}
+
+/// The same where a control of the device is known to do it.
+fn of_case_by(
+    case: Case,
+    change: f64,
+    has_setup: bool,
+    by: Option<Proposal<'_>>,
+) -> Option<Advice> {
+    let by = by.map(|Proposal { control, value }| {
+        let ControlListing { name, setting, .. } = control;
+        format!("set {name} from {setting} to {value} (d)")
+    });
     let codes =
         (studio_code_from_ire(Ire(change.abs())).0 - studio_code_from_ire(Ire(0.0)).0).round();
     let amount = format!("{:.1} IRE ({codes:.0} codes)", change.abs());
@@ -42,15 +58,17 @@ pub fn of_case(case: Case, change: f64, has_setup: bool) -> Option<Advice> {
         Case::Unknown => return None,
         Case::Correct => Advice {
             ways: vec![
-                format!("black is right, within {amount}: leave set-up and brightness as they are"),
-                String::from("black is right: leave set-up as it is"),
-                String::from("black is right"),
+                format!(
+                    "over all scenes black is right, within {amount}: leave set-up and brightness as they are"
+                ),
+                String::from("over all scenes black is right: leave set-up as it is"),
+                String::from("over all scenes black is right"),
             ],
             is_urgent: false,
         },
         Case::Raised => {
             let short = format!("black high by {amount}");
-            let down = format!("lower brightness by {codes:.0} codes");
+            let down = by.unwrap_or_else(|| format!("lower brightness by {codes:.0} codes"));
             match ((change + SETUP).abs() < SETUP_TOLERANCE, has_setup) {
                 (true, true) => urgent(
                     short,
@@ -67,7 +85,7 @@ pub fn of_case(case: Case, change: f64, has_setup: bool) -> Option<Advice> {
         }
         Case::Crushed => {
             let short = format!("black low by {amount}");
-            let up = format!("raise brightness by {codes:.0} codes");
+            let up = by.unwrap_or_else(|| format!("raise brightness by {codes:.0} codes"));
             match ((change - ONCE_TOO_OFTEN).abs() < SETUP_TOLERANCE, has_setup) {
                 (true, true) => urgent(
                     short,
@@ -88,11 +106,18 @@ pub fn of_case(case: Case, change: f64, has_setup: bool) -> Option<Advice> {
 /// What is to be said now.
 #[must_use]
 pub fn of(reading: &Reading) -> Advice {
+    with_control(reading, |_| None)
+}
+
+/// The same, with the value of a control that makes a change of black, where one is known to.
+#[must_use]
+pub fn with_control<'a>(reading: &Reading, by: impl FnOnce(Ire) -> Option<Proposal<'a>>) -> Advice {
     if let Some(doubt) = reading.range_doubt {
         return of_range(doubt);
     }
-    let change = reading.change.map(|change| change.value.0);
-    let stated = change.and_then(|change| of_case(reading.case, change, reading.has_setup));
+    let change = reading.change.map(|change| change.value);
+    let stated =
+        change.and_then(|change| of_case_by(reading.case, change.0, reading.has_setup, by(change)));
     stated.unwrap_or_else(|| not_yet(reading))
 }
 
@@ -172,6 +197,32 @@ mod tests {
             false,
             "black high by 7.0 IRE (15 codes): as if a set-up were added; turn set-up off in the box or the device, or lower \
              brightness by 15 codes",
+        );
+    }
+
+    #[test]
+    fn a_control_that_is_known_to_do_it_is_named_with_its_value() {
+        let control = ControlListing {
+            id: 1,
+            name: "Brightness".into(),
+            value: "128".into(),
+            setting: 128,
+            minimum: 0,
+            maximum: 255,
+            default: 128,
+            step: 1,
+            role: Some(crate::sources::ControlRole::Brightness),
+            access: crate::sources::ControlAccess::Free,
+        };
+        let by = Some(Proposal {
+            control: &control,
+            value: 105,
+        });
+        let advice = of_case_by(Case::Raised, -7.5, true, by).expect("a case is stated");
+        assert_eq!(
+            advice.ways[0],
+            "black high by 7.5 IRE (16 codes): set-up still in; let the box or the device remove it (7.5 IRE), or set \
+             Brightness from 128 to 105 (d)"
         );
     }
 

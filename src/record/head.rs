@@ -106,6 +106,25 @@ pub fn tee_frame(turns: &[HandedOn], field: FieldIndex) -> Option<u64> {
     Some(turn.tee_frame? + (field.frame().0 - turn.start.frame().0))
 }
 
+/// Where a row stands in what was handed on; absent where it was not handed on.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct FilePlace {
+    /// Its frame, counted from 0.
+    pub tee_frame: Option<u64>,
+    /// That frame's time in a file of it.
+    pub file_seconds: Option<f64>,
+}
+
+/// Where a field stands in what was handed on, by all the turns of a pass in their order.
+#[must_use]
+pub fn file_place(turns: &[HandedOn], field: FieldIndex, field_period: Seconds) -> FilePlace {
+    let tee_frame = tee_frame(turns, field);
+    FilePlace {
+        tee_frame,
+        file_seconds: tee_frame.map(|frame| (field_period * 2.0).0 * frame as f64),
+    }
+}
+
 impl From<&Span> for ProgrammeSpan {
     fn from(span: &Span) -> Self {
         Self {

@@ -17,8 +17,9 @@ use crate::measures::{
     line_timing::{Basis, LineTrace},
     sync,
 };
+use crate::sources::{ControlAccess, ControlListing, ControlRole};
 use crate::standard::Standard;
-use crate::units::{CodeRange, Hertz, Millis, Seconds, Unit};
+use crate::units::{CodeRange, Hertz, Ire, Millis, Seconds, Unit};
 
 pub use crate::measures::vectors::{VECTOR_CELLS, VECTOR_REACH, Vectors};
 pub use crate::measures::waveform::{WAVEFORM_COLUMNS, WAVEFORM_LEVELS, Waveform};
@@ -33,6 +34,7 @@ pub use waves::WaveHistory;
 mod aid;
 mod controls;
 mod delays;
+mod effects;
 mod reference;
 mod status;
 mod trend;
@@ -148,6 +150,15 @@ pub struct Logged {
     pub acknowledged: bool,
 }
 
+/// A value for a control.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Proposal<'a> {
+    /// The control as it stands.
+    pub control: &'a ControlListing,
+    /// What it should be set to.
+    pub value: i64,
+}
+
 /// Everything a dashboard draws.
 #[derive(Clone, Debug)]
 pub struct Live {
@@ -163,6 +174,7 @@ pub struct Live {
     totals: Totals,
     health: Health,
     controls: ControlBoard,
+    effects: effects::Effects,
     programme: Option<ProgrammeTime>,
     timed: VecDeque<bool>,
     revision: u64,
@@ -173,6 +185,7 @@ pub struct Live {
     delays: delays::Tally,
     over: Option<String>,
     reference: Option<Reference>,
+    finding: Option<String>,
 }
 
 impl Live {
@@ -192,6 +205,7 @@ impl Live {
             totals: Totals::default(),
             health: Health::default(),
             controls: ControlBoard::default(),
+            effects: effects::Effects::default(),
             programme: None,
             timed: VecDeque::with_capacity(EVIDENCE_FIELDS),
             revision: 0,
@@ -201,6 +215,7 @@ impl Live {
             delays: delays::Tally::default(),
             over: None,
             reference: None,
+            finding: None,
         }
     }
 
@@ -208,6 +223,7 @@ impl Live {
     pub fn observe(&mut self, readings: &Readings, changes: &[Change]) {
         self.revision += 1;
         self.count(readings);
+        self.effects.observe(&readings.levels.ladder);
         self.trends
             .push(readings.place.seconds, shown_values(readings));
         push_bounded(
@@ -328,6 +344,7 @@ impl Live {
     /// Takes what was read of the device's controls.
     pub fn set_controls(&mut self, state: &ControlState) {
         self.revision += u64::from(self.controls.take(state));
+        self.effects.take(&state.controls);
     }
 
     /// The device's controls of the levels, for the operator to step.
@@ -511,6 +528,41 @@ impl Live {
     #[must_use]
     pub fn delays(&self) -> Option<Delays> {
         self.delays.figures()
+    }
+
+    /// The device's brightness, and the value of it that moves black by so much; `None` where it has none that reaches so far, or
+    /// has not been seen to do anything.
+    #[must_use]
+    pub fn brightness_to_move(&self, change: Ire) -> Option<Proposal<'_>> {
+        let effect = self.effects.of(ControlRole::Brightness)?;
+        let mut standing = self.controls.standing();
+        let control = standing.find(|it| it.control.role == Some(ControlRole::Brightness))?;
+        let control = control.control;
+        let range = self.head.range;
+        let black = self.latest()?.levels.black?.value;
+        let (lowest, highest) = range.black_and_peak();
+        let codes = |level: Ire| (highest.0 - lowest.0) / 100.0 * level.0;
+        let per_unit = effect.at(lowest.0 + codes(black));
+        let units = codes(change) / per_unit;
+        let steps = (units / control.step as f64).round();
+        if control.access == ControlAccess::Held || !steps.is_finite() {
+            return None;
+        }
+        let value = control.setting + steps as i64 * control.step;
+        let within = (control.minimum..=control.maximum).contains(&value);
+        within.then_some(Proposal { control, value })
+    }
+
+    /// What the search for levels does now.
+    pub fn set_finding(&mut self, text: String) {
+        self.revision += 1;
+        self.finding = Some(text);
+    }
+
+    /// What the search for levels does; `None` without one.
+    #[must_use]
+    pub fn finding(&self) -> Option<&str> {
+        self.finding.as_deref()
     }
 
     /// The source has come to an end, and why.

@@ -6,7 +6,10 @@
 //! Does not know: how anything is drawn or exported, or which measures exist.
 
 pub use error::RecordError;
-pub use head::{HandedOn, PassHead, ProgrammeSpan, TapeSpeed, default_path, tee_frame};
+pub use head::{
+    FilePlace, HandedOn, PassHead, ProgrammeSpan, TapeSpeed, default_path, file_place, tee_frame,
+};
+pub use input::InputWords;
 pub use live::Live;
 pub use open::upgrade;
 pub use reader::{FieldLines, Lines, Pass, PerSecond, Rows, StorageGap};
@@ -22,8 +25,11 @@ pub use writer::{PassSender, QUEUE_FIELDS, WhenFull, Writer, WriterState, Writer
 
 pub mod advice;
 pub mod baseline;
+pub mod effect;
 mod error;
+pub mod finder;
 mod head;
+mod input;
 pub mod live;
 mod open;
 mod packed;

@@ -260,7 +260,7 @@ fn fields_by_clock(earlier: &Frame, later: &Frame) -> f64 {
 }
 
 /// The driver stamps frames when its thread gets to them: on a busy host that may be half a second late.
-const CLOCK_TOLERANCE_FIELDS: f64 = 30.0;
+pub(crate) const CLOCK_TOLERANCE_FIELDS: f64 = 30.0;
 
 /// Has the driver leave numbers out until one is missing: before that, a late frame might be taken for a loss.
 fn prove_numbers(source: &mut V4l2Source) {

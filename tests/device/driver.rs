@@ -64,6 +64,16 @@ pub(crate) fn set(control: &str, value: i64) {
     change(control, Value::Integer(value));
 }
 
+/// What a control of the capture node is at, asked through a handle of its own.
+pub(crate) fn value(control: &str) -> i64 {
+    let device = open(CAPTURE);
+    let id = description(&device, control).id;
+    match device.control(id).map(|it| it.value) {
+        Ok(Value::Integer(value)) => value,
+        other => panic!("{control} is {other:?}"),
+    }
+}
+
 /// Sets a menu control to the entry of this name.
 pub(crate) fn choose(control: &str, entry: &str) {
     let device = open(CAPTURE);

@@ -9,7 +9,9 @@ use std::time::Instant;
 
 use serde::{Deserialize, Serialize};
 
-use crate::{cases, driver, program};
+#[cfg(feature = "camera")]
+use crate::cameras;
+use crate::{cases, dashboard, driver, finding, program};
 
 /// Where results go, one JSON object a line.
 pub(crate) const RESULTS: &str = "results.jsonl";
@@ -30,10 +32,10 @@ pub(crate) struct CaseResult {
 }
 
 macro_rules! cases {
-    ($($module:ident { $($name:ident),* $(,)? })*) => {
-        /// All of them.
-        pub(crate) const CASES: &[Case] =
-            &[$($(Case { name: stringify!($name), run: $module::$name }),*),*];
+    ($($(#[$only:meta])? $module:ident { $($name:ident),* $(,)? })*) => {
+        /// All of them, by where they are.
+        const CASES: &[&[Case]] =
+            &[$($(#[$only])? &[$(Case { name: stringify!($name), run: $module::$name }),*]),*];
     };
 }
 
@@ -80,14 +82,32 @@ cases! {
         the_program_measures_alternate_fields,
         a_second_program_finds_the_device_busy_and_the_first_ends_on_request,
         silence_and_a_lost_signal_become_events_and_the_program_goes_on,
+        a_device_that_vanishes_is_an_event_and_the_pass_goes_on_where_it_would_have_been,
     }
+    dashboard {
+        a_control_stepped_at_the_dashboard_is_set_in_the_device_logged_and_set_back,
+    }
+    finding {
+        levels_are_found_on_colour_bars_and_the_controls_set_back,
+    }
+    #[cfg(feature = "camera")]
+    cameras {
+        the_camera_interface_delivers_the_devices_pictures,
+        the_program_measures_by_the_camera_interface,
+    }
+}
+
+/// Every case whose name has `only` in it.
+pub(crate) fn cases(only: &str) -> impl Iterator<Item = &'static Case> {
+    let all = CASES.iter().copied().flatten();
+    all.filter(move |case| case.name.contains(only))
 }
 
 /// Runs every case whose name has `only` in it.
 pub(crate) fn run(share: &Path, only: &str) -> Result<(), Box<dyn Error>> {
     let mut results = File::create(share.join(RESULTS))?;
     let mut failed = 0;
-    for case in CASES.iter().filter(|case| case.name.contains(only)) {
+    for case in self::cases(only) {
         let started = Instant::now();
         let outcome = catch_unwind(|| {
             driver::load();

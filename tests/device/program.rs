@@ -13,6 +13,7 @@ use trueline::sources::FieldOrder;
 use trueline::standard::{Parity, Standard};
 use trueline::timecode::FieldIndex;
 
+use crate::cases::CLOCK_TOLERANCE_FIELDS;
 use crate::clips::Clip;
 use crate::driver::{self, ALTERNATE, CAPTURE, NTSC_M, PAL, SEQ_BT, SEQ_TB, Setting};
 
@@ -32,7 +33,7 @@ const DARK_IRE: f64 = 5.0;
 /// Between two looks at a pass that is being recorded.
 const LOOK: Duration = Duration::from_millis(50);
 
-fn trueline<const N: usize>(words: [&str; N]) -> Command {
+pub(crate) fn trueline<const N: usize>(words: [&str; N]) -> Command {
     let mut command = Command::new(PROGRAM);
     command
         .args(words)
@@ -44,7 +45,7 @@ fn trueline<const N: usize>(words: [&str; N]) -> Command {
 }
 
 /// A place for a pass that does not exist yet.
-fn pass_place(name: &str) -> PathBuf {
+pub(crate) fn pass_place(name: &str) -> PathBuf {
     fs::create_dir_all(PASSES).expect("memory takes directories");
     let path = Path::new(PASSES).join(format!("{name}.pass"));
     let _ = fs::remove_file(&path); // there is none the first time
@@ -52,14 +53,14 @@ fn pass_place(name: &str) -> PathBuf {
 }
 
 /// `trueline watch` on the capture node, recording to `pass`.
-fn watch<const N: usize>(pass: &Path, words: [&str; N]) -> Command {
+pub(crate) fn watch<const N: usize>(pass: &Path, words: [&str; N]) -> Command {
     let mut command = trueline(["watch", CAPTURE, "--no-dashboard"]);
     command.args(words).arg("--record").arg(pass);
     command
 }
 
 /// Waits for the end of a program; one that hangs is stopped and is a failure.
-fn end_of(mut child: Child) -> (i32, String) {
+pub(crate) fn end_of(mut child: Child) -> (i32, String) {
     let begun = Instant::now();
     while child.try_wait().expect("it is our child").is_none() {
         if begun.elapsed() > PATIENCE {
@@ -77,12 +78,12 @@ fn said(child: Child) -> String {
     String::from_utf8_lossy(&stderr).into_owned()
 }
 
-fn run(mut command: Command) -> (i32, String) {
+pub(crate) fn run(mut command: Command) -> (i32, String) {
     end_of(command.spawn().expect("it starts"))
 }
 
 /// Waits until the pass of the running program shows what is waited for.
-fn wait_for(child: &mut Child, pass: &Path, what: &str, shown: impl Fn(&Pass) -> bool) {
+pub(crate) fn wait_for(child: &mut Child, pass: &Path, what: &str, shown: impl Fn(&Pass) -> bool) {
     let begun = Instant::now();
     while !Pass::open(pass).is_ok_and(|pass| shown(&pass)) {
         let ended = child.try_wait().expect("it is our child");
@@ -92,8 +93,23 @@ fn wait_for(child: &mut Child, pass: &Path, what: &str, shown: impl Fn(&Pass) ->
     }
 }
 
+/// Waits for a line that the program writes into a file of its words.
+pub(crate) fn said_so_far(child: &mut Child, words: &str, wanted: impl Fn(&str) -> bool) -> String {
+    let begun = Instant::now();
+    loop {
+        let said = fs::read_to_string(words).expect("it was made");
+        if let Some(line) = said.lines().find(|line| wanted(line)) {
+            return line.to_owned();
+        }
+        let ended = child.try_wait().expect("it is our child");
+        assert!(ended.is_none(), "it ended: {ended:?}: {said}");
+        assert!(begun.elapsed() < PATIENCE, "not said: {said}");
+        std::thread::sleep(LOOK);
+    }
+}
+
 /// The last field stored so far.
-fn last_field(pass: &Pass) -> Option<FieldIndex> {
+pub(crate) fn last_field(pass: &Pass) -> Option<FieldIndex> {
     let last = pass.last_place().unwrap_or(None); // a pass just begun cannot be read yet
     last.map(|place| place.field)
 }
@@ -105,7 +121,7 @@ fn event(pass: &Pass, kind: Kind) -> Option<Event> {
 }
 
 /// A pass that was closed properly: its end is stored, nothing lies beside it, and it has fields.
-fn closed(path: &Path) -> (Pass, Vec<Row>) {
+pub(crate) fn closed(path: &Path) -> (Pass, Vec<Row>) {
     for beside in ["-wal", "-shm"] {
         let log = PathBuf::from(format!("{}{beside}", path.display()));
         assert!(!log.exists(), "a closed pass is a single file");
@@ -154,7 +170,7 @@ fn check_loop(standard: Standard) -> String {
     format!("{} fields, at attempt {attempt}", rows.len())
 }
 
-fn mean_level(row: &Row) -> Option<f64> {
+pub(crate) fn mean_level(row: &Row) -> Option<f64> {
     let (place, _) = quantity("levels.mean_ire").expect("it is measured");
     row.values[place].and_then(Value::number)
 }
@@ -229,7 +245,7 @@ fn start(pass: &Path) -> Child {
     child
 }
 
-fn interrupt(child: &Child) {
+pub(crate) fn interrupt(child: &Child) {
     let kill = Command::new("kill")
         .args(["-INT", &child.id().to_string()])
         .status();
@@ -283,4 +299,61 @@ pub(crate) fn silence_and_a_lost_signal_become_events_and_the_program_goes_on() 
     let silence = event(&pass, Kind::SourceLost).expect("it was stored before");
     assert!(silence.note.contains("sends nothing"), "{silence:?}");
     format!("{} fields; {}", rows.len(), silence.note)
+}
+
+pub(crate) fn a_device_that_vanishes_is_an_event_and_the_pass_goes_on_where_it_would_have_been()
+-> String {
+    let path = pass_place("vanished");
+    let mut child = start(&path);
+    driver::press("disconnect");
+    let came_back = |pass: &Pass| absence(pass).and_then(|event| event.end);
+    wait_for(&mut child, &path, "end of the absence", |it| {
+        came_back(it).is_some()
+    });
+    let pass = Pass::open(&path).unwrap_or_else(|error| panic!("{error}"));
+    let back = came_back(&pass).expect("it was stored before").field;
+    drop(pass); // nobody else may have it open when it is closed
+    wait_for(&mut child, &path, "fields after it", |it| {
+        last_field(it) > Some(FieldIndex(back.0 + 20))
+    });
+    interrupt(&child);
+    let (code, said) = end_of(child);
+    assert_eq!(code, 130, "{said}");
+    let (pass, rows) = closed(&path);
+    let lost = absence(&pass).expect("it was stored before");
+    let end = lost.end.expect("it is over");
+    let after = rows.iter().position(|row| row.place.field > end.field);
+    let at = after.expect("fields came after it");
+    let (before, after) = (&rows[at - 1].place, &rows[at].place);
+    assert_eq!(before.field, lost.start.field, "{lost:?}");
+    assert_eq!(after.field.0, end.field.0 + 1, "{lost:?}");
+    let missing = after.field.0 - before.field.0 - 1;
+    assert!(missing > 0 && missing.is_multiple_of(2), "{missing} fields");
+    assert!(
+        lost.note.contains(&format!("{missing} fields are missing")),
+        "{lost:?}"
+    );
+    let (place, _) = quantity("sync.missing_fields").expect("it is measured");
+    let logged = rows[at].values[place].and_then(Value::number);
+    assert_eq!(logged, Some(missing as f64));
+    // Fields are numbered as the device's own clock has them, and labels follow the numbers.
+    let period = pass.head().field_period;
+    let by_clock = (after.seconds - before.seconds) / period;
+    assert!(
+        (by_clock - (missing + 1) as f64).abs() < CLOCK_TOLERANCE_FIELDS,
+        "{by_clock} fields by the clock, {missing} missing"
+    );
+    let label = pass.head().clock().label(after.frame());
+    let frames = label.to_string();
+    let frames = frames.rsplit([':', ';']).next().expect("it has frames");
+    assert_eq!(frames.parse(), Ok(after.frame().0 % 30), "{label}");
+    check_parities(&rows, pass.head().field_order.first());
+    format!("{missing} fields missing, then {label}; {}", lost.note)
+}
+
+/// The event of the device that vanished; a busy host may make others, of silence.
+fn absence(pass: &Pass) -> Option<Event> {
+    let events = pass.events().unwrap_or_default(); // a pass just begun cannot be read yet
+    let vanished = |event: &Event| event.kind == Kind::SourceLost && event.note.contains("is gone");
+    events.into_iter().find(vanished)
 }

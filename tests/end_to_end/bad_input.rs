@@ -323,3 +323,21 @@ fn a_topic_that_is_not_known_gets_the_nearest_names_and_a_known_one_its_text() {
     let list = world.ok(["explain"]).stdout;
     assert!(list.contains("levels.setup_state") && list.contains("level_drift"));
 }
+
+#[test]
+fn levels_are_not_looked_for_where_nothing_can_be_set_and_no_pass_is_begun() {
+    let world = World::new();
+    let run = world.run([
+        "watch",
+        "tape",
+        "--find-levels",
+        "--no-dashboard",
+        "--record",
+        "a.pass",
+    ]);
+    assert_eq!(run.code, 1, "{}", run.stderr);
+    for word in ["tape", "--find-levels", "no controls of its levels"] {
+        assert!(run.stderr.contains(word), "{word} in: {}", run.stderr);
+    }
+    assert!(!world.path("a.pass").exists(), "no pass is begun");
+}

@@ -7,7 +7,8 @@ use trueline::alarms::WhyEnded;
 use trueline::fields::FieldPlace;
 use trueline::measures::{Readings, line_timing::Basis};
 use trueline::measures::{
-    bars, chroma, dropouts, flagging, head_switch, levels, line_timing, sync, tear, tracking,
+    bars, chroma, dropouts, flagging, head_switch, interference, levels, line_timing, sync, tear,
+    tracking,
 };
 use trueline::record::{Closing, PassHead, ProgrammeSpan, Row, WhenFull, create};
 use trueline::sources::{FieldOrder, SourceDescription};
@@ -75,6 +76,7 @@ fn field(index: u64, wobble: f64) -> Row {
         bars: bars::Reading::default(),
         tracking: tracking::Reading::default(),
         dropouts: dropouts::Reading::default(),
+        interference: interference::Reading::default(),
         chroma: chroma::Reading::default(),
         sync: sync::Reading::default(),
     })

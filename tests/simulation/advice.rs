@@ -1,6 +1,6 @@
 //! What is said of the set-up on spans that are known; `cargo bench --bench setup` has a thousand.
 
-use trueline::measures::levels::setup::Case;
+use trueline::measures::levels::setup::{Case, RangeDoubt};
 use trueline::sources::tape::{Picture, Setup, Sides};
 use trueline::standard::Standard;
 use trueline::units::CodeRange;
@@ -81,5 +81,12 @@ fn a_border_of_the_chain_is_no_evidence() {
     }
     .judged(CodeRange::Studio);
     assert_eq!(said.blanking, None, "{said:?}");
+    assert_eq!(said.case, Case::Unknown, "{said:?}");
+}
+
+#[test]
+fn a_range_that_was_told_wrong_is_noticed() {
+    let said = span(Setup::Never, Standard::Lines625).judged(CodeRange::Full);
+    assert_eq!(said.range_doubt, Some(RangeDoubt::LooksStudio), "{said:?}");
     assert_eq!(said.case, Case::Unknown, "{said:?}");
 }

@@ -5,6 +5,7 @@
 
 mod advice;
 mod alarm;
+mod colour;
 mod condition;
 mod levels;
 mod line_timing;

@@ -4,7 +4,7 @@
 //! enough coloured edges were seen over the last seconds. The siting of the colour samples is taken out.
 //!
 //! Along the line, every 32nd row is looked at, another one each field. Luma is averaged onto the places of the colour samples;
-//! both are differenced in the same way. Down the field, columns of blocks are looked at, every sixth a field.
+//! both are differenced in the same way. The same rows tell the response of chroma (`response`). Down the field, columns of blocks are looked at, every sixth a field.
 //!
 //! Does not know: time, or what a delay should be.
 
@@ -14,12 +14,16 @@ use crate::fields::{Field, Plane};
 
 use super::grid::{Grid, siting};
 use super::lag::{Found, Lags, MOST_LAG, Shape};
+use super::response::{self, Response};
 
 /// Rows from one that is looked at to the next.
 const ROW_STEP: usize = 32;
 
 /// Block columns from one that is looked at to the next.
 const COLUMN_STEP: usize = 6;
+
+/// Fields from one look at the response to the next.
+const RESPONSE_STEP: usize = 25;
 
 /// Along the line: 7 µs of 4:2:2. An edge of 12 codes is seen.
 const ALONG: Shape = Shape {
@@ -49,6 +53,8 @@ const LONGEST: usize = 1024;
 pub(super) struct Delay {
     along: Lags,
     down: Lags,
+    response: Response,
+    half: Option<response::Found>,
     turn: usize,
     levels: [Box<[f32; LONGEST]>; 2],
     gradients: [Box<[f32; LONGEST]>; 2],
@@ -60,6 +66,8 @@ impl Default for Delay {
         Self {
             along: Lags::default(),
             down: Lags::default(),
+            response: Response::default(),
+            half: None,
             turn: 0,
             levels: [path(), path()],
             gradients: [path(), path()],
@@ -67,11 +75,13 @@ impl Default for Delay {
     }
 }
 
-/// Displacements of chroma: luma samples, and lines of the field.
+/// Displacements of chroma: luma samples, and lines of the field; and how fine it is.
 #[derive(Clone, Copy, Debug, Default)]
 pub(super) struct Displacement {
     pub(super) samples: Option<Found>,
     pub(super) lines: Option<Found>,
+    /// Where chroma is 6 dB down, in cycles a luma sample.
+    pub(super) half: Option<response::Found>,
 }
 
 impl Delay {
@@ -79,6 +89,8 @@ impl Delay {
     pub(super) fn reset(&mut self) {
         self.along.reset();
         self.down.reset();
+        self.response.reset();
+        self.half = None;
     }
 
     /// Takes in one more field.
@@ -86,6 +98,7 @@ impl Delay {
         self.turn += 1;
         self.along.fade();
         self.down.fade();
+        self.response.fade();
         let (step_across, step_down) = (grid.across as f64, grid.down as f64);
         let (right, below) = siting(field);
         let along = Shape {
@@ -108,7 +121,20 @@ impl Delay {
         Displacement {
             samples: self.along.found().map(|found| scaled(found, step_across)),
             lines: self.down.found().map(|found| scaled(found, step_down)),
+            half: self.half(step_across),
         }
+    }
+
+    /// Where chroma is 6 dB down, worked out anew now and then: it is the same for hours.
+    fn half(&mut self, step_across: f64) -> Option<response::Found> {
+        if self.turn % RESPONSE_STEP == 1 {
+            self.half = self.response.found();
+        }
+        self.half.map(|half| response::Found {
+            cycles: half.cycles / step_across,
+            sigma: half.sigma / step_across,
+            ..half
+        })
     }
 
     fn look_along(&mut self, field: &Field, grid: &Grid, row: usize, shape: Shape) {
@@ -124,6 +150,7 @@ impl Delay {
             for (level, code) in chroma.iter_mut().zip(&plane.row(row)[columns.clone()]) {
                 *level = f32::from(*code);
             }
+            self.response.look(chroma, luma);
             let chroma = gradient(chroma, REACH_ALONG, chroma_gradient);
             self.along.look(chroma, luma_gradient, shape);
         }

@@ -164,7 +164,7 @@ fn lag_of(chroma: &[f32], luma: &[f32], shape: Shape) -> Option<f32> {
 const LANES: usize = 8;
 
 #[multiversion(targets("x86_64+avx2+fma"))]
-fn dot(a: &[f32], b: &[f32]) -> f32 {
+pub(super) fn dot(a: &[f32], b: &[f32]) -> f32 {
     let mut sums = [0.0_f32; LANES];
     let (a, a_rest) = a.as_chunks::<LANES>();
     let (b, b_rest) = b.as_chunks::<LANES>();

@@ -11,7 +11,7 @@
 //! about the last mean until it stands (a mean shift). It speaks of the picture as much as of the chain: a sandy beach has one.
 //!
 //! Delay is told by edges that luma and chroma have in common (`lag`, `delay`), over the last seconds; of tape, chroma has few edges,
-//! so it takes some hundred windows to know it to a tenth of a sample.
+//! so it takes some hundred windows to know it to a tenth of a sample. The same edges tell its bandwidth (`response`).
 //!
 //! Absent in mono, without a steady picture, and in fields of less than a few blocks. The cast also where too little of the
 //! picture is grey.
@@ -19,7 +19,9 @@
 //! Does not know: limits, what the scene looked like, earlier passes.
 
 use crate::fields::{Field, FieldRaster, Neighbourhood};
-use crate::units::{CodeRange, Estimate, Lines, Nanos, Percent, Samples, nanos_from_samples};
+use crate::units::{
+    CodeRange, Estimate, Lines, Megahertz, Nanos, Percent, Samples, nanos_from_samples,
+};
 
 use super::sync::State;
 use super::{Measure, levels};
@@ -38,6 +40,7 @@ pub(super) mod grid;
 mod lag;
 mod presence;
 mod quantities;
+mod response;
 #[cfg(test)]
 mod tests;
 
@@ -65,6 +68,9 @@ pub struct Reading {
     pub delay: Option<Estimate<Nanos>>,
     /// How much lower they lie.
     pub delay_down: Option<Estimate<Lines>>,
+    /// Where chroma is 6 dB down along the line; `None` before enough edges were seen, where it is as fine as its samples can
+    /// tell, and without a sample rate.
+    pub bandwidth: Option<Estimate<Megahertz>>,
     /// Subcarrier in luma, peak to peak, in percent of black to peak; `None` of rasters without standard or sample rate.
     pub dot_crawl: Option<Estimate<Percent>>,
     /// Whether there is colour; `None` until that is known.
@@ -122,6 +128,9 @@ impl Measure for Chroma {
             delay_down: displaced
                 .lines
                 .map(|found| Estimate::new(Lines(found.places), Lines(found.sigma), found.windows)),
+            bandwidth: displaced
+                .half
+                .and_then(|half| in_megahertz(half, &field.raster)),
             dot_crawl,
             ..self.read(&grid, field.raster.range, input.levels)
         }
@@ -184,6 +193,17 @@ fn in_time(found: lag::Found, raster: &FieldRaster) -> Option<Estimate<Nanos>> {
         nanos(found.places),
         nanos(found.sigma.hypot(by_rate)),
         found.windows,
+    ))
+}
+
+/// Cycles a luma sample as a frequency; a sample rate that is only presumed widens its error.
+fn in_megahertz(half: response::Found, raster: &FieldRaster) -> Option<Estimate<Megahertz>> {
+    let megahertz = raster.sample_rate?.0 * 1e-6;
+    let by_rate = raster.rate_trust.sigma() * half.cycles;
+    Some(Estimate::new(
+        Megahertz(megahertz * half.cycles),
+        Megahertz(megahertz * half.sigma.hypot(by_rate)),
+        half.windows,
     ))
 }
 

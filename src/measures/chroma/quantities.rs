@@ -75,6 +75,18 @@ pub const QUANTITIES: &[Quantity] = &[
         ..CHROMA
     },
     Quantity {
+        id: "chroma.bandwidth_mhz",
+        label: "chroma bandwidth",
+        unit: QuantityUnit::Mhz,
+        better: Better::High,
+        about: "Frequency at which colour along the line is 6 dB down against luma: from edges that both have in common, over the last \
+                twenty seconds. Colour-under tape carries 0.4 to 0.5 MHz (common practice, no source); each copy and many boxes take \
+                some of it. Absent until 160 edges with colour were seen, over 2.7 MHz, in mono, and without a \
+                steady picture or a sample rate.",
+        read: |r| r.chroma.bandwidth.map(Value::from),
+        ..CHROMA
+    },
+    Quantity {
         id: "chroma.dot_crawl_pct",
         label: "dot crawl",
         better: Better::Low,

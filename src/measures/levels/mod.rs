@@ -134,6 +134,9 @@ impl Default for Reading {
 /// Shares of the area that black and peak leave outside: large enough to outlive dropouts, small enough for a thin line.
 const BLACK_SHARE: f64 = 0.005;
 
+/// Share of the area at either end that the doubt about the range leaves out.
+const OUTERMOST: f64 = 0.0005;
+
 /// Shares between which the spread is taken.
 const SPREAD_SHARES: (f64, f64) = (0.05, 0.95);
 
@@ -324,6 +327,7 @@ impl Levels {
             dead: self.ladder.share_at(self.low.delivered_code()),
             floor: f64::from(ends.low),
             ceiling: f64::from(ends.high),
+            outermost: [OUTERMOST, 1.0 - OUTERMOST].map(|share| self.ladder.quantile(share)),
             blanking: self.area.blanking(),
             border: input.border,
         })

@@ -477,7 +477,7 @@ impl LineTiming {
     /// Whether edges that are evidence leave something open that the picture can tell.
     fn leaves_open(&self, rows: std::ops::Range<usize>) -> bool {
         let told = |row| self.pair.middle(row).filter(usable_shift);
-        let seen = |row| told(row).or_else(|| self.pair.further(row));
+        let seen = |row| told(row).or_else(|| self.pair.at_least(row));
         self.judge.suspects()
             || rest::fall_short(rows.clone(), told)
             || rest::stands_off(rows, seen)

@@ -141,11 +141,14 @@ impl Pair {
         sides.iter().any(Option::is_some) && sides.into_iter().flatten().all(off)
     }
 
-    /// The displacement of the side that stands further out, whatever it is worth.
-    pub(super) fn further(&self, row: usize) -> Option<Shift> {
-        let sides = [self.left.shift(row), self.right.shift(row)];
-        let out = |a: &Shift, b: &Shift| a.value.abs().total_cmp(&b.value.abs());
-        sides.into_iter().flatten().max_by(out)
+    /// The displacement that both sides agree the row has at the least, whatever it is worth: a torn line moves its two ends
+    /// the same way, picture detail pulls one of them, or both inwards. Of a row with one edge in view, that edge's.
+    pub(super) fn at_least(&self, row: usize) -> Option<Shift> {
+        match (self.left.shift(row), self.right.shift(row)) {
+            (Some(left), Some(right)) if left.value * right.value < 0.0 => None,
+            (Some(left), Some(right)) if left.value.abs() < right.value.abs() => Some(left),
+            (left, right) => right.or(left),
+        }
     }
 
     /// The right side's displacement less the left side's: how much longer the line is.

@@ -23,12 +23,15 @@ const SPELL: u32 = 8;
 const CALLED: u32 = 25;
 
 /// Share of picture lines whose edges must tell, and the longest stretch that may be without: the figures of a field are as
-/// good by three quarters of its lines as by all.
+/// good by three quarters of its lines as by all, and a stretch of this length hides no more than a short tear. (A field has
+/// no figures at all from 40 lines up.)
 const EDGES_SUFFICE: f64 = 0.75;
-const LONGEST_GAP: usize = 20;
+const LONGEST_GAP: usize = 32;
 
-/// Jump from one line to the next, in samples, that may be a tear: a little less than what is called one.
+/// Jump from one line to the next, in samples, that may be a tear: a little less than what is called one; and in multiples
+/// of the usual one of the field: rough lines jump by chance, but hardly three of them by so much (four standard deviations).
 const JUMP: f32 = 0.9;
+const JUMP_OF_USUAL: f32 = 6.0;
 
 /// Lines that must stand off after it, as a tear has at the least, and rows without an edge that may lie between.
 const STANDING_OFF: usize = 3;
@@ -86,14 +89,39 @@ pub(super) fn fall_short(rows: Range<usize>, edge: impl Fn(usize) -> Option<Shif
 
 /// Whether some lines among `rows` stand off from those above them.
 pub(super) fn stands_off(rows: Range<usize>, edge: impl Fn(usize) -> Option<Shift>) -> bool {
-    let mut run = Run::default();
-    (rows.start..rows.end.saturating_sub(SWITCH_ROWS))
+    let rows = rows.start..rows.end.saturating_sub(SWITCH_ROWS);
+    let mut run = Run {
+        limit: JUMP.max(JUMP_OF_USUAL * usual_jump(rows.clone(), &edge)),
+        last: None,
+        jump: None,
+    };
+    rows.into_iter()
         .any(|row| edge(row).is_some_and(|shift| run.jumps(row, shift.value)))
 }
 
+/// Median distance between lines that follow each other, in samples, to the next eighth up.
+fn usual_jump(rows: Range<usize>, edge: impl Fn(usize) -> Option<Shift>) -> f32 {
+    const STEPS_PER_SAMPLE: f32 = 8.0;
+    let mut counts = [0_u32; 64];
+    let pairs = rows.clone().zip(rows.skip(1));
+    for (above, below) in pairs.filter_map(|(above, below)| edge(above).zip(edge(below))) {
+        let step = (STEPS_PER_SAMPLE * (below.value - above.value).abs()) as usize;
+        counts[step.min(counts.len() - 1)] += 1;
+    }
+    let half = counts.iter().sum::<u32>() / 2;
+    let mut below = 0;
+    let median = counts.iter().position(|&count| {
+        below += count;
+        below > half
+    });
+    median.map_or(0.0, |step| (step + 1) as f32 / STEPS_PER_SAMPLE)
+}
+
 /// Follows lines downwards, on the look-out for some that all stand apart from the one before them.
-#[derive(Clone, Copy, Debug, Default)]
+#[derive(Clone, Copy, Debug)]
 struct Run {
+    /// Samples from which on a line stands apart.
+    limit: f32,
     last: Option<(usize, f32)>,
     /// Where the line before the jump stood, which way it went, and lines since.
     jump: Option<(f32, f32, usize)>,
@@ -103,17 +131,17 @@ impl Run {
     fn jumps(&mut self, row: usize, value: f32) -> bool {
         let before = self.last.replace((row, value));
         if let Some((from, way, lines)) = self.jump.take() {
-            if (value - from) * way > JUMP {
+            if (value - from) * way > self.limit {
                 self.jump = Some((from, way, lines + 1));
                 return lines + 1 >= STANDING_OFF;
             }
             // Back where it was: a line or two alone.
-            if (value - from).abs() <= JUMP {
+            if (value - from).abs() <= self.limit {
                 return false;
             }
         }
         self.jump = before
-            .filter(|&(above, from)| row - above <= MOST_APART && (value - from).abs() > JUMP)
+            .filter(|&(above, from)| row - above <= MOST_APART && (value - from).abs() > self.limit)
             .map(|(_, from)| (from, (value - from).signum(), 1));
         false
     }
@@ -179,6 +207,17 @@ mod tests {
     }
 
     #[test]
+    fn rough_lines_leave_nothing_open_unless_some_stand_far_off() {
+        // Two and a half samples from the lowest line to the highest, each line for itself.
+        let mut lines: Vec<f32> = (0..240).map(|row| 0.5 * (row * 7 % 6) as f32).collect();
+        assert!(!stands_off(0..232, at(&lines)));
+        for value in &mut lines[100..107] {
+            *value += 12.0;
+        }
+        assert!(stands_off(0..232, at(&lines)));
+    }
+
+    #[test]
     fn the_step_of_the_switched_heads_is_no_jump() {
         let mut lines = [0.0; 240];
         lines[220..].fill(4.0);
@@ -188,7 +227,7 @@ mod tests {
     #[test]
     fn lines_without_edges_leave_something_open() {
         let lines = [0.0; 240];
-        let some = |row: usize| (row >= 24).then(|| at(&lines)(row)).flatten();
+        let some = |row: usize| (row >= 36).then(|| at(&lines)(row)).flatten();
         assert!(fall_short(0..232, some));
     }
 }

@@ -153,6 +153,7 @@ fn present(kind: Kind) -> &'static str {
         Kind::Clipping => "levels are cut off",
         Kind::ColourLoss => "colour is gone",
         Kind::Monochrome => "no colour so far",
+        Kind::Interference => "pattern over the picture",
         Kind::ColourBars => "colour bars are shown",
         Kind::DropoutBurst => "streaks of lost signal",
         Kind::Tracking => "band of noise: tracking",

@@ -2,7 +2,7 @@
 
 use crate::limits::Kind;
 use crate::measures::{
-    bars, chroma, dropouts, flagging, head_switch, levels,
+    bars, chroma, dropouts, flagging, head_switch, interference, levels,
     line_timing::{self, LineShift},
     tear, tracking,
 };
@@ -12,7 +12,7 @@ use crate::units::{Estimate, Nanos};
 
 use super::*;
 
-pub(in crate::record) const KINDS: [Kind; 30] = [
+pub(in crate::record) const KINDS: [Kind; 31] = [
     Kind::Wobble,
     Kind::Flagging,
     Kind::Tear,
@@ -30,6 +30,7 @@ pub(in crate::record) const KINDS: [Kind; 30] = [
     Kind::Clipping,
     Kind::ColourLoss,
     Kind::Monochrome,
+    Kind::Interference,
     Kind::ColourBars,
     Kind::DropoutBurst,
     Kind::Tracking,
@@ -113,6 +114,7 @@ fn readings(field: u64) -> Readings {
         bars: bars::Reading::default(),
         tracking: tracking::Reading::default(),
         dropouts: dropouts::Reading::default(),
+        interference: interference::Reading::default(),
         chroma: chroma::Reading::default(),
         sync: sync::Reading::default(),
     };

@@ -244,6 +244,7 @@ fn group_of(kind: Kind) -> Option<Group> {
         Kind::DropoutBurst | Kind::Tracking | Kind::HeadFault | Kind::Worsening => {
             Some(Group::Condition)
         }
+        Kind::Interference => Some(Group::Condition),
         Kind::NoSignal
         | Kind::Snow
         | Kind::Muted
@@ -284,6 +285,7 @@ fn name(kind: Kind) -> &'static str {
         Kind::LevelDrift => "Levels that drift",
         Kind::ColourLoss => "Colour lost",
         Kind::Monochrome => "No colour",
+        Kind::Interference => "A pattern over the picture",
         Kind::ColourBars => "Colour bars",
         Kind::DropoutBurst => "Bursts of dropouts",
         Kind::Tracking => "Bands of noise (mistracking)",

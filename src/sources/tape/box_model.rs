@@ -37,6 +37,8 @@ pub struct BoxModel {
     pub chroma_low: Lines,
     /// Share of the colour that is left in luma on its subcarrier.
     pub subcarrier: f64,
+    /// What its supply lays over the picture: from peak to peak, at a frequency.
+    pub pattern: Option<(Ire, Hertz)>,
 }
 
 /// The sides of the picture after a box.
@@ -70,6 +72,7 @@ impl BoxModel {
         chroma_late: Nanos(0.0),
         chroma_low: Lines(0.0),
         subcarrier: 0.0,
+        pattern: None,
     };
 }
 

@@ -341,6 +341,11 @@ impl Painter {
                 self.lines
                     .leave_subcarrier(model.subcarrier, row, self.raster.standard);
             }
+            if let Some((swing, frequency)) = model.pattern {
+                let codes = 0.5 * swing.0 * LUMA_CODES / 100.0;
+                self.lines
+                    .lay_over(codes as f32, frequency, row, self.raster.standard);
+            }
         }
         if let Some(border) = &self.border {
             let black = plan.tone.blanking as f32;
@@ -378,6 +383,17 @@ impl Lines {
                 sin * turn_cos + cos * turn_sin,
                 cos * turn_cos - sin * turn_sin,
             );
+        }
+    }
+
+    /// Lays a sine of some codes over luma. It runs on from line to line, so its stripes slant.
+    fn lay_over(&mut self, codes: f32, frequency: Hertz, row: usize, standard: Standard) {
+        let cycles_a_line = frequency.0 * standard.line_period().0 * 1e-9;
+        let start = (cycles_a_line * row as f64).fract();
+        let cycles_a_sample = frequency.0 / BT601_LUMA_RATE.0;
+        for (at, sample) in self.luma.iter_mut().enumerate() {
+            let cycles = (start + cycles_a_sample * at as f64).fract();
+            *sample += codes * libm::sinf((TAU * cycles) as f32);
         }
     }
 

@@ -17,6 +17,7 @@ use super::input::{InForce, choose_input, choose_standard};
 use super::layout::{FieldLayout, letters};
 use super::node::{Node, text};
 use super::picture::{choose_format, picture_format, readable_layout, refused};
+use super::signal::SignalReader;
 use super::standards;
 use super::stream::Stream;
 use super::watch::{Watched, warning};
@@ -68,6 +69,13 @@ impl Setup {
             return Err(refused(&node, &picture));
         }
         describe_setting(&mut description, input.as_ref(), in_force, &picture, layout);
+        // Only of the input in use does a device say anything.
+        let state = input.and_then(|it| node.input(it.index).ok());
+        let state = state.map(|it| SignalReader::new(in_force.detects).words(it.status));
+        let state = state.filter(|words| !words.is_empty());
+        description
+            .details
+            .extend(state.map(|words| detail("input state", words)));
         let controls = node.controls();
         description
             .remarks

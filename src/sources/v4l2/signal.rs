@@ -42,6 +42,11 @@ impl SignalReader {
         self.speaks |= state != InputState::Unsaid;
         state
     }
+
+    /// What some status bits say, in words.
+    pub(super) fn words(&mut self, status: u32) -> String {
+        words(status, self.read(status))
+    }
 }
 
 /// Each bit that says something of the signal, in words.

@@ -82,7 +82,11 @@ pub(super) fn draw(
         None => (String::new(), Tone::Plain),
     };
     put(buffer, inner, (1, row), &words, palette.ink(tone));
-    let left = "On quitting, the device stays as it is set then.";
+    let left = if live.finding().is_some() {
+        "Levels are being found: on quitting, all is set back as it was found."
+    } else {
+        "On quitting, the device stays as it is set then."
+    };
     put(buffer, inner, (1, row + 1), left, palette.ink(Tone::Faint));
 }
 

@@ -151,6 +151,11 @@ pub(super) fn draw_standing(buffer: &mut Buffer, area: Rect, live: &Live, palett
     if column > start {
         return;
     }
+    if let Some(finding) = live.finding() {
+        let said = format!("finding levels: {finding}");
+        put(buffer, area, (0, 0), &said, palette.ink(Tone::Look));
+        return;
+    }
     let nothing = put(
         buffer,
         area,
@@ -166,7 +171,7 @@ fn draw_advice(buffer: &mut Buffer, area: Rect, nothing: u16, live: &Live, palet
     let Some(setup) = live.latest().and_then(|latest| latest.levels.setup) else {
         return;
     };
-    let advice = advice::of(&setup);
+    let advice = advice::with_control(&setup, |change| live.brightness_to_move(change));
     let (tone, symbol, column) = if advice.is_urgent {
         // It stands as long as nobody changes it.
         (Tone::Look, "▲ ", "standing ".len() as u16)

@@ -4,7 +4,7 @@ use crate::alarms::{Change, Event, EventId, PassClock};
 use crate::fields::{Field, FieldPlace, FieldRaster, Plane};
 use crate::limits::{Kind, Severity};
 use crate::measures::{
-    Readings, bars, chroma, dropouts, flagging, head_switch,
+    Readings, bars, chroma, dropouts, flagging, head_switch, interference,
     levels::{self, setup},
     line_timing,
     line_timing::{Basis, Border, LineShift, LineTrace, StaticError, WaveSpectrum},
@@ -213,6 +213,7 @@ impl Stage {
             bars: bars::Reading::default(),
             tracking: tracking::Reading::default(),
             dropouts: dropouts::Reading::default(),
+            interference: interference::Reading::default(),
             chroma: chroma::Reading::default(),
             sync: sync::Reading::default(),
         };

@@ -260,6 +260,7 @@ pub(super) fn kind(kind: Kind) -> &'static str {
         Kind::LevelDrift => "level drift",
         Kind::ColourLoss => "colour loss",
         Kind::Monochrome => "no colour",
+        Kind::Interference => "interference",
         Kind::ColourBars => "colour bars",
         Kind::DropoutBurst => "dropouts",
         Kind::Tracking => "tracking",

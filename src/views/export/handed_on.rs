@@ -6,21 +6,21 @@ use std::io::{self, Write};
 
 use super::TIME_DECIMALS;
 use super::table::{Cell, Table};
-use crate::record::{HandedOn, Pass, RecordError, tee_frame};
+use crate::record::{FilePlace, HandedOn, Pass, RecordError, file_place};
 use crate::timecode::FieldIndex;
 use crate::units::Seconds;
 
 /// The turns of a pass.
 pub(super) struct Places {
     turns: Vec<HandedOn>,
-    frame_period: Seconds,
+    field_period: Seconds,
 }
 
 impl Places {
     pub(super) fn of<const N: usize>(pass: &Pass<N>) -> Result<Self, RecordError> {
         Ok(Self {
             turns: pass.handed_on()?,
-            frame_period: pass.head().field_period * 2.0,
+            field_period: pass.head().field_period,
         })
     }
 
@@ -43,11 +43,13 @@ impl Places {
         if self.turns.is_empty() {
             return Ok(());
         }
-        let frame = tee_frame(&self.turns, field);
-        let seconds = frame.map(|frame| self.frame_period * frame as f64);
-        table.cell(Cell::or_absent(frame.map(Cell::Whole)))?;
+        let FilePlace {
+            tee_frame,
+            file_seconds,
+        } = file_place(&self.turns, field, self.field_period);
+        table.cell(Cell::or_absent(tee_frame.map(Cell::Whole)))?;
         table.cell(Cell::or_absent(
-            seconds.map(|it| Cell::Number(it.0, TIME_DECIMALS)),
+            file_seconds.map(|it| Cell::Number(it, TIME_DECIMALS)),
         ))
     }
 }

@@ -108,6 +108,8 @@ pub(super) struct Look<'a> {
     /// Ends of the scale that the chain delivers, in codes.
     pub(super) floor: f64,
     pub(super) ceiling: f64,
+    /// Codes under and over which all but a two-thousandth of the low-passed area lies.
+    pub(super) outermost: [f64; 2],
     /// Blanking columns at the left and the right, where they were seen beside light.
     pub(super) blanking: [usize; 2],
     pub(super) border: Border,
@@ -133,12 +135,17 @@ fn end_of_scale(picture: f64, blanking: Option<f64>) -> f64 {
     blanking.map_or(end, |blanking| end.min(blanking))
 }
 
+/// Codes between which a low-passed studio picture keeps: noise and undershoot take some room under 16, overshoot more over 235.
+const STUDIO: (f64, f64) = (8.0, 250.0);
+
 /// Which codes occurred, for the range.
 #[derive(Clone, Copy, Debug, Default)]
 struct EndsSeen {
     fields: u32,
     lowest: f64,
     highest: f64,
+    /// Fields of which more than noise lies where a studio picture has nothing.
+    beyond_studio: u32,
 }
 
 impl Setup {
@@ -181,6 +188,8 @@ impl Setup {
         ends.fields = ends.fields.saturating_add(1);
         ends.lowest = ends.lowest.min(look.floor);
         ends.highest = ends.highest.max(look.ceiling);
+        let [low, high] = look.outermost;
+        ends.beyond_studio += u32::from(low < STUDIO.0 || high > STUDIO.1);
     }
 
     fn weigh(&self, raster: &FieldRaster, look: &Look<'_>) -> Reading {
@@ -225,8 +234,8 @@ impl Setup {
     fn range_doubt(&self, range: CodeRange, looks: &Records) -> Option<RangeDoubt> {
         // Converters to 16-235 keep 0 and 255 for sync (BT.601-5 Table 2): 1 to 254 carry video.
         const RESERVED: (f64, f64) = (0.0, 255.0);
-        // Room under 16 that noise takes in a studio picture; overshoot may reach up to 254.
-        const STUDIO: (f64, f64) = (5.0, 254.0);
+        // Fields in which a streak or a bad splice may reach further.
+        const STREAKS: f64 = 0.05;
         // Where the darkest of some scenes ends in a studio picture: at 16, give or take noise. Set-up in full range is at 19.
         const BLACK: std::ops::Range<f64> = 13.0..18.0;
         const SCENES: usize = 3;
@@ -236,7 +245,7 @@ impl Setup {
                 .then_some(RangeDoubt::LooksFull),
             CodeRange::Full => {
                 let darkest = looks.iter().map(|look| look.black).fold(255.0, f64::min);
-                let within = seen.lowest >= STUDIO.0 && seen.highest <= STUDIO.1;
+                let within = f64::from(seen.beyond_studio) <= STREAKS * f64::from(seen.fields);
                 let is_black = looks.count() >= SCENES && BLACK.contains(&darkest);
                 (self.seconds >= LEAST_SECONDS && within && is_black)
                     .then_some(RangeDoubt::LooksStudio)

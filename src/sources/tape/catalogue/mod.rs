@@ -245,6 +245,17 @@ static CATALOGUE: &[Scene] = &[
             ..BoxModel::THROUGH
         },
     ),
+    through(
+        &scene(
+            "herringbone",
+            "a box whose supply lays 2.6 MHz over the picture, 4 IRE from peak to peak",
+            MIXED,
+        ),
+        BoxModel {
+            pattern: Some((Ire(4.0), Hertz(2.6e6))),
+            ..BoxModel::THROUGH
+        },
+    ),
     scene(
         "setup-kept",
         "525 lines with the set-up still in: black at code 32",
