@@ -405,7 +405,7 @@ fn without_texture(
     let ratio = known.clamp(LEAST_RATIO, 1.0);
     let all = found
         .between
-        .map(|density| ROUNDING + (density - ROUNDING) / (ratio * ratio));
+        .map(|density| (ROUNDING + (density - ROUNDING) / (ratio * ratio)).max(0.0));
     if power(&all, weights) < power(&found.within, weights) {
         all
     } else {
@@ -439,7 +439,7 @@ fn level(
     };
     let relative = relative_sigma(density, weights, found.all_places()).hypot(POWER_FLOOR);
     // the error is one of the power before rounding was taken out
-    let relative = relative * power(density, weights) / noise;
+    let relative = relative * power(density, weights).max(0.0) / noise;
     let decibels = 10.0 * (signal * signal / noise).log10();
     let sigma = IN_DECIBELS * relative.min(1.0);
     let bound = if is_seen {
