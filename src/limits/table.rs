@@ -576,6 +576,27 @@ pub const TABLE: &[Limit] = &[
               before. Chance alone moves the mean of two minutes by a fiftieth of that. Heads that load up with what a tape \
               sheds do this; it is heard of while there is time to stop and clean",
     },
+    Limit {
+        id: "worsening_noise",
+        kind: Kind::Worsening,
+        quantity: "noise.luma_db",
+        test: Test::Number(Threshold {
+            side: Side::Sinking,
+            enter: 4.0,
+            leave: 2.0,
+            worse_step: 3.0,
+            unit: "dB",
+            allowed: (1.0, 30.0),
+        }),
+        hits: 1,
+        of: 1,
+        among: Among::All,
+        at_cuts: AtCuts::Judge,
+        clear_after: 30 * ONE_SECOND,
+        severity: Severity::Notice,
+        why: "4 dB more noise over two minutes than in the best two of the recording: half again as much, which a head that loads up \
+              makes in minutes. A notice, for a camera in the dark makes it too",
+    },
 ];
 
 /// Fields that are counted: any is one too many.
