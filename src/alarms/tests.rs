@@ -832,11 +832,10 @@ fn dropouts_that_grow_over_minutes_are_told_and_a_bad_minute_is_not() {
     let every =
         |nth: u64| move |field: u64| with_streaks(field, u64::from(field.is_multiple_of(nth)));
     let worsening = |played: &Played| {
-        let of_kind = played.changes.iter().find_map(|change| match change {
+        played.changes.iter().find_map(|change| match change {
             Change::Opened(event) if event.kind == Kind::Worsening => Some(event.clone()),
             _ => None,
-        });
-        of_kind
+        })
     };
     let bad_minute = healthy_start()
         .play(minutes(4), every(100))
