@@ -87,14 +87,7 @@ pub struct Suite {
     flagging: flagging::Flagging,
     head_switch: head_switch::HeadSwitch,
     tear: tear::Tear,
-    levels: levels::Levels,
-    chroma: chroma::Chroma,
-    bars: bars::Bars,
-    interference: interference::Interference,
-    tracking: tracking::Tracking,
-    dropouts: dropouts::Dropouts,
-    noise: noise::Noise,
-    detail: detail::Detail,
+    shown: Shown,
     sync: sync::Sync,
     hands: hands::Hands,
     /// Whose the border was in the field before.
@@ -116,7 +109,7 @@ impl Suite {
 
     /// The operator changed a setting of the chain: what was learned of its levels is void.
     pub fn chain_changed(&mut self) {
-        self.levels.chain_changed();
+        self.shown.levels.chain_changed();
     }
 
     /// Everything of the newest field.
@@ -127,81 +120,19 @@ impl Suite {
         let Self {
             hands,
             line_timing,
-            levels,
-            chroma,
-            bars,
-            interference,
-            tracking,
-            dropouts,
-            noise,
-            detail,
+            shown,
             ..
         } = self;
-        let (line_timing, (levels, chroma, bars, interference, tracking, dropouts, noise, detail)) =
-            hands.both(
-                || {
-                    line_timing.measure(line_timing::Input {
-                        around,
-                        picture_shown: sync.state.shows_a_picture(),
-                        head_switch_line,
-                    })
-                },
-                || {
-                    let levels = levels.measure(levels::Input {
-                        around,
-                        state: sync.state,
-                        border,
-                    });
-                    let chroma = chroma.measure(chroma::Input {
-                        around,
-                        state: sync.state,
-                        levels: &levels,
-                    });
-                    let bars = bars.measure(bars::Input {
-                        around,
-                        state: sync.state,
-                    });
-                    let interference = interference.measure(interference::Input {
-                        around,
-                        state: sync.state,
-                        levels: &levels,
-                    });
-                    let tracking = tracking.measure(tracking::Input {
-                        around,
-                        state: sync.state,
-                        area: &levels.area,
-                    });
-                    let dropouts = dropouts.measure(dropouts::Input {
-                        around,
-                        state: sync.state,
-                        area: &levels.area,
-                        spoiled: tracking.spoiled(),
-                    });
-                    let noise = noise.measure(noise::Input {
-                        around,
-                        state: sync.state,
-                        repeated: sync.repeated,
-                        levels: &levels,
-                    });
-                    let detail = detail.measure(detail::Input {
-                        field: around.field,
-                        state: sync.state,
-                        repeated: sync.repeated,
-                        levels: &levels,
-                        noise: &noise,
-                    });
-                    (
-                        levels,
-                        chroma,
-                        bars,
-                        interference,
-                        tracking,
-                        dropouts,
-                        noise,
-                        detail,
-                    )
-                },
-            );
+        let (line_timing, shown) = hands.both(
+            || {
+                line_timing.measure(line_timing::Input {
+                    around,
+                    picture_shown: sync.state.shows_a_picture(),
+                    head_switch_line,
+                })
+            },
+            || shown.measure(around, &sync, border),
+        );
         self.border = line_timing.border;
         let flagging = self.flagging.measure(&line_timing);
         Readings {
@@ -213,6 +144,93 @@ impl Suite {
             }),
             flagging,
             line_timing,
+            levels: shown.levels,
+            chroma: shown.chroma,
+            bars: shown.bars,
+            detail: shown.detail,
+            dropouts: shown.dropouts,
+            interference: shown.interference,
+            noise: shown.noise,
+            tracking: shown.tracking,
+            sync,
+        }
+    }
+}
+
+/// What looks at the picture, whatever its lines do: it runs beside line timing.
+#[derive(Debug, Default)]
+struct Shown {
+    levels: levels::Levels,
+    chroma: chroma::Chroma,
+    bars: bars::Bars,
+    interference: interference::Interference,
+    tracking: tracking::Tracking,
+    dropouts: dropouts::Dropouts,
+    noise: noise::Noise,
+    detail: detail::Detail,
+}
+
+/// What that says.
+struct ShownReadings {
+    levels: levels::Reading,
+    chroma: chroma::Reading,
+    bars: bars::Reading,
+    detail: detail::Reading,
+    dropouts: dropouts::Reading,
+    interference: interference::Reading,
+    noise: noise::Reading,
+    tracking: tracking::Reading,
+}
+
+impl Shown {
+    fn measure(
+        &mut self,
+        around: &Neighbourhood<'_>,
+        sync: &sync::Reading,
+        border: line_timing::Border,
+    ) -> ShownReadings {
+        let state = sync.state;
+        let levels = self.levels.measure(levels::Input {
+            around,
+            state,
+            border,
+        });
+        let chroma = self.chroma.measure(chroma::Input {
+            around,
+            state,
+            levels: &levels,
+        });
+        let bars = self.bars.measure(bars::Input { around, state });
+        let interference = self.interference.measure(interference::Input {
+            around,
+            state,
+            levels: &levels,
+        });
+        let tracking = self.tracking.measure(tracking::Input {
+            around,
+            state,
+            area: &levels.area,
+        });
+        let dropouts = self.dropouts.measure(dropouts::Input {
+            around,
+            state,
+            area: &levels.area,
+            spoiled: tracking.spoiled(),
+        });
+        let noise = self.noise.measure(noise::Input {
+            around,
+            state,
+            repeated: sync.repeated,
+            levels: &levels,
+        });
+        let detail = self.detail.measure(detail::Input {
+            field: around.field,
+            state,
+            repeated: sync.repeated,
+            levels: &levels,
+            noise: &noise,
+        });
+        ShownReadings {
             levels,
             chroma,
             bars,
@@ -221,7 +239,6 @@ impl Suite {
             interference,
             noise,
             tracking,
-            sync,
         }
     }
 }

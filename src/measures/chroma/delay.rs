@@ -56,7 +56,7 @@ pub(super) struct Delay {
     response: Response,
     half: Option<response::Found>,
     turn: usize,
-    levels: [Box<[f32; LONGEST]>; 2],
+    levels: [Box<[f32; LONGEST]>; 3],
     gradients: [Box<[f32; LONGEST]>; 2],
 }
 
@@ -69,7 +69,7 @@ impl Default for Delay {
             response: Response::default(),
             half: None,
             turn: 0,
-            levels: [path(), path()],
+            levels: [path(), path(), path()],
             gradients: [path(), path()],
         }
     }
@@ -140,17 +140,21 @@ impl Delay {
     fn look_along(&mut self, field: &Field, grid: &Grid, row: usize, shape: Shape) {
         let columns = short(&grid.columns);
         let luma_row = field.luma.row((row * grid.down).min(field.luma.rows - 1));
-        let [luma, chroma] = &mut self.levels;
+        let [luma, chroma, below] = &mut self.levels;
         let luma = &mut luma[..columns.len()];
         on_colour_samples(luma_row, &columns, grid.across, luma);
         let [luma_gradient, chroma_gradient] = &mut self.gradients;
         let luma_gradient = gradient(luma, REACH_ALONG, luma_gradient);
         for plane in [&field.cb, &field.cr] {
             let chroma = &mut chroma[..columns.len()];
-            for (level, code) in chroma.iter_mut().zip(&plane.row(row)[columns.clone()]) {
-                *level = f32::from(*code);
+            let below = &mut below[..columns.len()];
+            let next = (row + 1).min(plane.rows - 1);
+            for (levels, row) in [(&mut *chroma, row), (&mut *below, next)] {
+                for (level, code) in levels.iter_mut().zip(&plane.row(row)[columns.clone()]) {
+                    *level = f32::from(*code);
+                }
             }
-            self.response.look(chroma, luma);
+            self.response.look(chroma, below, luma);
             let chroma = gradient(chroma, REACH_ALONG, chroma_gradient);
             self.along.look(chroma, luma_gradient, shape);
         }
@@ -161,7 +165,7 @@ impl Delay {
         let first = grid.columns.start + column * grid.block.0;
         let colour = first..first + grid.block.0;
         let light = first * grid.across..(first + grid.block.0) * grid.across;
-        let [luma, chroma] = &mut self.levels;
+        let [luma, chroma, _] = &mut self.levels;
         let luma = &mut luma[..rows.len()];
         for (level, row) in luma.iter_mut().zip(rows.clone()) {
             let pair = row * grid.down..(row + 1) * grid.down;

@@ -1,18 +1,20 @@
 //! How fine the colour is: the response of chroma against luma along the line.
 //!
-//! In: levels of luma and of a colour difference along the same row, on the same places. Out: the frequency at which chroma is
+//! In: levels of luma and of a colour difference along a row, on the same places, and the latter of the row below. Out: the frequency at which chroma is
 //! 6 dB down.
 //!
 //! Where a coloured thing ends, its light and its colour jump together; luma of tape passes several times the frequencies that
-//! its colour does. So over such windows, the cross-correlation of the gradients of luma and chroma, by the autocorrelation of that
-//! of luma, is the response of the chroma channel, whatever the edges look like: both are averaged over all edges and
-//! transformed. What luma has beside the shared edge, noise and print, counts against chroma at high frequencies: so windows of
-//! weak likeness are left out. Luma is blunted for that comparison, or sharp edges would be like no chroma of tape.
+//! its colour does. So over such windows, the autocorrelation of the gradient of chroma, by its cross-correlation with that of luma,
+//! is the response of the chroma channel, whatever the edges look like: both are averaged over all edges and transformed. What
+//! luma has beside the shared edge, noise and print, drops out of it, as it is in neither; noise of chroma drops out as well, for
+//! the autocorrelation is taken between a row and the next. Luma is blunted before it is asked whether the edge is shared, or
+//! sharp ones would be like no chroma of tape.
 //!
 //! Does not know: which row, time, sample rates.
 
 use std::array;
 use std::f64::consts::TAU;
+use std::slice;
 
 use super::lag::dot;
 
@@ -104,41 +106,43 @@ impl Response {
         }
     }
 
-    /// Takes in a row.
-    pub(super) fn look(&mut self, chroma: &[f32], luma: &[f32]) {
+    /// Takes in a row; `below` is chroma of the next.
+    pub(super) fn look(&mut self, chroma: &[f32], below: &[f32], luma: &[f32]) {
         let span = WINDOW + 2 * LAGS;
         // a difference over two places needs one more on either side
         let mut start = 0;
-        while start + span + 2 <= luma.len().min(chroma.len()) {
-            self.look_at(&chroma[start + LAGS..], &luma[start..]);
+        while start + span + 2 <= luma.len().min(chroma.len()).min(below.len()) {
+            self.look_at(&chroma[start..], &below[start..], &luma[start..]);
             start += WINDOW;
         }
     }
 
-    /// Takes in the window at the beginning of `chroma`, where `luma` shows the same edge; it begins [`LAGS`] places earlier.
-    fn look_at(&mut self, chroma: &[f32], luma: &[f32]) {
+    /// Takes in the window [`LAGS`] places into both, where they show the same edge.
+    fn look_at(&mut self, chroma: &[f32], below: &[f32], luma: &[f32]) {
         let mut light = [0.0_f32; WINDOW + 2 * LAGS];
-        let mut colour = [0.0_f32; WINDOW];
+        let mut next = [0.0_f32; WINDOW + 2 * LAGS];
+        let mut here = [0.0_f32; WINDOW];
         differences(luma, &mut light);
-        differences(chroma, &mut colour);
-        let edge = dot(&colour, &colour);
+        differences(below, &mut next);
+        differences(&chroma[LAGS..], &mut here);
+        let here = &here;
+        let edge = dot(here, here);
         if edge < LEAST_EDGE {
             return;
         }
-        let Some(sign) = shared_sign(&colour, &light, edge) else {
+        let Some(sign) = shared_sign(here, &light, edge) else {
             return;
         };
         // Chroma at a place beside luma `lag` places before it.
-        let beside = |lag: usize| &light[2 * LAGS - lag..][..WINDOW];
-        let here = beside(LAGS);
+        let from = |lag: usize| 2 * LAGS - lag..2 * LAGS - lag + WINDOW;
         // Strong edges count for more, but not as the square of what they are.
         let weight = 1.0 / edge.sqrt();
         let heap = &mut self.heaps[self.next % HEAPS];
         for (lag, sum) in heap.crossed.iter_mut().enumerate() {
-            *sum += sign * weight * dot(&colour, beside(lag));
+            *sum += sign * weight * dot(here, &light[from(lag)]);
         }
         for (lag, sum) in heap.own.iter_mut().enumerate() {
-            *sum += weight * dot(here, beside(LAGS + lag));
+            *sum += weight * dot(here, &next[from(LAGS + lag)]);
         }
         heap.windows += 1.0;
         self.next += 1;
@@ -149,12 +153,12 @@ impl Response {
         if self.heaps.iter().any(|heap| heap.windows < LEAST_WINDOWS) {
             return None;
         }
-        let all = half_at(self.heaps.iter())?;
+        let all = half_at(&self.heaps[..])?;
         // Each heap on its own has twice the error of all four.
         let apart = self
             .heaps
             .each_ref()
-            .map(|heap| half_at([heap].into_iter()));
+            .map(|heap| half_at(slice::from_ref(heap)));
         let sum: Option<f64> = apart
             .into_iter()
             .map(|alone| alone.map(|alone| (alone - all) * (alone - all)))
@@ -198,23 +202,23 @@ fn differences(levels: &[f32], out: &mut [f32]) {
 }
 
 /// The frequency, in cycles a place, at which the response of some heaps first falls to half of what slow changes have.
-fn half_at<'a>(heaps: impl Iterator<Item = &'a Heap> + Clone) -> Option<f64> {
-    let sum =
-        |of: &dyn Fn(&Heap) -> f32| heaps.clone().map(|heap| f64::from(of(heap))).sum::<f64>();
+fn half_at(heaps: &[Heap]) -> Option<f64> {
+    let sum = |of: &dyn Fn(&Heap) -> f32| heaps.iter().map(|heap| f64::from(of(heap))).sum::<f64>();
     let crossed: [f64; 2 * LAGS + 1] = array::from_fn(|lag| sum(&|heap| heap.crossed[lag]));
     let own: [f64; LAGS + 1] = array::from_fn(|lag| sum(&|heap| heap.own[lag]));
     let response = |step: usize| {
         let angle = TAU * 0.5 * step as f64 / STEPS as f64;
-        let (mut real, mut imaginary, mut light) = (0.0, 0.0, own[0]);
+        let (mut real, mut imaginary, mut power) = (0.0, 0.0, own[0]);
         for (at, value) in crossed.iter().enumerate() {
             let lag = at as f64 - LAGS as f64;
             real += fading(lag) * value * (angle * lag).cos();
             imaginary += fading(lag) * value * (angle * lag).sin();
         }
         for (lag, value) in own.iter().enumerate().skip(1) {
-            light += 2.0 * fading(lag as f64) * value * (angle * lag as f64).cos();
+            power += 2.0 * fading(lag as f64) * value * (angle * lag as f64).cos();
         }
-        (light > 0.0).then(|| f64::hypot(real, imaginary) / light)
+        let crossed = f64::hypot(real, imaginary);
+        (crossed > 0.0).then(|| power.max(0.0) / crossed)
     };
     let mut slow = 0.0;
     for step in 1..=SLOW_STEPS {
@@ -278,8 +282,9 @@ mod tests {
                     })
                     .collect()
             };
-            let (luma, chroma) = (line(0.4, 1.0), line(sigma, -0.6));
-            response.look(&chroma, &luma);
+            let luma = line(0.4, 1.0);
+            let [chroma, below] = [line(sigma, -0.6), line(sigma, -0.6)];
+            response.look(&chroma, &below, &luma);
         }
     }
 

@@ -49,6 +49,9 @@ pub const SHORTEST: Micros = Micros(1.5);
 /// Most streaks looked at in a field: beyond, the field is spoiled anyway.
 pub const MOST_DROPOUTS: usize = 64;
 
+/// Streaks of one row: a speck on the tape spoils a few microseconds, and more than three of them side by side are print.
+const MOST_IN_A_ROW: usize = 3;
+
 /// Rows of the raster at the top that are never judged: half lines, and data lines that some recorders let through (the captions
 /// of line 21, the wide-screen signal of line 23), which change from field to field as a streak does.
 const TOP_ROWS: usize = 3;
@@ -155,6 +158,7 @@ impl Dropouts {
             if self.runs.is_empty() || self.doubt.is_displaced(judged.now, place, &self.runs) {
                 continue;
             }
+            let above = self.found.len();
             for run in &self.runs {
                 if self.found.len() == MOST_DROPOUTS {
                     return;
@@ -167,6 +171,9 @@ impl Dropouts {
                         length: micros_from_samples(Samples(run.samples as f64), rate),
                     });
                 }
+            }
+            if self.found.len() > above + MOST_IN_A_ROW {
+                self.found.truncate(above);
             }
         }
     }

@@ -97,7 +97,7 @@ pub struct Interference {
     spectrum: Vec<Complex<f32>>,
     scratch: Vec<Complex<f32>>,
     /// Powers of each frequency, one a stretch.
-    powers: Box<[[f32; MOST]; BINS]>,
+    powers: Box<[[f32; MOST]]>,
     /// Mean over the fields of what the quiet stretches have, and of its square.
     mean: [f32; BINS],
     mean_square: [f32; BINS],
@@ -126,7 +126,7 @@ impl Default for Interference {
             spectrum: transform.make_output_vec(),
             scratch: transform.make_scratch_vec(),
             transform,
-            powers: Box::new([[0.0; MOST]; BINS]),
+            powers: vec![[0.0; MOST]; BINS].into_boxed_slice(),
             mean: [0.0; BINS],
             mean_square: [0.0; BINS],
             fields: 0,
@@ -152,7 +152,7 @@ impl Measure for Interference {
             return Reading::default();
         }
         self.turn += 1;
-        if self.turn % FIELD_STEP == 0 && self.look(input) {
+        if self.turn.is_multiple_of(FIELD_STEP) && self.look(input) {
             self.said = self.find(&field.raster).unwrap_or_default();
         }
         self.said

@@ -20,7 +20,7 @@ const SLOT: Seconds = Seconds(0.5);
 const SLOTS: usize = 1200;
 
 /// Noise between fields at 0 and at 100 points, in dB.
-const NOISE_DB: (f64, f64) = (20.0, 45.0);
+const NOISE_DB: (f64, f64) = (20.0, 50.0);
 
 /// Points that a dropout in each field costs, and what they cost at most.
 const PER_DROPOUT: f64 = 2.0;
@@ -218,8 +218,8 @@ mod tests {
     #[test]
     fn points_are_noise_less_dropouts_less_the_band() {
         let of = |readings: Readings| points(&readings).expect("it was judged");
-        assert_eq!(of(field(0, 45.0, 0, None)), 100.0);
-        assert_eq!(of(field(0, 32.5, 5, None)), 40.0);
+        assert_eq!(of(field(0, 50.0, 0, None)), 100.0);
+        assert_eq!(of(field(0, 35.0, 5, None)), 40.0);
         // 12 of 240 lines are 5 %
         assert_eq!(of(field(0, 50.0, 0, Some(12))), 85.0);
         assert_eq!(of(field(0, 20.0, 3, Some(200))), 0.0);

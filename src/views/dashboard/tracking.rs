@@ -42,7 +42,7 @@ const EIGHTHS: [&str; 9] = [" ", "▁", "▂", "▃", "▄", "▅", "▆", "▇"
 
 /// What the points are made of.
 const LEGEND: &str =
-    "points: noise, 20 to 45 dB; less 2 a dropout, less 3 a percent of band height";
+    "points: noise, 20 to 50 dB; less 2 a dropout, less 3 a percent of band height";
 
 /// Draws the page over the panels; the best place is sought from `since` on.
 pub(super) fn draw(
