@@ -7,13 +7,14 @@ use criterion::{Criterion, criterion_group, criterion_main};
 use rand::{Rng as _, SeedableRng as _};
 use rand_xoshiro::Xoshiro256PlusPlus;
 
-use trueline::fields::{Field, FieldPlace, FieldRaster, History, Plane};
+use trueline::fields::{Field, FieldPlace, FieldRaster, History, Neighbourhood, Plane};
 use trueline::measures::Measure as _;
 use trueline::measures::bars::{self, Bars};
 use trueline::measures::chroma::{self, Chroma};
 use trueline::measures::detail::{self, Detail};
 use trueline::measures::dropouts::{self, Dropouts};
-use trueline::measures::levels::{Input, Levels};
+use trueline::measures::interference::{self, Interference};
+use trueline::measures::levels::{self, Input, Levels};
 use trueline::measures::line_timing::Border;
 use trueline::measures::noise::{self, Noise};
 use trueline::measures::sync::{State, Sync};
@@ -154,51 +155,7 @@ fn measures(bench: &mut Criterion) {
                 })
             });
         });
-        let mut tracking = Tracking::default();
-        let area = &of_levels.area;
-        bench.bench_function(&format!("tracking/{kind}"), |bench| {
-            bench.iter(|| {
-                tracking.measure(tracking::Input {
-                    around: black_box(&around),
-                    state,
-                    area,
-                })
-            });
-        });
-        let mut dropouts = Dropouts::default();
-        bench.bench_function(&format!("dropouts/{kind}"), |bench| {
-            bench.iter(|| {
-                dropouts.measure(dropouts::Input {
-                    around: black_box(&around),
-                    state,
-                    area,
-                    spoiled: 0..0,
-                })
-            });
-        });
-        let noise_input = noise::Input {
-            around: &around,
-            state,
-            repeated: false,
-            levels: &of_levels,
-        };
-        let mut noise = Noise::default();
-        bench.bench_function(&format!("noise/{kind}"), |bench| {
-            bench.iter(|| noise.measure(black_box(noise_input)));
-        });
-        let of_noise = noise.measure(noise_input);
-        let mut detail = Detail::default();
-        bench.bench_function(&format!("detail/{kind}"), |bench| {
-            bench.iter(|| {
-                detail.measure(detail::Input {
-                    field: black_box(around.field),
-                    state,
-                    repeated: false,
-                    levels: &of_levels,
-                    noise: &of_noise,
-                })
-            });
-        });
+        condition(bench, kind, &around, &of_levels);
         let mut sync = Sync::default();
         bench.bench_function(&format!("sync/{kind}"), |bench| {
             bench.iter(|| sync.measure(black_box(&around)));
@@ -208,6 +165,71 @@ fn measures(bench: &mut Criterion) {
     let mut waveform = Waveform::new();
     bench.bench_function("waveform", |bench| {
         bench.iter(|| waveform.trace(black_box(&field)));
+    });
+}
+
+/// What is told of tape, heads, noise and detail.
+fn condition(
+    bench: &mut Criterion,
+    kind: &str,
+    around: &Neighbourhood<'_>,
+    of_levels: &levels::Reading,
+) {
+    let state = State::Locked;
+    let mut interference = Interference::default();
+    bench.bench_function(&format!("interference/{kind}"), |bench| {
+        bench.iter(|| {
+            interference.measure(interference::Input {
+                around: black_box(around),
+                state,
+                levels: of_levels,
+            })
+        });
+    });
+    let mut tracking = Tracking::default();
+    let area = &of_levels.area;
+    bench.bench_function(&format!("tracking/{kind}"), |bench| {
+        bench.iter(|| {
+            tracking.measure(tracking::Input {
+                around: black_box(around),
+                state,
+                area,
+            })
+        });
+    });
+    let mut dropouts = Dropouts::default();
+    bench.bench_function(&format!("dropouts/{kind}"), |bench| {
+        bench.iter(|| {
+            dropouts.measure(dropouts::Input {
+                around: black_box(around),
+                state,
+                area,
+                spoiled: 0..0,
+            })
+        });
+    });
+    let noise_input = noise::Input {
+        around,
+        state,
+        repeated: false,
+        levels: of_levels,
+    };
+    let mut noise = Noise::default();
+    bench.bench_function(&format!("noise/{kind}"), |bench| {
+        bench.iter(|| noise.measure(black_box(noise_input)));
+    });
+    let of_noise = noise.measure(noise_input);
+    let mut detail = Detail::default();
+    bench.bench_function(&format!("detail/{kind}"), |bench| {
+        bench.iter(|| {
+            detail.measure(detail::Input {
+                field: black_box(around.field),
+                state,
+                repeated: false,
+                levels: of_levels,
+                noise: &of_noise,
+            })
+        });
     });
 }
 

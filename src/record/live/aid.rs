@@ -246,7 +246,7 @@ mod tests {
             .best_since(Seconds(0.0))
             .expect("a minute has passed");
         assert!((best.at.0 - 19.75).abs() <= 0.5, "{best:?}");
-        assert!((best.points - 95.5).abs() < 1.0, "{best:?}");
+        assert!((best.points - 79.6).abs() < 1.0, "{best:?}");
         let later = course.best_since(Seconds(40.0)).expect("twenty seconds");
         assert!((later.at.0 - 40.0).abs() <= 0.5, "{later:?}");
         assert!(
