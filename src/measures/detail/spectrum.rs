@@ -5,14 +5,12 @@
 //!
 //! Does not know: noise, or what the chain does to detail.
 
-use std::ops::Range;
-use std::sync::Arc;
-
 use multiversion::multiversion;
 use realfft::num_complex::Complex;
-use realfft::{RealFftPlanner, RealToComplex};
+use std::ops::Range;
 
 use crate::fields::Plane;
+use crate::measures::dsp::windowed::Windowed;
 
 /// Samples of a stretch: 9.5 µs of 13.5 MHz.
 pub(super) const LENGTH: usize = 128;
@@ -40,12 +38,11 @@ pub(super) struct Stretch {
 }
 
 /// Plans, sums and room.
+#[derive(Debug)]
 pub(super) struct Sharpest {
-    fft: Arc<dyn RealToComplex<f32>>,
-    window: [f32; LENGTH],
-    input: Vec<f32>,
+    windowed: Windowed<LENGTH>,
+    input: [f32; LENGTH],
     spectrum: Vec<Complex<f32>>,
-    work: Vec<Complex<f32>>,
     turn: u32,
     stretches: Vec<Stretch>,
     sums: [f64; BINS],
@@ -53,24 +50,13 @@ pub(super) struct Sharpest {
     count: u32,
 }
 
-impl std::fmt::Debug for Sharpest {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.debug_struct("Sharpest").finish_non_exhaustive()
-    }
-}
-
 impl Default for Sharpest {
     fn default() -> Self {
-        let fft = RealFftPlanner::new().plan_fft_forward(LENGTH);
+        let windowed = Windowed::default();
         Self {
-            input: fft.make_input_vec(),
-            spectrum: fft.make_output_vec(),
-            work: fft.make_scratch_vec(),
-            fft,
-            window: std::array::from_fn(|at| {
-                let turn = std::f64::consts::TAU * (at as f64 + 0.5) / LENGTH as f64;
-                (0.5 - 0.5 * turn.cos()) as f32
-            }),
+            input: [0.0; LENGTH],
+            spectrum: windowed.spectrum(),
+            windowed,
             turn: 0,
             stretches: Vec::new(),
             sums: [0.0; BINS],
@@ -146,13 +132,11 @@ impl Sharpest {
 
     fn sum_up(&mut self, samples: &[u8]) {
         let mean = samples.iter().map(|&code| u32::from(code)).sum::<u32>() as f32 / LENGTH as f32;
-        let windowed = self.input.iter_mut().zip(samples).zip(&self.window);
-        for ((input, &code), weight) in windowed {
+        let weights = self.windowed.weights();
+        for ((input, &code), weight) in self.input.iter_mut().zip(samples).zip(weights) {
             *input = (f32::from(code) - mean) * weight;
         }
-        self.fft
-            .process_with_scratch(&mut self.input, &mut self.spectrum, &mut self.work)
-            .expect("all lengths are the plan's own");
+        self.windowed.transform(&mut self.input, &mut self.spectrum);
         let sums = self.sums.iter_mut().zip(&mut self.squares);
         for ((sum, squares), value) in sums.zip(&self.spectrum) {
             let power = f64::from(value.norm_sqr());
@@ -165,7 +149,7 @@ impl Sharpest {
     /// The mean since the sums began.
     pub(super) fn mean(&self) -> Mean {
         let count = f64::from(self.count.max(1));
-        let scale: f64 = 1.0 / self.window.iter().map(|&w| f64::from(w * w)).sum::<f64>();
+        let scale = 1.0 / f64::from(self.windowed.squares());
         let mut mean = Mean {
             power: [0.0; BINS],
             sigma: [0.0; BINS],

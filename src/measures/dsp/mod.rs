@@ -12,3 +12,4 @@ pub mod robust;
 pub mod running;
 pub mod smoother;
 pub mod spline;
+pub mod windowed;

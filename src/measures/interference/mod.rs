@@ -14,13 +14,10 @@
 //!
 //! Does not know: limits, what radiates.
 
-use std::fmt;
-use std::sync::Arc;
-
 use realfft::num_complex::Complex;
-use realfft::{RealFftPlanner, RealToComplex};
 
 use super::dsp::robust;
+use super::dsp::windowed::Windowed;
 use super::sync::State;
 use super::{Measure, levels};
 use crate::fields::{FieldRaster, Neighbourhood};
@@ -90,12 +87,11 @@ pub struct Reading {
 }
 
 /// The measure.
+#[derive(Debug)]
 pub struct Interference {
-    transform: Arc<dyn RealToComplex<f32>>,
-    weights: [f32; LENGTH],
-    stretch: Vec<f32>,
+    windowed: Windowed<LENGTH>,
+    stretch: [f32; LENGTH],
     spectrum: Vec<Complex<f32>>,
-    scratch: Vec<Complex<f32>>,
     /// Powers of each frequency, one a stretch.
     powers: Box<[[f32; MOST]]>,
     /// Mean over the fields of what the quiet stretches have, and of its square.
@@ -107,25 +103,13 @@ pub struct Interference {
     said: Reading,
 }
 
-impl fmt::Debug for Interference {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.debug_struct("Interference")
-            .field("fields", &self.fields)
-            .field("said", &self.said)
-            .finish_non_exhaustive()
-    }
-}
-
 impl Default for Interference {
     fn default() -> Self {
-        let transform = RealFftPlanner::new().plan_fft_forward(LENGTH);
-        let turn = std::f32::consts::TAU / LENGTH as f32;
+        let windowed = Windowed::default();
         Self {
-            weights: std::array::from_fn(|at| 0.5 - 0.5 * (turn * (at as f32 + 0.5)).cos()),
-            stretch: transform.make_input_vec(),
-            spectrum: transform.make_output_vec(),
-            scratch: transform.make_scratch_vec(),
-            transform,
+            stretch: [0.0; LENGTH],
+            spectrum: windowed.spectrum(),
+            windowed,
             powers: vec![[0.0; MOST]; BINS].into_boxed_slice(),
             mean: [0.0; BINS],
             mean_square: [0.0; BINS],
@@ -187,7 +171,8 @@ impl Interference {
             // what is left over lies to either side, in turn
             let spare = (row.len() - across * LENGTH) * (self.turn as usize % 2);
             for codes in row[spare..].chunks_exact(LENGTH).take(across) {
-                if count < MOST && self.transform(codes, count) {
+                if count < MOST {
+                    self.transform(codes, count);
                     count += 1;
                 }
             }
@@ -211,21 +196,22 @@ impl Interference {
     }
 
     /// Leaves the powers of one stretch at `nth`.
-    fn transform(&mut self, codes: &[u8], nth: usize) -> bool {
+    fn transform(&mut self, codes: &[u8], nth: usize) {
         let sum: u32 = codes.iter().map(|&code| u32::from(code)).sum();
         let mean = sum as f32 / LENGTH as f32;
-        for ((sample, &code), weight) in self.stretch.iter_mut().zip(codes).zip(&self.weights) {
+        for ((sample, &code), weight) in self
+            .stretch
+            .iter_mut()
+            .zip(codes)
+            .zip(self.windowed.weights())
+        {
             *sample = weight * (f32::from(code) - mean);
         }
-        let done = self.transform.process_with_scratch(
-            &mut self.stretch,
-            &mut self.spectrum,
-            &mut self.scratch,
-        );
+        self.windowed
+            .transform(&mut self.stretch, &mut self.spectrum);
         for (powers, bin) in self.powers.iter_mut().zip(&self.spectrum) {
             powers[nth] = bin.norm_sqr();
         }
-        done.is_ok()
     }
 
     fn find(&self, raster: &FieldRaster) -> Option<Reading> {
@@ -269,7 +255,7 @@ impl Interference {
         if beside.iter().any(|&beside| beside > power) {
             return None;
         }
-        let squares: f32 = self.weights.iter().map(|weight| weight * weight).sum();
+        let squares = self.windowed.squares();
         let mut floor = [0.0; 2 * AROUND];
         let mut count = 0;
         let below = bin - LINE - AROUND..bin - LINE;

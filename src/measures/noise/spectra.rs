@@ -9,12 +9,10 @@
 //!
 //! Does not know: limits of the scale, or what the noise comes from.
 
-use std::sync::Arc;
-
 use realfft::num_complex::Complex;
-use realfft::{RealFftPlanner, RealToComplex};
 
 use super::blocks::Quad;
+use crate::measures::dsp::windowed::Windowed;
 
 /// Samples of a place: 4.7 µs of 13.5 MHz.
 pub(super) const LENGTH: usize = 64;
@@ -116,42 +114,22 @@ pub(super) fn relative_sigma(density: &[f64; BINS], weights: &[f64; BINS], place
 }
 
 /// Plans, classes and room.
+#[derive(Debug)]
 pub(super) struct Spectra {
-    fft: Arc<dyn RealToComplex<f32>>,
-    window: [f32; LENGTH],
-    /// Sum of the window, and of its squares.
-    sums: (f32, f32),
-    now: Vec<f32>,
-    before: Vec<f32>,
+    windowed: Windowed<LENGTH>,
+    /// Differences of lines, of this field and of that before.
+    inputs: [[f32; LENGTH]; 2],
     output: [Vec<Complex<f32>>; 2],
-    work: Vec<Complex<f32>>,
     classes: Vec<Class>,
-}
-
-impl std::fmt::Debug for Spectra {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.debug_struct("Spectra").finish_non_exhaustive()
-    }
 }
 
 impl Default for Spectra {
     fn default() -> Self {
-        let fft = RealFftPlanner::new().plan_fft_forward(LENGTH);
-        let window: [f32; LENGTH] = std::array::from_fn(|at| {
-            let turn = std::f64::consts::TAU * (at as f64 + 0.5) / LENGTH as f64;
-            (0.5 - 0.5 * turn.cos()) as f32
-        });
+        let windowed = Windowed::default();
         Self {
-            sums: (
-                window.iter().sum(),
-                window.iter().map(|weight| weight * weight).sum(),
-            ),
-            now: fft.make_input_vec(),
-            before: fft.make_input_vec(),
-            output: [fft.make_output_vec(), fft.make_output_vec()],
-            work: fft.make_scratch_vec(),
-            fft,
-            window,
+            inputs: [[0.0; LENGTH]; 2],
+            output: [windowed.spectrum(), windowed.spectrum()],
+            windowed,
             classes: vec![EMPTY; CLASSES],
         }
     }
@@ -176,17 +154,18 @@ impl Spectra {
 
     /// Takes in a place with its score; `lower` is whether it is of a bottom field.
     pub(super) fn take(&mut self, quad: Quad<'_>, (score, reach): (f32, Reach), lower: bool) {
-        difference(quad.a, quad.b, &self.window, self.sums.0, &mut self.now);
-        difference(quad.c, quad.d, &self.window, self.sums.0, &mut self.before);
-        let inputs = [&mut self.now, &mut self.before];
-        for (input, spectrum) in inputs.into_iter().zip(&mut self.output) {
-            self.fft
-                .process_with_scratch(input, spectrum, &mut self.work)
-                .expect("all lengths are the plan's own");
+        let pairs = [(quad.a, quad.b), (quad.c, quad.d)];
+        for (((one, other), input), spectrum) in pairs
+            .into_iter()
+            .zip(&mut self.inputs)
+            .zip(&mut self.output)
+        {
+            difference(one, other, self.windowed.weights(), input);
+            self.windowed.transform(input, spectrum);
         }
         let octaves = (score.max(LOWEST_SCORE) / LOWEST_SCORE).log2();
         let class = &mut self.classes[((2.0 * octaves) as usize).min(CLASSES - 1)];
-        let scale = 0.5 / self.sums.1;
+        let scale = 0.5 / self.windowed.squares();
         let [now, before] = &self.output;
         let within = &mut class.within[usize::from(lower)];
         for (((within, between), now), before) in within
@@ -269,15 +248,15 @@ fn difference(
     one: &[u8; LENGTH],
     other: &[u8; LENGTH],
     window: &[f32; LENGTH],
-    all: f32,
-    out: &mut [f32],
+    out: &mut [f32; LENGTH],
 ) {
     let mut sum = 0.0;
     for (((out, &one), &other), weight) in out.iter_mut().zip(one).zip(other).zip(window) {
         *out = f32::from(i16::from(one) - i16::from(other));
         sum += *out * weight;
     }
-    let mean = sum / all;
+    // the weights of a raised cosine are a half on average
+    let mean = sum / (0.5 * LENGTH as f32);
     for (out, weight) in out.iter_mut().zip(window) {
         *out = (*out - mean) * weight;
     }
