@@ -130,49 +130,42 @@ fn extremes(rows: [&[u8]; 4], lowest: &mut [u8], highest: &mut [u8]) {
     }
 }
 
-/// The darkest within [`REACH`] samples: three neighbours, then three of those two apart.
+/// The darkest within [`REACH`] samples.
 #[multiversion(targets("x86_64+avx2"))]
 fn widen_lowest(values: &mut [u8], spare: &mut [u8]) {
-    let count = values.len();
-    for ((out, left), (middle, right)) in spare[1..count - 1]
-        .iter_mut()
-        .zip(&values[..count - 2])
-        .zip(values[1..count - 1].iter().zip(&values[2..]))
-    {
-        *out = (*left).min(*middle).min(*right);
-    }
-    spare[0] = values[0].min(values[1]);
-    spare[count - 1] = values[count - 1].min(values[count - 2]);
-    values.copy_from_slice(&spare[..count]);
-    for ((out, left), (middle, right)) in values[2..count - 2]
-        .iter_mut()
-        .zip(&spare[..count - 4])
-        .zip(spare[2..count - 2].iter().zip(&spare[4..]))
-    {
-        *out = (*left).min(*middle).min(*right);
-    }
+    widen(values, spare, u8::min);
 }
 
 /// The brightest within [`REACH`] samples.
 #[multiversion(targets("x86_64+avx2"))]
 fn widen_highest(values: &mut [u8], spare: &mut [u8]) {
+    widen(values, spare, u8::max);
+}
+
+/// The outermost within [`REACH`] samples: of three neighbours, then of three of those two apart.
+#[inline(always)]
+#[expect(
+    clippy::inline_always,
+    reason = "or it would not be wide where its caller is"
+)]
+fn widen(values: &mut [u8], spare: &mut [u8], outer: impl Fn(u8, u8) -> u8) {
     let count = values.len();
     for ((out, left), (middle, right)) in spare[1..count - 1]
         .iter_mut()
         .zip(&values[..count - 2])
         .zip(values[1..count - 1].iter().zip(&values[2..]))
     {
-        *out = (*left).max(*middle).max(*right);
+        *out = outer(outer(*left, *middle), *right);
     }
-    spare[0] = values[0].max(values[1]);
-    spare[count - 1] = values[count - 1].max(values[count - 2]);
+    spare[0] = outer(values[0], values[1]);
+    spare[count - 1] = outer(values[count - 1], values[count - 2]);
     values.copy_from_slice(&spare[..count]);
     for ((out, left), (middle, right)) in values[2..count - 2]
         .iter_mut()
         .zip(&spare[..count - 4])
         .zip(spare[2..count - 2].iter().zip(&spare[4..]))
     {
-        *out = (*left).max(*middle).max(*right);
+        *out = outer(outer(*left, *middle), *right);
     }
 }
 
