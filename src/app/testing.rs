@@ -114,16 +114,8 @@ impl Source for Script {
 /// A control of brightness.
 fn control(id: u32, value: i64) -> ControlListing {
     ControlListing {
-        id,
         name: format!("Control {id}"),
-        value: value.to_string(),
-        setting: value,
-        minimum: 0,
-        maximum: 255,
-        default: 128,
-        step: 1,
-        role: Some(ControlRole::Brightness),
-        access: ControlAccess::Free,
+        ..ControlListing::of_role(id, ControlRole::Brightness, value)
     }
 }
 

@@ -202,18 +202,7 @@ mod tests {
 
     #[test]
     fn a_control_that_is_known_to_do_it_is_named_with_its_value() {
-        let control = ControlListing {
-            id: 1,
-            name: "Brightness".into(),
-            value: "128".into(),
-            setting: 128,
-            minimum: 0,
-            maximum: 255,
-            default: 128,
-            step: 1,
-            role: Some(crate::sources::ControlRole::Brightness),
-            access: crate::sources::ControlAccess::Free,
-        };
+        let control = ControlListing::of_role(1, crate::sources::ControlRole::Brightness, 128);
         let by = Some(Proposal {
             control: &control,
             value: 105,

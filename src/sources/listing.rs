@@ -108,6 +108,23 @@ impl ControlListing {
     pub fn is_switch(&self) -> bool {
         (self.minimum, self.maximum) == (0, 1)
     }
+
+    /// A control of 0 to 255 that can be set, for tests.
+    #[cfg(test)]
+    pub(crate) fn of_role(id: u32, role: ControlRole, setting: i64) -> Self {
+        Self {
+            id,
+            name: format!("{role:?}"),
+            value: setting.to_string(),
+            setting,
+            minimum: 0,
+            maximum: 255,
+            default: 128,
+            step: 1,
+            role: Some(role),
+            access: ControlAccess::Free,
+        }
+    }
 }
 
 /// What a control does to the levels; in the order an operator sets them.

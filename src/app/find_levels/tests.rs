@@ -6,9 +6,7 @@ use crate::alarms::PassClock;
 use crate::limits::Limits;
 use crate::record::finder::Standing;
 use crate::record::live;
-use crate::sources::{
-    ControlAccess, ControlRole, FramePool, Gap, InputState, RowLayout, SourceErrorKind,
-};
+use crate::sources::{ControlRole, FramePool, Gap, InputState, RowLayout, SourceErrorKind};
 use crate::standard::Standard;
 use crate::timecode::{Counting, Timecode};
 use crate::units::CodeRange;
@@ -64,8 +62,8 @@ impl Device {
     fn read_controls(&mut self) {
         let settings = self.settings.lock().expect("nobody panicked");
         self.controls = vec![
-            control(BRIGHTNESS, ControlRole::Brightness, settings.brightness),
-            control(CONTRAST, ControlRole::Contrast, settings.contrast),
+            ControlListing::of_role(BRIGHTNESS, ControlRole::Brightness, settings.brightness),
+            ControlListing::of_role(CONTRAST, ControlRole::Contrast, settings.contrast),
         ];
     }
 
@@ -135,21 +133,6 @@ impl Source for Device {
         drop(settings);
         self.read_controls();
         Ok(())
-    }
-}
-
-fn control(id: u32, role: ControlRole, setting: i64) -> ControlListing {
-    ControlListing {
-        id,
-        name: format!("{role:?}"),
-        value: setting.to_string(),
-        setting,
-        minimum: 0,
-        maximum: 255,
-        default: 128,
-        step: 1,
-        role: Some(role),
-        access: ControlAccess::Free,
     }
 }
 

@@ -72,8 +72,9 @@ impl Device {
     }
 
     fn controls(&self) -> Vec<ControlListing> {
-        let brightness = control(BRIGHTNESS, ControlRole::Brightness, self.brightness);
-        let contrast = control(CONTRAST, ControlRole::Contrast, self.contrast);
+        let brightness =
+            ControlListing::of_role(BRIGHTNESS, ControlRole::Brightness, self.brightness);
+        let contrast = ControlListing::of_role(CONTRAST, ControlRole::Contrast, self.contrast);
         let contrast = Some(contrast).filter(|_| self.has_contrast);
         std::iter::once(brightness).chain(contrast).collect()
     }
@@ -89,21 +90,6 @@ impl Device {
 
     fn ire(&self, tape: f64) -> f64 {
         ire_from_code(LumaCode(self.code(tape)), CodeRange::Studio).0
-    }
-}
-
-fn control(id: u32, role: ControlRole, setting: i64) -> ControlListing {
-    ControlListing {
-        id,
-        name: format!("{role:?}"),
-        value: setting.to_string(),
-        setting,
-        minimum: 0,
-        maximum: 255,
-        default: 128,
-        step: 1,
-        role: Some(role),
-        access: ControlAccess::Free,
     }
 }
 
@@ -307,10 +293,10 @@ fn a_source_without_brightness_is_refused_in_words() {
         found.expect_err("there is nothing to set")
     };
     assert_eq!(refused(&[]), "it has no controls of its levels");
-    let mut held = control(BRIGHTNESS, ControlRole::Brightness, 128);
+    let mut held = ControlListing::of_role(BRIGHTNESS, ControlRole::Brightness, 128);
     held.access = ControlAccess::Held;
     assert_eq!(
-        refused(&[held, control(3, ControlRole::Gain, 7)]),
+        refused(&[held, ControlListing::of_role(3, ControlRole::Gain, 7)]),
         "it has no brightness that can be set, only Brightness, Gain"
     );
 }

@@ -120,24 +120,11 @@ impl Effects {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::sources::ControlAccess;
 
     fn controls(brightness: i64, contrast: i64) -> [ControlListing; 2] {
-        let control = |id, role, setting| ControlListing {
-            id,
-            name: format!("{role:?}"),
-            value: format!("{setting}"),
-            setting,
-            minimum: 0,
-            maximum: 255,
-            default: 128,
-            step: 1,
-            role: Some(role),
-            access: ControlAccess::Free,
-        };
         [
-            control(1, ControlRole::Brightness, brightness),
-            control(2, ControlRole::Contrast, contrast),
+            ControlListing::of_role(1, ControlRole::Brightness, brightness),
+            ControlListing::of_role(2, ControlRole::Contrast, contrast),
         ]
     }
 

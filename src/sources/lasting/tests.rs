@@ -1,9 +1,7 @@
 use std::sync::{Mutex, PoisonError};
 
 use super::*;
-use crate::sources::{
-    ChromaGrid, ControlAccess, FieldOrder, FramePool, Gap, InputState, Packing, SampleFormat,
-};
+use crate::sources::{ChromaGrid, FieldOrder, FramePool, Gap, InputState, Packing, SampleFormat};
 use crate::standard::{Parity, RateTrust, Standard};
 use crate::units::CodeRange;
 
@@ -101,18 +99,7 @@ struct Fake {
 }
 
 fn control(value: i64) -> ControlListing {
-    ControlListing {
-        id: 1,
-        name: "Brightness".into(),
-        value: value.to_string(),
-        setting: value,
-        minimum: 0,
-        maximum: 255,
-        default: 128,
-        step: 1,
-        role: Some(ControlRole::Brightness),
-        access: ControlAccess::Free,
-    }
+    ControlListing::of_role(1, ControlRole::Brightness, value)
 }
 
 impl Source for Fake {
