@@ -6,6 +6,10 @@ use rand::{Rng as _, SeedableRng as _};
 use rand_xoshiro::Xoshiro256PlusPlus;
 
 use crate::fields::{Field, FieldPlace, FieldRaster, History, Neighbourhood, Plane};
+use crate::measures::Measure as _;
+use crate::measures::levels::{self, Levels};
+use crate::measures::line_timing::Border;
+use crate::measures::sync::State;
 use crate::sources::{ChromaGrid, Gap, InputState};
 use crate::standard::{BT601_LUMA_RATE, Parity, RateTrust, Standard};
 use crate::timecode::FieldIndex;
@@ -301,5 +305,22 @@ impl Screening {
             1 => newest.field.clone(),
             _ => newest.before(back - 1).expect("it is kept").clone(),
         }
+    }
+}
+
+/// Shows fields one after the other, each with the levels of its picture, in lock and behind the tape's own border.
+pub(crate) fn with_levels(
+    fields: impl IntoIterator<Item = Field>,
+    mut look: impl FnMut(&Neighbourhood<'_>, &levels::Reading),
+) {
+    let (mut screening, mut levels) = (Screening::new(), Levels::default());
+    for field in fields {
+        let around = screening.show(field);
+        let reading = levels.measure(levels::Input {
+            around: &around,
+            state: State::Locked,
+            border: Border::Tape,
+        });
+        look(&around, &reading);
     }
 }

@@ -1,11 +1,10 @@
 //! Chroma of drawn fields.
 
 use crate::fields::{Field, Plane};
-use crate::measures::levels::{self, Levels};
-use crate::measures::line_timing::Border;
-use crate::measures::sketch::{Screening, Sketcher, World, field, plane, raster};
+use crate::measures::Measure as _;
+use crate::measures::levels::{self};
+use crate::measures::sketch::{Screening, Sketcher, World, field, plane, raster, with_levels};
 use crate::measures::sync::State;
-use crate::measures::{Measure as _, levels::Input as LevelsInput};
 use crate::sources::{ChromaGrid, ChromaSiting};
 use crate::units::{CodeRange, Estimate, Percent};
 
@@ -13,24 +12,15 @@ use super::{Chroma, Input, Presence, Reading};
 
 /// The last reading of fields shown one after the other.
 fn last_of(fields: impl IntoIterator<Item = Field>) -> Reading {
-    let mut levels = Levels::default();
     let mut chroma = Chroma::default();
-    let mut screening = Screening::new();
     let mut last = Reading::default();
-    for field in fields {
-        let around = screening.show(field);
-        let state = State::Locked;
-        let levels: levels::Reading = levels.measure(LevelsInput {
-            around: &around,
-            state,
-            border: Border::Tape,
-        });
+    with_levels(fields, |around, levels| {
         last = chroma.measure(Input {
-            around: &around,
-            state,
-            levels: &levels,
+            around,
+            state: State::Locked,
+            levels,
         });
-    }
+    });
     last
 }
 

@@ -1,42 +1,32 @@
 //! Detail of drawn fields.
 
 use crate::fields::{Field, FieldRaster};
-use crate::measures::line_timing::Border;
-use crate::measures::sketch::{Camera, Screening, Sketcher, World, field, plane, raster};
+use crate::measures::sketch::{Camera, Sketcher, World, field, plane, raster, with_levels};
 use crate::measures::sync::State;
-use crate::measures::{Measure as _, levels, noise};
+use crate::measures::{Measure as _, noise};
 use crate::standard::Standard;
 use crate::units::Megahertz;
 
 use super::{Bound, Detail, Input, Reading, television_lines};
 
 fn last_of(fields: impl IntoIterator<Item = Field>) -> Reading {
-    let mut levels = levels::Levels::default();
     let (mut noise, mut detail) = (noise::Noise::default(), Detail::default());
-    let mut screening = Screening::new();
     let mut last = Reading::default();
-    for field in fields {
-        let around = screening.show(field);
-        let state = State::Locked;
-        let levels = levels.measure(levels::Input {
-            around: &around,
-            state,
-            border: Border::Tape,
-        });
+    with_levels(fields, |around, levels| {
         let noise = noise.measure(noise::Input {
-            around: &around,
-            state,
+            around,
+            state: State::Locked,
             repeated: false,
-            levels: &levels,
+            levels,
         });
         last = detail.measure(Input {
             field: around.field,
-            state,
+            state: State::Locked,
             repeated: false,
-            levels: &levels,
+            levels,
             noise: &noise,
         });
-    }
+    });
     last
 }
 

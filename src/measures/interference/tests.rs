@@ -3,9 +3,9 @@
 use std::f64::consts::TAU;
 
 use crate::fields::Field;
-use crate::measures::levels::{self, Levels};
+use crate::measures::levels::Levels;
 use crate::measures::line_timing::Border;
-use crate::measures::sketch::{Camera, Screening, Sketcher, World};
+use crate::measures::sketch::{Camera, Screening, Sketcher, World, with_levels};
 use crate::measures::sync::State;
 use crate::measures::{Measure as _, levels::Input as LevelsInput};
 
@@ -13,23 +13,15 @@ use super::{Input, Interference, Reading};
 
 /// The last reading of fields shown one after the other.
 fn last_of(fields: impl IntoIterator<Item = Field>) -> Reading {
-    let (mut levels, mut interference) = (Levels::default(), Interference::default());
-    let mut screening = Screening::new();
+    let mut interference = Interference::default();
     let mut last = Reading::default();
-    for field in fields {
-        let around = screening.show(field);
-        let state = State::Locked;
-        let levels: levels::Reading = levels.measure(LevelsInput {
-            around: &around,
-            state,
-            border: Border::Tape,
-        });
+    with_levels(fields, |around, levels| {
         last = interference.measure(Input {
-            around: &around,
-            state,
-            levels: &levels,
+            around,
+            state: State::Locked,
+            levels,
         });
-    }
+    });
     last
 }
 

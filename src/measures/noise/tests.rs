@@ -1,35 +1,28 @@
 //! Noise of drawn fields.
 
 use crate::fields::{Field, Plane};
-use crate::measures::levels::{self, Levels};
-use crate::measures::line_timing::Border;
-use crate::measures::sketch::{Camera, Screening, Sketcher, World, field, plane, raster};
+use crate::measures::Measure as _;
+use crate::measures::levels::{self};
+use crate::measures::sketch::{
+    Camera, Screening, Sketcher, World, field, plane, raster, with_levels,
+};
 use crate::measures::sync::State;
-use crate::measures::{Measure as _, levels::Input as LevelsInput};
 use crate::units::{Decibels, Estimate, Ratio};
 
 use super::{Bound, Input, Noise, Reading};
 
 /// The last reading of fields shown one after the other.
 fn last_of(fields: impl IntoIterator<Item = Field>) -> Reading {
-    let (mut levels, mut noise) = (Levels::default(), Noise::default());
-    let mut screening = Screening::new();
+    let mut noise = Noise::default();
     let mut last = Reading::default();
-    for field in fields {
-        let around = screening.show(field);
-        let state = State::Locked;
-        let levels: levels::Reading = levels.measure(LevelsInput {
-            around: &around,
-            state,
-            border: Border::Tape,
-        });
+    with_levels(fields, |around, levels| {
         last = noise.measure(Input {
-            around: &around,
-            state,
+            around,
+            state: State::Locked,
             repeated: false,
-            levels: &levels,
+            levels,
         });
-    }
+    });
     last
 }
 
