@@ -13,29 +13,16 @@ use trueline::measures::sync::Sync;
 use trueline::measures::tracking::{self, Band, Tracking};
 use trueline::measures::{Measure as _, Suite};
 use trueline::record::{Live, live};
+use trueline::sources::Source;
 use trueline::sources::tape::{
-    self, Camera, Dropout, Heads, LostBand, Noise, Pace, Picture, Scene, Segment, Shows, Tape,
-    Tears, TruthEvent, find,
+    self, Camera, Dropout, Heads, LostBand, Noise, Picture, Scene, Segment, Shows, Tears,
+    TruthEvent, find,
 };
-use trueline::sources::{Source, StandardWish, Wishes};
 use trueline::standard::Standard;
 use trueline::timecode::{Counting, Timecode};
 use trueline::units::{CodeRange, Decibels, Nanos, Seconds};
 
-use super::wrong_of;
-
-const PAN: Camera = Camera {
-    centre: (420.0, 330.0),
-    pan: 55.0,
-    ..Camera::STILL
-};
-
-const HAND: Camera = Camera {
-    centre: (500.0, 340.0),
-    pan: 12.0,
-    shake: 5.0,
-    ..Camera::STILL
-};
+use super::{HAND, PAN, tape_of, wrong_of};
 
 /// Ten samples a field: ten seconds from one side of the world to the other.
 const FAST: Camera = Camera {
@@ -89,14 +76,6 @@ fn film(seconds: f64, like: &Segment) -> &'static Scene {
     scene(shots.to_vec())
 }
 
-fn play(scene: &'static Scene, standard: Standard) -> Tape {
-    let wishes = Wishes {
-        standard: Some(StandardWish::Lines(standard)),
-        ..Wishes::default()
-    };
-    Tape::play(scene, &wishes, Pace::Free { frames: None }).expect("the wishes can be met")
-}
-
 /// What was found in a field, and what is in it.
 struct Judged {
     streaks: Vec<Streak>,
@@ -119,7 +98,7 @@ const MOST_FIELDS: usize = 900;
 
 /// Plays a scene; each field that was judged, with its number.
 fn judged(scene: &'static Scene, standard: Standard) -> Vec<(usize, Judged)> {
-    let mut tape = play(scene, standard);
+    let mut tape = tape_of(scene, standard);
     let (mut splitter, mut history) = (Splitter::new(), History::default());
     let (mut sync, mut levels) = (Sync::default(), Levels::default());
     let (mut tracking, mut dropouts) = (Tracking::default(), Dropouts::default());
@@ -168,7 +147,7 @@ fn judged(scene: &'static Scene, standard: Standard) -> Vec<(usize, Judged)> {
 
 /// Luma of every field of a scene.
 fn lumas(scene: &'static Scene, standard: Standard) -> Vec<Plane> {
-    let mut tape = play(scene, standard);
+    let mut tape = tape_of(scene, standard);
     let (mut splitter, mut history) = (Splitter::new(), History::default());
     let mut planes = Vec::new();
     while let Some(frame) = tape.next_frame().expect("a simulated tape plays") {
@@ -415,7 +394,7 @@ fn told(scene: &'static Scene, standard: Standard) -> Vec<(Kind, f64)> {
     };
     let mut alarms = Alarms::new(&Limits::default(), clock);
     let (mut changes, mut all) = (Vec::new(), Vec::new());
-    let mut tape = play(scene, standard);
+    let mut tape = tape_of(scene, standard);
     let (mut splitter, mut history, mut suite) =
         (Splitter::new(), History::default(), Suite::new());
     while let Some(frame) = tape.next_frame().expect("a simulated tape plays") {
@@ -496,7 +475,7 @@ fn a_clogged_head_is_told_within_two_seconds() {
 fn the_tracking_aid_follows_a_slow_sweep_and_finds_its_best_place() {
     let sweep = find("tracking-sweep").expect("it is in the catalogue");
     for standard in [Standard::Lines525, Standard::Lines625] {
-        let mut tape = play(sweep, standard);
+        let mut tape = tape_of(sweep, standard);
         let mut live = Live::new(live::Head {
             source: String::from("the simulated tape"),
             tape: None,

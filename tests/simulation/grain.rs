@@ -13,20 +13,7 @@ use trueline::sources::{Source, StandardWish, Wishes};
 use trueline::standard::Standard;
 use trueline::units::{Decibels, Hertz, Nanos};
 
-use super::wrong_of;
-
-const PAN: Camera = Camera {
-    centre: (420.0, 330.0),
-    pan: 55.0,
-    ..Camera::STILL
-};
-
-const HAND: Camera = Camera {
-    centre: (500.0, 340.0),
-    pan: 12.0,
-    shake: 5.0,
-    ..Camera::STILL
-};
+use super::{HAND, PAN, wrong_of};
 
 const ZOOM: Camera = Camera {
     centre: (512.0, 350.0),

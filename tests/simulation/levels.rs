@@ -10,31 +10,19 @@ use trueline::measures::levels::{FLASH_DELAY, Input, PictureArea, Reading};
 use trueline::measures::line_timing::Border;
 use trueline::measures::sync::Sync;
 use trueline::measures::{self, Measure as _, Suite};
+use trueline::sources::Source;
 use trueline::sources::tape::{
-    Camera, FieldTruth, Flashes, Levels, Noise, Pace, Picture, Scene, Segment, Shows, Tape,
-    TruthEvent, find,
+    Camera, FieldTruth, Flashes, Levels, Noise, Picture, Scene, Segment, Shows, TruthEvent, find,
 };
-use trueline::sources::{Source, StandardWish, Wishes};
 use trueline::standard::Standard;
 use trueline::timecode::{Counting, Timecode};
 use trueline::units::{Decibels, Ire, LumaCode};
 
+use super::{HAND, PAN, tape_of};
+
 const SILENT: Noise = Noise {
     luma: Decibels(f64::INFINITY),
     chroma: Decibels(f64::INFINITY),
-};
-
-const PAN: Camera = Camera {
-    centre: (420.0, 330.0),
-    pan: 55.0,
-    ..Camera::STILL
-};
-
-const HAND: Camera = Camera {
-    centre: (500.0, 340.0),
-    pan: 12.0,
-    shake: 5.0,
-    ..Camera::STILL
 };
 
 /// Four shots of different brightness with movement in them, two seconds each: cuts between.
@@ -67,15 +55,6 @@ const NO_FLASHES: Flashes = Flashes {
     per_field: 0.0,
     size: Ire(0.0),
 };
-
-fn tape_of(scene: &'static Scene, standard: Standard) -> Tape {
-    let wishes = Wishes {
-        standard: Some(StandardWish::Lines(standard)),
-        ..Wishes::default()
-    };
-    let pace = Pace::Free { frames: None };
-    Tape::play(scene, &wishes, pace).expect("the wishes can be met")
-}
 
 /// Plays a scene; `look` is given each field's luma, levels and truth.
 fn play(
