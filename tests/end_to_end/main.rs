@@ -2,6 +2,7 @@
 
 mod bad_input;
 mod bars;
+mod exhibits;
 mod learning;
 mod passes;
 mod scenes;
