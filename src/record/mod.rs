@@ -6,6 +6,7 @@
 //! Does not know: how anything is drawn or exported, or which measures exist.
 
 pub use error::RecordError;
+pub use finished::{Finished, MINUTE, Minute, MinuteWords, Overview};
 pub use head::{
     FilePlace, HandedOn, PassHead, ProgrammeSpan, TapeSpeed, default_path, file_place, tee_frame,
 };
@@ -20,7 +21,11 @@ pub use sections::{Section, Sections};
 pub use statistics::{Figures, Statistics, Worst};
 pub use store::{Closed, Closing};
 pub use summary::{PassFacts, Summary};
-pub use verdict::{Evidence, Groups, Judgement, NotJudged, Verdict, judge};
+pub use timeline::{Band, Spread, Timeline};
+pub(crate) use verdict::percent;
+pub use verdict::{
+    Evidence, Groups, Judgement, NotJudged, Reason, Remedy, Verdict, is_judged, judge,
+};
 pub use writer::{PassSender, QUEUE_FIELDS, WhenFull, Writer, WriterState, WriterWatch, create};
 
 pub mod advice;
@@ -28,6 +33,7 @@ pub mod baseline;
 pub mod effect;
 mod error;
 pub mod finder;
+mod finished;
 mod head;
 mod input;
 pub mod live;
@@ -46,6 +52,7 @@ mod store;
 mod summary;
 #[cfg(test)]
 pub(crate) mod testing;
+mod timeline;
 mod verdict;
 #[cfg(test)]
 mod whole;
