@@ -2,8 +2,10 @@
 
 mod bad_input;
 mod bars;
+mod browser;
 mod learning;
 mod passes;
+mod report;
 mod scenes;
 mod several;
 mod tee;
