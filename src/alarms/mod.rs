@@ -37,6 +37,15 @@ mod window;
 #[cfg(test)]
 pub(crate) mod script;
 
+/// An event in progress, and where it was worst so far.
+#[derive(Clone, Copy, Debug)]
+pub struct WorstSoFar<'a> {
+    /// The event.
+    pub event: &'a Event,
+    /// The worst field of it.
+    pub at: FieldPlace,
+}
+
 /// Watches readings for what crosses a limit.
 #[derive(Debug)]
 pub struct Alarms {
@@ -175,6 +184,11 @@ impl Alarms {
     /// Events in progress, in the order of the limits table.
     pub fn open_events(&self) -> impl Iterator<Item = &Event> {
         self.rules.iter().filter_map(Rule::open_event)
+    }
+
+    /// The same, each with the field that was its worst so far.
+    pub fn worst_so_far(&self) -> impl Iterator<Item = WorstSoFar<'_>> {
+        self.rules.iter().filter_map(Rule::worst_so_far)
     }
 
     fn at_desk<'a>(&'a mut self, changes: &'a mut Vec<Change>) -> (&'a mut [Rule], Desk<'a>) {

@@ -6,6 +6,7 @@
 //!
 //! Does not know: other rules, or what becomes of the changes.
 
+use super::WorstSoFar;
 use super::desk::Desk;
 use super::event::Event;
 use super::settled::Settled;
@@ -16,12 +17,13 @@ use crate::fields::FieldPlace;
 use crate::limits::{Among, AtCuts, Kind, Limit, Severity, Side, Test};
 use crate::measures::dropouts::DROPOUT_DELAY;
 use crate::measures::levels::FLASH_DELAY;
+use crate::measures::line_timing::Basis;
 use crate::measures::sync::UNNOTICED_DELAY;
 use crate::measures::tracking::TRACKING_DELAY;
 use crate::measures::{Readings, Value, bars, quantity};
 use crate::standard::Parity;
 use crate::timecode::FieldIndex;
-use crate::units::{Hertz, Seconds};
+use crate::units::{Hertz, Nanos, Seconds};
 
 /// A value that is no more than this many of its standard errors exceeds nothing: noise, or waves, may have made it.
 const TOLD_FROM_NOTHING: f64 = 4.0;
@@ -113,6 +115,15 @@ impl Rule {
     /// The event in progress.
     pub(super) fn open_event(&self) -> Option<&Event> {
         self.open.as_ref().map(|open| &open.event)
+    }
+
+    /// The event in progress, and where it was worst.
+    pub(super) fn worst_so_far(&self) -> Option<WorstSoFar<'_>> {
+        let open = self.open.as_ref()?;
+        Some(WorstSoFar {
+            event: &open.event,
+            at: open.worst_at,
+        })
     }
 
     /// Takes in a field.
@@ -453,10 +464,37 @@ fn course_of(limit: &Limit) -> Option<Better> {
     }
 }
 
+/// Share of the error seen by content that must be change against the scene's last fields to be told as wobble: what builds up slowly
+/// may be a camera that turns or grows the picture, or something large that moves before plain ground.
+const CHANGED_SHARE: f64 = 0.5;
+
 /// Limits that share a quantity and divide it: fields the source lost, those that nobody tells of, those that we were too slow
-/// for.
+/// for. And those for which a quantity is evidence only at times: the lines' error and the head switch where the picture alone
+/// shows them.
 fn reader(limit: &str) -> Option<fn(&Readings) -> Option<Value>> {
     match limit {
+        "wobble" => Some(|readings| {
+            let timing = &readings.line_timing;
+            let error = timing.error_rms?;
+            let built_up = timing
+                .change_rms
+                .is_some_and(|change| change.0 < CHANGED_SHARE * error.value.0);
+            (!built_up || error.value < LEAST_BUILT_UP).then_some(Value::from(error))
+        }),
+        "head_switch" => Some(|readings| {
+            let lines = readings
+                .head_switch
+                .lines
+                .filter(|_| shows_edges(readings))?;
+            Some(Value::Count(u64::from(lines)))
+        }),
+        "head_switch_moved" => Some(|readings| {
+            let line = readings
+                .head_switch
+                .line
+                .filter(|_| shows_edges(readings))?;
+            Some(Value::Count(u64::from(line)))
+        }),
         "missing" => Some(|readings| {
             let sync = &readings.sync;
             let lost = sync.missing_fields.saturating_sub(sync.missing_by_us);
@@ -466,6 +504,15 @@ fn reader(limit: &str) -> Option<fn(&Readings) -> Option<Value>> {
         "overrun" => Some(|readings| Some(Value::Count(readings.sync.missing_by_us))),
         _ => None,
     }
+}
+
+/// An error under this is no wobble, however it came about.
+const LEAST_BUILT_UP: Nanos = Nanos(20.0);
+
+/// Whether lines were timed by their edges. The step of the switched heads is the same in every field, which the picture alone cannot
+/// show; what it shows at the bottom comes from what moves there.
+fn shows_edges(readings: &Readings) -> bool {
+    readings.line_timing.basis == Basis::Edge
 }
 
 /// The place so many fields earlier.

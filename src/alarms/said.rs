@@ -63,7 +63,13 @@ impl Said {
 fn is_of_the_signal(kind: Kind) -> bool {
     matches!(
         kind,
-        Kind::LockLost | Kind::Roll | Kind::NoSignal | Kind::Snow | Kind::Muted | Kind::ColourLoss
+        Kind::LockLost
+            | Kind::Roll
+            | Kind::Bounce
+            | Kind::NoSignal
+            | Kind::Snow
+            | Kind::Muted
+            | Kind::ColourLoss
     )
 }
 

@@ -245,6 +245,14 @@ fn verbs(limit: &Limit) -> (&'static str, &'static str) {
         ),
         Kind::LockLost => ("The picture has lost lock", "The picture had lost lock"),
         Kind::Roll => ("The picture rolls", "The picture rolled"),
+        Kind::Bounce => (
+            "The picture bounces up and down",
+            "The picture bounced up and down",
+        ),
+        Kind::PatchFrozen => (
+            "Parts of the picture stand still while the rest goes on",
+            "Parts of the picture stood still while the rest went on",
+        ),
         Kind::NoSignal => (
             "The device reports no signal",
             "The device reported no signal",
@@ -335,6 +343,7 @@ pub(crate) fn amount(limit: &Limit, value: f64, rate: Option<Hertz>) -> Option<S
     let threshold = limit.threshold()?;
     Some(match (limit.kind, threshold.unit) {
         (Kind::Roll, _) => format!("{value:.0} lines a field"),
+        (Kind::Bounce, _) => format!("{value:.1} lines"),
         (Kind::HeadSwitch, "") => format!("line {value:.0}"),
         (Kind::DropoutBurst, _) => format!("{value:.0} in a field"),
         (Kind::Worsening, "") => format!("{value:.1} a field"),

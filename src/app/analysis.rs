@@ -312,13 +312,15 @@ impl Analysis {
             sections.observe(&row, alarms.programme());
             let measured = Measured {
                 field: around.field,
+                around,
                 readings: &readings,
                 row: &row,
             };
             let seen = Seen {
                 measured: Some(measured),
+                latest: Some(around),
                 changes,
-                programme: alarms.programme(),
+                alarms,
                 arrived,
                 handed_on: handed_on.as_deref(),
             };
@@ -380,6 +382,7 @@ impl Analysis {
             sinks,
             changes,
             alarms,
+            history,
             log,
             handed_on,
             ..
@@ -389,8 +392,9 @@ impl Analysis {
         }
         let seen = Seen {
             measured: None,
+            latest: history.neighbourhood(),
             changes,
-            programme: alarms.programme(),
+            alarms,
             arrived: Instant::now(),
             handed_on: handed_on.as_deref(),
         };

@@ -167,7 +167,9 @@ impl Recording {
             closed_at: wall_clock(),
             found,
         };
-        let sent = recorder.into_sender().close(closing);
+        let sent = recorder
+            .into_sender()
+            .and_then(|sender| sender.close(closing));
         let written = self
             .thread
             .join()

@@ -10,12 +10,13 @@ use std::time::Instant;
 use anyhow::{Context, Result};
 use indicatif::{ProgressBar, ProgressStyle};
 
-use crate::alarms::{Change, Event, EventRecord, PassClock, Programme, Span};
-use crate::fields::{Field, FieldPlace};
+use crate::alarms::{Alarms, Change, Event, EventRecord, PassClock, Span};
+use crate::fields::{Field, FieldPlace, Neighbourhood};
 use crate::limits::Kind;
 use crate::measures::{Readings, vectors::Vectors, waveform::Waveform};
 use crate::record::{
-    FilePlace, HandedOn, Live, PassSender, ProgrammeSpan, Row, file_place, live::ProgrammeTime,
+    FilePlace, HandedOn, Keeper, Live, PassSender, ProgrammeSpan, RecordError, Row, file_place,
+    live::ProgrammeTime,
 };
 use crate::units::Seconds;
 
@@ -26,10 +27,12 @@ use super::{say, write_stdout};
 pub(super) struct Seen<'a> {
     /// The field and what was measured of it; `None` when only events changed.
     pub measured: Option<Measured<'a>>,
+    /// The newest field there is, also when only events changed.
+    pub latest: Option<Neighbourhood<'a>>,
     /// What became of events.
     pub changes: &'a [Change],
-    /// Programme so far.
-    pub programme: &'a Programme,
+    /// Events in progress, and programme so far.
+    pub alarms: &'a Alarms,
     /// When the field's frame reached us.
     pub arrived: Instant,
     /// From which fields on frames stand elsewhere in what a recorder gets; `None` without one.
@@ -41,6 +44,8 @@ pub(super) struct Seen<'a> {
 pub(super) struct Measured<'a> {
     /// The field.
     pub field: &'a Field,
+    /// The same, with those before it.
+    pub around: Neighbourhood<'a>,
     /// Its readings.
     pub readings: &'a Readings,
     /// The same as a row.
@@ -57,6 +62,7 @@ pub(super) trait Sink: Send {
 pub(super) struct Recorder {
     sender: PassSender,
     spans: Vec<ProgrammeSpan>,
+    keeper: Keeper,
 }
 
 impl Recorder {
@@ -64,12 +70,19 @@ impl Recorder {
         Self {
             sender,
             spans: Vec::new(),
+            keeper: Keeper::default(),
         }
     }
 
     /// The queue itself, to close the pass with.
-    pub(super) fn into_sender(self) -> PassSender {
-        self.sender
+    ///
+    /// # Errors
+    /// A pass file that takes no more.
+    pub(super) fn into_sender(mut self) -> Result<PassSender, RecordError> {
+        while let Some(exhibit) = self.keeper.take() {
+            self.sender.exhibit(exhibit)?;
+        }
+        Ok(self.sender)
     }
 
     /// Takes where fields stand in what a recorder gets.
@@ -85,7 +98,19 @@ impl Recorder {
         for change in seen.changes {
             self.sender.event(change.event())?;
         }
-        self.take_spans(seen.programme.spans())
+        match seen.measured {
+            Some(Measured {
+                around, readings, ..
+            }) => {
+                let worst = seen.alarms.worst_so_far();
+                self.keeper.observe(&around, readings, seen.changes, worst);
+            }
+            None => self.keeper.note(seen.changes, seen.latest.as_ref()),
+        }
+        if let Some(exhibit) = self.keeper.take() {
+            self.sender.exhibit(exhibit)?;
+        }
+        self.take_spans(seen.alarms.programme().spans())
     }
 
     fn take_spans(&mut self, spans: &[Span]) -> Result<()> {
@@ -142,7 +167,10 @@ impl Sink for Screen {
         if live.rings() > rings {
             live.set_ring_arrival(seen.arrived);
         }
-        live.set_programme(programme_time(seen.programme.spans(), readings.place));
+        live.set_programme(programme_time(
+            seen.alarms.programme().spans(),
+            readings.place,
+        ));
         if waveform_due(readings.place) {
             live.exchange_waveform(&mut self.waveform);
             live.exchange_vectors(&mut self.vectors);

@@ -42,6 +42,8 @@ kinds! {
     LockLost = "lock_lost",
     /// The picture rolled.
     Roll = "roll",
+    /// The picture bounced up and down.
+    Bounce = "bounce",
     /// The device has no signal.
     NoSignal = "no_signal",
     /// Noise without a picture.
@@ -50,6 +52,8 @@ kinds! {
     Muted = "muted",
     /// A picture was shown again.
     Repeated = "repeated",
+    /// Parts of the picture stood still while the rest went on.
+    PatchFrozen = "patch_frozen",
     /// Fields are missing.
     Missing = "missing",
     /// Black is under nominal.

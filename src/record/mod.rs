@@ -6,6 +6,7 @@
 //! Does not know: how anything is drawn or exported, or which measures exist.
 
 pub use error::RecordError;
+pub use exhibit::{Exhibit, Keeper, View};
 pub use finished::{Finished, MINUTE, Minute, MinuteWords, Overview};
 pub use head::{
     FilePlace, HandedOn, PassHead, ProgrammeSpan, TapeSpeed, default_path, file_place, tee_frame,
@@ -32,6 +33,7 @@ pub mod advice;
 pub mod baseline;
 pub mod effect;
 mod error;
+mod exhibit;
 pub mod finder;
 mod finished;
 mod head;

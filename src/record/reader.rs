@@ -12,6 +12,7 @@ use std::path::{Path, PathBuf};
 use rusqlite::{Connection, OptionalExtension};
 
 use super::error::{RecordError, sqlite};
+use super::exhibit::Exhibit;
 use super::head::{HandedOn, PassHead, ProgrammeSpan};
 use super::open::open_read_only;
 use super::schema::{
@@ -23,10 +24,12 @@ use crate::measures::{QUANTITY_COUNT, Value};
 use crate::timecode::FieldIndex;
 
 use about::{read_head, settings_of};
+use exhibits::{SELECT_EXHIBITS, read_exhibit};
 pub use pages::{FieldLines, Lines, Rows};
 use stored::{counted_in, index, key, read_event, read_field, read_place, read_second, value_of};
 
 mod about;
+mod exhibits;
 mod pages;
 mod stored;
 
@@ -285,6 +288,38 @@ impl<const N: usize> Pass<N> {
             all.push(event.ok_or_else(|| self.damaged(format!("event {id} makes no sense")))?);
         }
         Ok(all)
+    }
+
+    /// The pictures kept with an event, the worst field first.
+    ///
+    /// # Errors
+    /// When the file cannot be read, or a picture makes no sense.
+    pub fn exhibits(&self, event: EventId) -> Result<Vec<Exhibit>, RecordError> {
+        let failed = sqlite("read the pictures of", &self.path);
+        let mut statement = self
+            .connection
+            .prepare_cached(SELECT_EXHIBITS)
+            .map_err(&failed)?;
+        let mut rows = statement.query([event.0]).map_err(&failed)?;
+        let mut all = Vec::new();
+        while let Some(row) = rows.next().map_err(&failed)? {
+            let exhibit = read_exhibit(row, event).map_err(&failed)?;
+            let nonsense =
+                || self.damaged(format!("the picture of event {} makes no sense", event.0));
+            all.push(exhibit.ok_or_else(nonsense)?);
+        }
+        Ok(all)
+    }
+
+    /// The events that have a picture, in order.
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub fn exhibited(&self) -> Result<Vec<EventId>, RecordError> {
+        self.all(
+            "SELECT DISTINCT event FROM exhibits ORDER BY event",
+            |row| Ok(EventId(row.get(0)?)),
+        )
     }
 
     /// Where fields stand in what was handed on to a recorder, in order; empty where that is field / 2 throughout.

@@ -21,12 +21,14 @@ use super::schema::{Catalogue, MEASURED, bring_up_to_date, stored_quantities};
 pub use batch::Closing;
 pub(super) use batch::{Batch, Missed};
 use batch::{Encoder, StoredField};
+use exhibits::write_exhibits;
 use tables::{
     insert_readings, insert_second, write_event, write_handed_on, write_head, write_missed,
     write_programme, write_settings,
 };
 
 mod batch;
+mod exhibits;
 mod tables;
 
 /// How long another program that reads the file may hold up a commit before that counts as a failure.
@@ -128,6 +130,7 @@ impl<const N: usize> Store<N> {
         for event in &batch.events {
             write_event(&transaction, event)?;
         }
+        write_exhibits(&transaction, &batch.exhibits)?;
         for turn in &batch.handed_on {
             write_handed_on(&transaction, *turn)?;
         }

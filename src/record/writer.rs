@@ -19,6 +19,7 @@ use crossbeam_channel::{
 };
 
 use super::error::RecordError;
+use super::exhibit::Exhibit;
 use super::head::{HandedOn, PassHead, ProgrammeSpan};
 use super::packed;
 use super::row::Row;
@@ -43,6 +44,9 @@ const LOOK_AGAIN: Duration = Duration::from_millis(200);
 
 /// Events kept back while the queue is full; beyond it the oldest is given up.
 const NOTES_KEPT_BACK: usize = 4096;
+
+/// Pictures kept back while the queue is full: two megabytes or so.
+const EXHIBITS_KEPT_BACK: usize = 64;
 
 /// What happens to a field when the queue is full.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -79,6 +83,7 @@ impl<const N: usize> Message<N> {
 
 enum Note {
     Event(Event),
+    Exhibit(Exhibit),
     Programme(Vec<ProgrammeSpan>),
     HandedOn(HandedOn),
     Closing(Closing),
@@ -183,6 +188,28 @@ impl<const N: usize> PassSender<N> {
         match self.notes.iter_mut().find(same) {
             Some(known) => *known = Note::Event(event.clone()),
             None => self.keep_note(Note::Event(event.clone())),
+        }
+        self.send_notes()
+    }
+
+    /// Hands on a picture of an event; a later one of the same event and view replaces it. While the disk is full or slow only the
+    /// first few wait: pictures are the first thing to be given up.
+    ///
+    /// # Errors
+    /// When the writer is gone, or a sender that waits finds the disk failing.
+    pub fn exhibit(&mut self, exhibit: Exhibit) -> Result<(), RecordError> {
+        let mut waiting = 0;
+        for note in &mut self.notes {
+            if let Note::Exhibit(known) = note {
+                if known.is_replaced_by(&exhibit) {
+                    *known = exhibit;
+                    return self.send_notes();
+                }
+                waiting += 1;
+            }
+        }
+        if waiting < EXHIBITS_KEPT_BACK {
+            self.keep_note(Note::Exhibit(exhibit));
         }
         self.send_notes()
     }
@@ -358,6 +385,7 @@ impl<const N: usize> Writer<N> {
             }
             Message::Missed(missed) => self.batch.add_missed(missed),
             Message::Note(Note::Event(event)) => self.batch.add_event(event),
+            Message::Note(Note::Exhibit(exhibit)) => self.batch.add_exhibit(exhibit),
             Message::Note(Note::Programme(spans)) => self.batch.set_programme(spans),
             Message::Note(Note::HandedOn(turn)) => self.batch.add_handed_on(turn),
             Message::Note(Note::Closing(closing)) => self.batch.set_closing(closing),

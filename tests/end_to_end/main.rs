@@ -3,6 +3,7 @@
 mod bad_input;
 mod bars;
 mod browser;
+mod exhibits;
 mod learning;
 mod passes;
 mod report;

@@ -81,7 +81,7 @@ pub struct Reading {
 pub(super) const ZERO_CODE: i16 = 128;
 
 /// Codes of an excursion of 100 % (BT.601-5 §3.5.3: 224 from end to end; full range: 255).
-pub(super) fn excursion_codes(range: CodeRange) -> f64 {
+pub(crate) fn excursion_codes(range: CodeRange) -> f64 {
     match range {
         CodeRange::Studio => 112.0,
         CodeRange::Full => 127.5,

@@ -11,6 +11,7 @@ use super::Judged;
 use super::scan::Run;
 use crate::fields::{Field, Plane};
 use crate::measures::dsp::codes::absolute_difference;
+use crate::standard::Parity;
 
 /// Samples that are taken together when whole lines are compared.
 const TOGETHER: usize = 4;
@@ -41,6 +42,23 @@ const REACH_DOWN: isize = 6;
 /// A run is found elsewhere where a line differs from it by less than this share of how it stands out here, and itself stands out
 /// by the rest of it there.
 const FOUND_SHARE: f64 = 0.4;
+
+/// Of print that rolls only a part is found in the next field, where it falls between two lines; half of it is enough.
+const ROLLING_SHARE: f64 = 0.55;
+
+/// How far print is looked for in the next field: lines of the field up and down, samples to the side.
+const ROLL_DOWN: isize = 4;
+const ROLL_ACROSS: isize = 3;
+
+/// The picture about a run: rows to either side, samples to either side.
+const ABOUT_ROWS: usize = 4;
+const ABOUT_SAMPLES: usize = 64;
+
+/// The picture about a run moves if it fits so much better where the run was found than where it stood.
+const MOVES_SHARE: f64 = 0.7;
+
+/// Mean difference in codes, under which there is nothing about a run that could be seen to move.
+const LEAST_ABOUT: f64 = 3.0;
 
 /// Longest run that a displaced edge is thought to make, in samples: lines are seldom thrown aside further.
 const LONGEST_EDGE: usize = 72;
@@ -157,6 +175,84 @@ pub(super) fn is_moved(
         .any(|field| patch.is_in(&field.luma, columns, limits))
 }
 
+/// Whether the run is found in the next or the last field, and the picture about it moves there too: print that rolls up the
+/// picture. The speck that spoils a line often spoils the next track as well, a line or so off; but the picture about it stays.
+pub(super) fn is_rolling(
+    judged: &Judged<'_>,
+    (row, columns): (usize, &Range<usize>),
+    run: &Run,
+) -> bool {
+    let from = run.first.saturating_sub(BEFORE).max(columns.start);
+    let to = (run.first + run.samples.min(COMPARED) + BEFORE).min(columns.end);
+    let patch = Patch {
+        luma: &judged.now.luma,
+        row,
+        columns: from..to,
+    };
+    let out = f64::from(patch.standing_out());
+    let limits = (
+        (ROLLING_SHARE * out) as u32,
+        ((1.0 - ROLLING_SHARE) * out) as u32,
+    );
+    let about = About {
+        luma: &judged.now.luma,
+        row,
+        columns: from.saturating_sub(ABOUT_SAMPLES).max(columns.start)
+            ..(to + ABOUT_SAMPLES).min(columns.end),
+    };
+    // Row r of a top field lies between rows r − 1 and r of a bottom field, one of a bottom field between r and r + 1.
+    let still = match judged.now.place.parity {
+        Parity::Top => [-1, 0],
+        Parity::Bottom => [0, 1],
+    };
+    judged.beside.into_iter().any(|field| {
+        let Some(stays) = about.difference(&field.luma, &still) else {
+            return false;
+        };
+        (-ROLL_DOWN..=ROLL_DOWN).any(|down| {
+            let moves = || about.difference(&field.luma, &[down]);
+            stays > LEAST_ABOUT
+                && patch.is_at(&field.luma, columns, (down, ROLL_ACROSS), limits)
+                && moves().is_some_and(|moves| moves < MOVES_SHARE * stays)
+        })
+    })
+}
+
+/// The picture about a row, the row itself left out.
+struct About<'a> {
+    luma: &'a Plane,
+    row: usize,
+    columns: Range<usize>,
+}
+
+impl About<'_> {
+    /// Mean difference in codes from another field, so many rows down; of several, from their mean.
+    fn difference(&self, other: &Plane, down: &[isize]) -> Option<f64> {
+        let (mut sum, mut count) = (0_u32, 0_usize);
+        for at in self.row.saturating_sub(ABOUT_ROWS)..=self.row + ABOUT_ROWS {
+            let rows = down.iter().map(|&down| at.checked_add_signed(down));
+            let inside = at < self.luma.rows
+                && rows
+                    .clone()
+                    .all(|row| row.is_some_and(|row| row < other.rows));
+            if at == self.row || !inside {
+                continue;
+            }
+            let line = self.luma.row(at);
+            for column in self.columns.clone() {
+                let there: u32 = rows
+                    .clone()
+                    .flatten()
+                    .map(|row| u32::from(other.row(row)[column]))
+                    .sum();
+                sum += u32::from(line[column]).abs_diff(there / down.len() as u32);
+            }
+            count += self.columns.len();
+        }
+        (count > 0).then(|| f64::from(sum) / count as f64)
+    }
+}
+
 /// Sums of some samples each.
 fn coarse(luma: &Plane, row: usize, columns: &Range<usize>, out: &mut [u16]) -> usize {
     let line = &luma.row(row)[columns.clone()];
@@ -220,33 +316,41 @@ impl Patch<'_> {
     }
 
     /// Whether a line that differs from it by `most` at most, and itself stands out by `least` at least, is in another field.
-    fn is_in(&self, other: &Plane, columns: &Range<usize>, (most, least): (u32, u32)) -> bool {
+    fn is_in(&self, other: &Plane, columns: &Range<usize>, limits: (u32, u32)) -> bool {
+        (-REACH_DOWN..=REACH_DOWN)
+            .any(|down| self.is_at(other, columns, (down, REACH_ACROSS), limits))
+    }
+
+    /// The same on one row, so many further down, and as far as `reach` to either side.
+    fn is_at(
+        &self,
+        other: &Plane,
+        columns: &Range<usize>,
+        (down, reach): (isize, isize),
+        (most, least): (u32, u32),
+    ) -> bool {
         let line = self.line(self.row);
-        for down in -REACH_DOWN..=REACH_DOWN {
-            let Some(row) = self.row.checked_add_signed(down) else {
+        let row = self.row.checked_add_signed(down);
+        let Some(row) = row.filter(|&row| row > 0 && row + 1 < other.rows) else {
+            return false;
+        };
+        let [above, middle, below] = [row - 1, row, row + 1].map(|row| other.row(row));
+        for across in -reach..=reach {
+            let Some(from) = self.columns.start.checked_add_signed(across) else {
                 continue;
             };
-            if row == 0 || row + 1 >= other.rows {
+            let place = from..from + self.columns.len();
+            if from < columns.start || place.end > columns.end {
                 continue;
             }
-            let [above, middle, below] = [row - 1, row, row + 1].map(|row| other.row(row));
-            for across in -REACH_ACROSS..=REACH_ACROSS {
-                let Some(from) = self.columns.start.checked_add_signed(across) else {
-                    continue;
-                };
-                let place = from..from + self.columns.len();
-                if from < columns.start || place.end > columns.end {
-                    continue;
-                }
-                let there = &middle[place.clone()];
-                if absolute_difference(line, there) > most {
-                    continue;
-                }
-                let from_above = absolute_difference(there, &above[place.clone()]);
-                let from_below = absolute_difference(there, &below[place]);
-                if from_above.min(from_below) >= least {
-                    return true;
-                }
+            let there = &middle[place.clone()];
+            if absolute_difference(line, there) > most {
+                continue;
+            }
+            let from_above = absolute_difference(there, &above[place.clone()]);
+            let from_below = absolute_difference(there, &below[place]);
+            if from_above.min(from_below) >= least {
+                return true;
             }
         }
         false

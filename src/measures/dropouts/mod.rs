@@ -8,7 +8,7 @@
 //! the field, and its samples stand outside of everything beside them: the lines above and below, the same line a frame earlier
 //! and a frame later, each as far as three samples to the side (`scan`). Lines that are displaced, and fine detail that moves,
 //! stand outside too; `doubt` looks whether the line fits its neighbours when moved sideways, and whether the fragment is found
-//! elsewhere in the fields beside it.
+//! elsewhere in the fields beside it, be it a frame away or, where the picture about it moves up or down, in the next field.
 //!
 //! A streak's length is counted as far as it stands out by [`LEAST_IRE`]; tails that fade into the picture are
 //! longer. Two streaks on neighbouring lines one over the other hide each other. What a player's own dropout compensator has
@@ -163,7 +163,10 @@ impl Dropouts {
                 if self.found.len() == MOST_DROPOUTS {
                     return;
                 }
-                if !doubt::is_edge(judged.now, place, run) && !doubt::is_moved(judged, place, run) {
+                if !doubt::is_edge(judged.now, place, run)
+                    && !doubt::is_moved(judged, place, run)
+                    && !doubt::is_rolling(judged, place, run)
+                {
                     self.found.push(Streak {
                         row,
                         sample: run.first,
@@ -185,6 +188,8 @@ pub(in crate::measures) struct Judged<'a> {
     pub(in crate::measures) now: &'a Field,
     pub(in crate::measures) earlier: &'a Field,
     pub(in crate::measures) later: &'a Field,
+    /// The fields of the other parity right before and after.
+    pub(in crate::measures) beside: [&'a Field; 2],
 }
 
 impl<'a> Judged<'a> {
@@ -192,14 +197,20 @@ impl<'a> Judged<'a> {
     pub(in crate::measures) fn of(around: &Neighbourhood<'a>) -> Option<Self> {
         let later = around.field;
         let (now, earlier) = (around.before(2)?, around.before(4)?);
+        let beside = [around.before(3)?, around.before(1)?];
         let alike = |field: &Field| {
             field.raster == later.raster && field.place.parity == later.place.parity
         };
         let large = later.luma.width >= SMALLEST.0 && later.luma.rows >= SMALLEST.1;
-        (large && alike(now) && alike(earlier)).then_some(Self {
+        let other = |field: &Field| {
+            field.raster == later.raster && field.place.parity != later.place.parity
+        };
+        let together = alike(now) && alike(earlier) && beside.into_iter().all(other);
+        (large && together).then_some(Self {
             now,
             earlier,
             later,
+            beside,
         })
     }
 

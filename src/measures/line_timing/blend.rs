@@ -22,6 +22,10 @@ const LEARNED_FIELDS: f32 = 180.0;
 /// Fields of a parity after which it can be used: half a second.
 const LEAST_FIELDS: f32 = 15.0;
 
+/// Scatter of what a constant was learned from, in samples² beyond what edge and picture foretell, beyond which it is none: each scene
+/// then says something else, because a thing that moved or a camera that turned was taken for the lines.
+const MOST_SCATTER: f32 = 0.02;
+
 /// Spread over a field of what edge and picture differ by, over what both foretell, beyond which the picture of this field is not asked at all.
 const FIELD_AGREES: f32 = 2.0;
 
@@ -34,18 +38,25 @@ struct Constant {
     value: f32,
     /// Mean variance of the edges it was learned from: detail beside an edge errs alike in every field, so it stays.
     variance: f32,
+    /// Mean square by which what it was learned from stands off it, less what edge and picture foretell of that.
+    scatter: f32,
     fields: f32,
 }
 
 impl Constant {
     fn known(&self) -> bool {
-        self.fields >= LEAST_FIELDS
+        self.fields >= LEAST_FIELDS && self.scatter < MOST_SCATTER
     }
 
-    fn learn(&mut self, value: f32, edge_variance: f32) {
+    fn learn(&mut self, value: f32, edge_variance: f32, change_variance: f32) {
+        let off = value - self.value;
         self.fields = (self.fields + 1.0).min(LEARNED_FIELDS);
-        self.value += (value - self.value) / self.fields;
+        self.value += off / self.fields;
         self.variance += (edge_variance - self.variance) / self.fields;
+        let foretold = edge_variance + change_variance;
+        if self.fields > 1.0 {
+            self.scatter += (off * off - foretold - self.scatter) / self.fields;
+        }
     }
 }
 
@@ -113,7 +124,7 @@ impl Blend {
             let line = match (own, picture.change(row), common) {
                 (Some(own), Some(change), Some(common)) => {
                     let apart = own.value - change.whole.value - common;
-                    self.heads[parity][row].learn(apart, own.variance);
+                    self.heads[parity][row].learn(apart, own.variance, change.whole.variance);
                     Some(own)
                 }
                 (None, Some(change), Some(common)) if self.counts && change.wide => self

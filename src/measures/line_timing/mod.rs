@@ -236,6 +236,9 @@ pub struct Reading {
     pub slant: Option<Estimate<Nanos>>,
     /// The field's median position against its parity's running mean.
     pub field_shift: Option<Estimate<Nanos>>,
+    /// By content: how far the lines stand from where the scene's last fields have them, rms, noise and shift of the field apart.
+    /// What is left of the error beyond that has built up over the scene, and may be the scene's own.
+    pub change_rms: Option<Nanos>,
     /// Every line.
     pub lines: LineTrace,
 }
@@ -265,6 +268,9 @@ const CONSTANT: f32 = 0.01;
 /// Samples that the two ends of a line may be apart, and share of its displacement, to stand there as a whole.
 const WHOLE_APART: f32 = 0.3;
 const WHOLE_SHARE: f32 = 0.25;
+
+/// Share of a line's displacement that it must have moved by, seen by content, to be torn: lines are torn at once.
+const CHANGED_SHARE: f32 = 0.5;
 
 /// Samples by which an edge alone must stand further out to speak for its line: light or dark detail right beside it moves
 /// it by up to a rise, no detail by two.
@@ -456,6 +462,9 @@ impl LineTiming {
             return;
         }
         let usable = self.trace(field, rate, reading);
+        if reading.basis == Basis::Content {
+            reading.change_rms = self.change_rms(reading.picture_rows.clone(), rate);
+        }
         let coverage = usable as f64 / reading.picture_rows.len().max(1) as f64;
         reading.coverage = Some(Ratio(coverage));
         self.fill(rate, parity, reading);
@@ -706,7 +715,9 @@ impl LineTiming {
                 Basis::Edge => {
                     self.is_whole(row, shift.value) && !self.stands_still(row, shift.value)
                 }
-                Basis::Content | Basis::None => self.is_wide(row),
+                Basis::Content | Basis::None => {
+                    self.is_wide(row) && self.has_moved(row, shift.value)
+                }
             };
             if whole {
                 reading.lines.set_whole(row);
@@ -772,6 +783,30 @@ impl LineTiming {
     fn is_wide(&self, row: usize) -> bool {
         let change = self.content.trace().change(row);
         change.is_some_and(|change| change.wide)
+    }
+
+    /// Whether most of where a line stands is what it moved by, against the scene's last fields.
+    fn has_moved(&self, row: usize, value: f32) -> bool {
+        let change = self.content.trace().change(row);
+        change.is_some_and(|change| change.whole.value.abs() >= CHANGED_SHARE * value.abs())
+    }
+
+    /// How far the picture's lines moved, rms, against the scene's last fields.
+    fn change_rms(&mut self, rows: std::ops::Range<usize>, rate: Hertz) -> Option<Nanos> {
+        let picture = self.content.trace();
+        let changes = || {
+            let usable = rows.clone().filter_map(|row| picture.change(row));
+            usable.map(|change| change.whole).filter(usable_shift)
+        };
+        self.scratch.clear();
+        self.scratch.extend(changes().map(|change| change.value));
+        let count = self.scratch.len();
+        let middle = robust::median(&mut self.scratch)?;
+        let power: f32 = changes()
+            .map(|change| (change.value - middle).powi(2) - change.variance)
+            .sum();
+        let rms = (f64::from(power) / count as f64).max(0.0).sqrt();
+        Some(nanos_from_samples(Samples(rms), rate))
     }
 
     fn report_no_edge(&mut self, rows: usize, reading: &mut Reading) -> &'static str {

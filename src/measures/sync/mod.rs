@@ -11,7 +11,7 @@
 
 use crate::fields::{FieldRaster, Neighbourhood};
 use crate::standard::Parity;
-use crate::units::{Estimate, Lines, Millis};
+use crate::units::{Estimate, Lines, Millis, Percent};
 
 use super::Measure;
 use bar::find_bar;
@@ -27,6 +27,7 @@ pub use quantities::QUANTITIES;
 mod bar;
 mod bounce;
 mod flat;
+mod frozen;
 mod motion;
 mod pace;
 mod patches;
@@ -91,6 +92,8 @@ pub struct Reading {
     pub unnoticed_losses: u64,
     /// Shows an earlier picture again.
     pub repeated: bool,
+    /// Share of the picture that stands still with its noise while the rest lives; `None` where that cannot be told.
+    pub frozen: Option<Percent>,
     /// Pictures lost minus inserted, as time; `None` without a field rate.
     pub slip: Option<Millis>,
 }
@@ -168,6 +171,11 @@ impl Measure for Sync {
         };
         let state = self.state.follow(glance);
         let repeated = self.repeats.follow(around, flat) && state.shows_a_picture();
+        let frozen = if state.shows_a_picture() && !repeated {
+            self.repeats.frozen(around)
+        } else {
+            None
+        };
         let pace = self.pace(repeated);
         Reading {
             state,
@@ -177,6 +185,7 @@ impl Measure for Sync {
             missing_by_us: field.gap.lost_by_us,
             unnoticed_losses: pace.lost,
             repeated,
+            frozen,
             slip: field.raster.standard.map(|standard| {
                 let period = standard.field_period();
                 let missing = missing_fields + pace.lost;

@@ -76,6 +76,24 @@ pub const QUANTITIES: &[Quantity] = &[
         read: |r| Some(Value::Count(u64::from(r.sync.repeated))),
     },
     Quantity {
+        id: "sync.frozen_pct",
+        label: "frozen patches",
+        unit: QuantityUnit::Pct,
+        better: Better::Low,
+        group: Group::Continuity,
+        step: 0.01,
+        words: &[],
+        about: "Share of the picture that shows an earlier picture while the rest goes on: pieces in which even the noise stands \
+                still. A box or player with a digital memory fills in so for what it could not read. Absent where the tape's noise \
+                is under 0.8 code, where a whole field is repeated, and before a fifth of a second was seen live.",
+        read: |r| {
+            r.sync.frozen.map(|share| Value::Number {
+                value: share.0,
+                sigma: None,
+            })
+        },
+    },
+    Quantity {
         id: "sync.slip_ms",
         label: "slip",
         unit: QuantityUnit::Ms,

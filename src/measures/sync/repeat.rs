@@ -8,9 +8,12 @@
 //!
 //! Does not know: why a picture was repeated.
 
-use crate::fields::{Field, Neighbourhood};
-use crate::units::{Millis, Seconds};
+use std::ops::Range;
 
+use crate::fields::{Field, Neighbourhood};
+use crate::units::{Millis, Percent, Seconds};
+
+use super::frozen;
 use super::patches::{PatchStatistics, Patches};
 use super::thumbnail::SIDE;
 
@@ -94,13 +97,25 @@ impl RepeatWatch {
             && self.inexact_run <= LONGEST_INEXACT
     }
 
+    /// The share of a field, not itself repeated, that stands still with its noise; `None` where that cannot be told.
+    pub(super) fn frozen(&self, around: &Neighbourhood<'_>) -> Option<Percent> {
+        let field = around.field;
+        let before = around
+            .same_parity()
+            .filter(|before| same_size(field, before))
+            .filter(|_| self.live_fields >= LIVE_FIELDS)?;
+        let noise = self.live_change.min(self.live_roughness);
+        frozen::share((&field.luma, &before.luma), inner(field), noise)
+    }
+
     fn likeness(&mut self, field: &Field, before: &Field) -> Likeness {
         if same(field, before) {
             return Likeness::Exact;
         }
-        let width = field.luma.width;
-        let columns = SIDE.min(width / 4)..width - SIDE.min(width / 4);
-        let Some(found) = self.patches.compare(&field.luma, &before.luma, columns) else {
+        let found = self
+            .patches
+            .compare(&field.luma, &before.luma, inner(field));
+        let Some(found) = found else {
             return Likeness::Live;
         };
         if self.is_near(&found) && self.inexact_run < LONGEST_INEXACT && self.after_cut == 0 {
@@ -129,6 +144,12 @@ impl RepeatWatch {
         }
         self.live_fields = self.live_fields.saturating_add(1);
     }
+}
+
+/// Columns without the sides, where blanking may stand.
+fn inner(field: &Field) -> Range<usize> {
+    let width = field.luma.width;
+    SIDE.min(width / 4)..width - SIDE.min(width / 4)
 }
 
 fn same_size(one: &Field, other: &Field) -> bool {

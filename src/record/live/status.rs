@@ -123,6 +123,7 @@ fn spoils(kind: Kind) -> bool {
             | Kind::Snow
             | Kind::Muted
             | Kind::Repeated
+            | Kind::PatchFrozen
             | Kind::Missing
             | Kind::Clipping
             | Kind::ColourLoss
@@ -142,10 +143,12 @@ fn present(kind: Kind) -> &'static str {
         Kind::HeadSwitch => "bottom jump has grown",
         Kind::LockLost => "picture has lost lock",
         Kind::Roll => "picture rolls",
+        Kind::Bounce => "picture bounces up and down",
         Kind::NoSignal => "no signal at the input",
         Kind::Snow => "snow instead of picture",
         Kind::Muted => "flat picture put in",
         Kind::Repeated => "pictures are repeated",
+        Kind::PatchFrozen => "parts stand still",
         Kind::Missing => "source loses fields",
         Kind::BlackLow => "black is too low",
         Kind::BlackHigh => "black is too high",
@@ -173,6 +176,7 @@ fn past(kind: Kind) -> &'static str {
         Kind::NoSignal | Kind::SourceLost => "signal was gone, back now",
         Kind::Snow | Kind::Muted => "picture was gone, back now",
         Kind::Repeated => "pictures were repeated",
+        Kind::PatchFrozen => "parts stood still",
         Kind::Missing => "source lost fields",
         Kind::Overrun => "we lost fields: too slow",
         Kind::Clipping => "levels were cut off",

@@ -12,17 +12,19 @@ use crate::units::{Estimate, Nanos};
 
 use super::*;
 
-pub(in crate::record) const KINDS: [Kind; 31] = [
+pub(in crate::record) const KINDS: [Kind; 33] = [
     Kind::Wobble,
     Kind::Flagging,
     Kind::Tear,
     Kind::HeadSwitch,
     Kind::LockLost,
     Kind::Roll,
+    Kind::Bounce,
     Kind::NoSignal,
     Kind::Snow,
     Kind::Muted,
     Kind::Repeated,
+    Kind::PatchFrozen,
     Kind::Missing,
     Kind::BlackLow,
     Kind::BlackHigh,

@@ -4,12 +4,16 @@
 
 use crate::alarms::Event;
 use crate::measures::Value;
+use crate::record::exhibit::Exhibit;
 use crate::record::head::{HandedOn, ProgrammeSpan};
 use crate::record::rollup::{Middle, Rollup, SecondRow};
 use crate::record::row::Row;
 use crate::record::schema::{Catalogue, StoredQuantity};
 use crate::standard::Parity;
 use crate::timecode::FieldIndex;
+
+/// Pictures in one transaction: a disk that fails for long must not fill the memory with them.
+const MOST_EXHIBITS: usize = 256;
 
 /// Fields that were measured and could not be kept.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -48,6 +52,7 @@ pub(in crate::record) struct Batch<const N: usize> {
     pub(super) seconds: Vec<SecondRow<N>>,
     pub(super) missed: Vec<Missed>,
     pub(super) events: Vec<Event>,
+    pub(super) exhibits: Vec<Exhibit>,
     pub(super) handed_on: Vec<HandedOn>,
     pub(super) programme: Option<Vec<ProgrammeSpan>>,
     pub(super) closing: Option<Closing>,
@@ -60,6 +65,7 @@ impl<const N: usize> Batch<N> {
             seconds: Vec::new(),
             missed: Vec::new(),
             events: Vec::new(),
+            exhibits: Vec::new(),
             handed_on: Vec::new(),
             programme: None,
             closing: None,
@@ -73,7 +79,7 @@ impl<const N: usize> Batch<N> {
 
     /// Notes in it: whatever is not a field.
     pub(in crate::record) fn notes(&self) -> usize {
-        self.missed.len() + self.events.len() + self.handed_on.len()
+        self.missed.len() + self.events.len() + self.exhibits.len() + self.handed_on.len()
     }
 
     /// Adds fields that could not be kept.
@@ -86,6 +92,19 @@ impl<const N: usize> Batch<N> {
         match self.events.iter_mut().find(|known| known.id == event.id) {
             Some(known) => *known = event,
             None => self.events.push(event),
+        }
+    }
+
+    /// Adds a picture; a later one of the same event and view replaces an earlier. Those that find no room are given up.
+    pub(in crate::record) fn add_exhibit(&mut self, exhibit: Exhibit) {
+        let known = self
+            .exhibits
+            .iter()
+            .position(|known| known.is_replaced_by(&exhibit));
+        match known {
+            Some(at) => self.exhibits[at] = exhibit,
+            None if self.exhibits.len() < MOST_EXHIBITS => self.exhibits.push(exhibit),
+            None => {}
         }
     }
 
@@ -111,6 +130,7 @@ impl<const N: usize> Batch<N> {
         self.seconds.clear();
         self.missed.clear();
         self.events.clear();
+        self.exhibits.clear();
         self.handed_on.clear();
         self.programme = None;
         self.closing = None;

@@ -270,7 +270,8 @@ fn group_of(kind: Kind) -> Option<Group> {
         | Kind::Tear
         | Kind::HeadSwitch
         | Kind::LockLost
-        | Kind::Roll => Some(Group::Steadiness),
+        | Kind::Roll
+        | Kind::Bounce => Some(Group::Steadiness),
         Kind::BlackLow
         | Kind::BlackHigh
         | Kind::PeakHigh
@@ -287,6 +288,7 @@ fn group_of(kind: Kind) -> Option<Group> {
         | Kind::Snow
         | Kind::Muted
         | Kind::Repeated
+        | Kind::PatchFrozen
         | Kind::SourceLost
         | Kind::StandardChanged
         | Kind::FieldOrderChanged => Some(Group::Continuity),
@@ -309,10 +311,12 @@ fn name(kind: Kind) -> &'static str {
         Kind::HeadSwitch => "Disturbed head-switch zone",
         Kind::LockLost => "Lost lock",
         Kind::Roll => "Rolling picture",
+        Kind::Bounce => "Picture that bounces up and down",
         Kind::NoSignal => "No signal",
         Kind::Snow => "Noise without a picture",
         Kind::Muted => "Flat picture put in by the chain",
         Kind::Repeated => "Repeated pictures",
+        Kind::PatchFrozen => "Parts of pictures that stood still",
         Kind::Missing => "Missing fields",
         Kind::Overrun => "Fields this computer was too slow for",
         Kind::BlackLow => "Black too low",

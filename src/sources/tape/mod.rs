@@ -43,6 +43,7 @@ pub use timing::{Injection, Timing};
 pub use transport::Transport;
 pub use truth::{FieldTruth, TruthEvent, TruthHeader, TruthLevels};
 
+mod blocks;
 mod box_model;
 mod camera;
 mod canvas;
@@ -109,6 +110,8 @@ pub struct Tape {
     /// Draws the noise of a conversion done once more.
     converter: Dice,
     shown: Option<Shown>,
+    /// The picture whose blocks stay.
+    held: Option<FrameBuffer>,
     truth: [FieldTruth; 2],
     /// Frames of the device's count that are over.
     device_frame: u64,
@@ -155,9 +158,9 @@ impl Tape {
             margins,
             pace,
             description: describe(scene, seed, raster, total),
-            // One more than the stages need: the picture last shown may be shown again.
             pool: FramePool::new(
-                pool_frames(wishes.held_bytes, format.buffer_bytes(raster.rows)) + 1,
+                pool_frames(wishes.held_bytes, format.buffer_bytes(raster.rows))
+                    + kept_frames(scene),
                 format.buffer_bytes(raster.rows),
             ),
             format,
@@ -166,6 +169,7 @@ impl Tape {
             player,
             converter: Dice::new(seed, Stream::Capture),
             shown: None,
+            held: None,
             truth: [false, true].map(|newer| FieldTruth::new(raster.parity(newer))),
             device_frame: 0,
             gap: Gap::default(),
@@ -256,13 +260,20 @@ impl Tape {
                     }
                     return self.repeat(afresh);
                 }
-                Cue::Plain | Cue::Repeated { .. } => return self.show_next(),
+                Cue::FrozenBlocks { first } => {
+                    if first {
+                        self.held = self.shown.as_ref().map(|shown| shown.data.clone());
+                    }
+                    return self.show_next(true);
+                }
+                Cue::Plain | Cue::Repeated { .. } => return self.show_next(false),
             }
         }
     }
 
-    /// Draws the tape's next frame. `None` while all buffers are held: then it has passed unseen.
-    fn show_next(&mut self) -> Option<Frame> {
+    /// Draws the tape's next frame, with blocks of an earlier one or without. `None` while all buffers are held: then it has
+    /// passed unseen.
+    fn show_next(&mut self, with_blocks: bool) -> Option<Frame> {
         self.player.advance();
         let mut vacant = self.pool.vacant()?;
         let segment = self.player.segment();
@@ -279,6 +290,13 @@ impl Tape {
             let plan = self.player.field_plan(newer, canvas);
             self.painter.field(&plan, &mut planes);
             self.player.tell(newer, truth);
+        }
+        if let Some(held) = self.held.as_ref().filter(|_| with_blocks) {
+            let (rows, dice) = (self.raster.rows, &mut self.converter);
+            blocks::leave(held.bytes(), vacant.bytes_mut(), rows, dice);
+            for truth in &mut self.truth {
+                truth.events.push(TruthEvent::FrozenBlocks);
+            }
         }
         let data = vacant.fill();
         let input = input_state(segment.shows);
@@ -394,6 +412,16 @@ impl Source for Tape {
             Pace::Free { frames } => self.next_free(frames),
         }
     }
+}
+
+/// Frames that are kept beside those that the stages need: the picture last shown may be shown again, and blocks of another stay.
+fn kept_frames(scene: &Scene) -> usize {
+    let faults = scene.chain.faults.iter();
+    1 + usize::from(
+        faults
+            .map(|fault| fault.kind)
+            .any(|kind| kind == FaultKind::FrozenBlocks),
+    )
 }
 
 /// The same picture through a converter once more: now and then a code to either side.

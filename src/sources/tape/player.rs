@@ -28,6 +28,10 @@ pub(super) enum Cue {
     Plain,
     Lost,
     LostSilently,
+    /// The next frame is shown, but for blocks of the one before the first of a run.
+    FrozenBlocks {
+        first: bool,
+    },
     Repeated {
         afresh: bool,
         /// The tape runs on meanwhile.
@@ -105,6 +109,7 @@ impl Player {
                 afresh: kind == FaultKind::RepeatedAfresh,
                 advances: true,
             },
+            FaultKind::FrozenBlocks => Cue::FrozenBlocks { first },
             FaultKind::Inserted => self.insert(frames, first),
         }
     }

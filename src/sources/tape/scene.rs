@@ -131,6 +131,8 @@ pub enum FaultKind {
     Repeated,
     /// The picture before is shown instead, converted once more.
     RepeatedAfresh,
+    /// Blocks of the picture before stay in the place of what they should show, converted once more.
+    FrozenBlocks,
     /// The picture before is shown in addition: sound and picture drift apart.
     Inserted,
 }

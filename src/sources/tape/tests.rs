@@ -506,7 +506,7 @@ fn a_picture_that_finds_no_buffer_is_counted_as_lost_by_us() {
         ..Scene::PLAIN
     };
     let mut tape = play(&PLAIN_WALL, Standard::Lines525, 1000);
-    let held: Vec<Frame> = std::iter::from_fn(|| tape.show_next()).collect();
+    let held: Vec<Frame> = std::iter::from_fn(|| tape.show_next(false)).collect();
     assert_eq!(held.len(), POOL_FRAMES + 1);
     tape.pass_over(
         1,

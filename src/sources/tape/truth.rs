@@ -63,6 +63,8 @@ pub enum TruthEvent {
     Cut,
     /// An earlier picture is shown again.
     Repeated,
+    /// Blocks of an earlier picture stayed.
+    FrozenBlocks,
     /// Fields were lost before this one, and the device said so.
     Missing {
         /// How many.

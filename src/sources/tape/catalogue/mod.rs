@@ -481,6 +481,27 @@ static CATALOGUE: &[Scene] = &[
             },
         ],
     ),
+    captured(
+        &scene(
+            "frozen-blocks",
+            "a box that shows blocks of an old picture for a tenth of a second, now and then for half a second",
+            MIXED,
+        ),
+        &[
+            Fault {
+                at: 2.0,
+                every: Some(3.0),
+                frames: 3,
+                kind: FaultKind::FrozenBlocks,
+            },
+            Fault {
+                at: 3.5,
+                every: Some(6.0),
+                frames: 15,
+                kind: FaultKind::FrozenBlocks,
+            },
+        ],
+    ),
     scene(
         "snow-gap",
         "blank tape before, between and after two recordings",
