@@ -22,6 +22,7 @@ mod health;
 mod learn;
 mod pass;
 mod render;
+mod report;
 mod scan;
 mod signals;
 mod sinks;
@@ -68,6 +69,7 @@ pub fn run(job: Job) -> Result<Outcome> {
         Job::Watch(job) => watch::run(&job),
         Job::Scan(job) => scan::run(&job),
         Job::Sources { json } => list_sources(json),
+        Job::Report(job) => report::run(&job),
         Job::Export(job) => export::run(&job),
         Job::Explain { topic } => explain::run(topic.as_deref()),
         Job::Limits(job) => learn::show(&job),

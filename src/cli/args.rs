@@ -38,6 +38,8 @@ pub(super) enum Command {
     Scan(ScanArgs),
     /// List what can be watched: devices, inputs, standards, formats, controls.
     Sources(SourcesArgs),
+    /// Write finished passes up as one HTML page: verdict, charts, events, what to do.
+    Report(ReportArgs),
     /// Write what a pass holds as a table.
     Export(ExportArgs),
     /// Say what a quantity or an event means, what usually causes it, and what to try.
@@ -200,6 +202,16 @@ pub(super) struct SourcesArgs {
     /// Print JSON on stdout.
     #[arg(long)]
     pub json: bool,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct ReportArgs {
+    /// Pass files to read; of several, the page begins with an overview of all.
+    #[arg(required = true, value_name = "PASS", value_hint = ValueHint::FilePath)]
+    pub passes: Vec<PathBuf>,
+    /// Where to: a file, or - for stdout.
+    #[arg(short, long, value_name = "FILE.html", value_hint = ValueHint::FilePath)]
+    pub output: PathBuf,
 }
 
 #[derive(Debug, Args)]

@@ -31,6 +31,8 @@ pub enum Job {
         /// JSON instead of text.
         json: bool,
     },
+    /// Passes as a page.
+    Report(ReportJob),
     /// A table out of a pass.
     Export(ExportJob),
     /// What a quantity or an event means.
@@ -203,6 +205,15 @@ pub struct ExportJob {
     pub output: Output,
 }
 
+/// A page about passes.
+#[derive(Debug)]
+pub struct ReportJob {
+    /// The pass files, in the order of the page.
+    pub passes: Vec<PathBuf>,
+    /// Where to.
+    pub output: Output,
+}
+
 /// Where data goes.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Output {
@@ -255,6 +266,10 @@ impl Command {
                 what: args.what,
                 format: args.format,
                 output: output(&args.output),
+            }),
+            Self::Report(args) => Job::Report(ReportJob {
+                output: output(&args.output),
+                passes: args.passes,
             }),
             Self::Explain { topic } => Job::Explain { topic },
             Self::Limits(args) => Job::Limits(LimitsJob {

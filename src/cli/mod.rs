@@ -5,8 +5,8 @@
 
 pub use args::{Cli, ExportFormat, ExportWhat};
 pub use job::{
-    Attention, Dashboard, ExportJob, Gaps, Job, LimitsJob, Output, PassJob, RecordTo, ScanJob,
-    TapeJob, TeeJob, TeeTo, WatchJob,
+    Attention, Dashboard, ExportJob, Gaps, Job, LimitsJob, Output, PassJob, RecordTo, ReportJob,
+    ScanJob, TapeJob, TeeJob, TeeTo, WatchJob,
 };
 
 mod args;

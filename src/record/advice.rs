@@ -121,6 +121,30 @@ pub fn with_control<'a>(reading: &Reading, by: impl FnOnce(Ire) -> Option<Propos
     stated.unwrap_or_else(|| not_yet(reading))
 }
 
+/// What is to be said of a finished pass: `said` counts the fields that stated a case, `change` is the middle of what would put black
+/// right.
+#[must_use]
+pub fn of_pass(said: impl Fn(Case) -> u64, change: Option<f64>, has_setup: bool) -> Advice {
+    let stated = said(Case::Correct) + said(Case::Raised) + said(Case::Crushed);
+    let most = [Case::Correct, Case::Raised, Case::Crushed]
+        .into_iter()
+        .find(|&case| 2 * said(case) > stated);
+    let of_most = most
+        .zip(change)
+        .and_then(|(case, change)| of_case(case, change, has_setup));
+    of_most.unwrap_or_else(|| {
+        let why = if stated == 0 {
+            "set-up: cannot be told from this pass: no dark scenes enough, and no blanking of the tape's own in view"
+        } else {
+            "set-up: cannot be told from this pass: parts of it say different things"
+        };
+        Advice {
+            ways: vec![String::from(why)],
+            is_urgent: false,
+        }
+    })
+}
+
 fn of_range(doubt: RangeDoubt) -> Advice {
     let (seen, told) = match doubt {
         RangeDoubt::LooksFull => ("codes run from 0 to 255, not from 16 to 235", "full"),
@@ -213,6 +237,25 @@ mod tests {
             "black high by 7.5 IRE (16 codes): set-up still in; let the box or the device remove it (7.5 IRE), or set \
              Brightness from 128 to 105 (d)"
         );
+    }
+
+    #[test]
+    fn a_finished_pass_is_advised_by_what_most_of_it_said() {
+        let said = |of: Case, other: Case| {
+            move |case: Case| match case {
+                case if case == of => 900,
+                case if case == other => 100,
+                _ => 0,
+            }
+        };
+        let raised = of_pass(said(Case::Raised, Case::Correct), Some(-7.4), true);
+        assert!(raised.is_urgent && raised.ways[0].starts_with("black high by 7.4 IRE"));
+        let right = of_pass(said(Case::Correct, Case::Unknown), Some(0.2), true);
+        assert!(!right.is_urgent && right.ways[0].starts_with("over all scenes black is right"));
+        let nothing = of_pass(said(Case::Unknown, Case::Unknown), None, true);
+        assert!(!nothing.is_urgent && nothing.ways[0].contains("no dark scenes"));
+        let divided = of_pass(|case| u64::from(case != Case::Unknown), Some(0.0), false);
+        assert!(divided.ways[0].contains("different things"), "{divided:?}");
     }
 
     #[test]

@@ -7,6 +7,7 @@
 
 pub use error::RecordError;
 pub use exhibit::{Exhibit, Keeper, View};
+pub use finished::{Finished, MINUTE, Minute, MinuteWords, Overview};
 pub use head::{
     FilePlace, HandedOn, PassHead, ProgrammeSpan, TapeSpeed, default_path, file_place, tee_frame,
 };
@@ -21,7 +22,11 @@ pub use sections::{Section, Sections};
 pub use statistics::{Figures, Statistics, Worst};
 pub use store::{Closed, Closing};
 pub use summary::{PassFacts, Summary};
-pub use verdict::{Evidence, Groups, Judgement, NotJudged, Verdict, judge};
+pub use timeline::{Band, Spread, Timeline};
+pub(crate) use verdict::percent;
+pub use verdict::{
+    Evidence, Groups, Judgement, NotJudged, Reason, Remedy, Verdict, is_judged, judge,
+};
 pub use writer::{PassSender, QUEUE_FIELDS, WhenFull, Writer, WriterState, WriterWatch, create};
 
 pub mod advice;
@@ -30,6 +35,7 @@ pub mod effect;
 mod error;
 mod exhibit;
 pub mod finder;
+mod finished;
 mod head;
 mod input;
 pub mod live;
@@ -48,6 +54,7 @@ mod store;
 mod summary;
 #[cfg(test)]
 pub(crate) mod testing;
+mod timeline;
 mod verdict;
 #[cfg(test)]
 mod whole;

@@ -15,16 +15,18 @@ use super::error::{RecordError, sqlite};
 use super::exhibit::Exhibit;
 use super::head::{HandedOn, PassHead, ProgrammeSpan};
 use super::open::open_read_only;
-use super::schema::{Catalogue, StoredQuantity, full_catalogue, of_word, stored_quantities};
+use super::schema::{
+    Catalogue, MEASURED, StoredQuantity, full_catalogue, of_word, stored_quantities,
+};
 use crate::alarms::{Event, EventId};
 use crate::fields::FieldPlace;
 use crate::measures::{QUANTITY_COUNT, Value};
 use crate::timecode::FieldIndex;
 
-use about::read_head;
+use about::{read_head, settings_of};
 use exhibits::{SELECT_EXHIBITS, read_exhibit};
 pub use pages::{FieldLines, Lines, Rows};
-use stored::{counted_in, index, key, read_event, read_field, read_place, read_second};
+use stored::{counted_in, index, key, read_event, read_field, read_place, read_second, value_of};
 
 mod about;
 mod exhibits;
@@ -146,6 +148,58 @@ impl<const N: usize> Pass<N> {
             )
             .optional()
             .map_err(sqlite("read", &self.path))
+    }
+
+    /// The place of a field; `None` where it is not stored.
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub fn place(&self, field: FieldIndex) -> Result<Option<FieldPlace>, RecordError> {
+        self.connection
+            .prepare_cached("SELECT field, parity, micros FROM readings WHERE field = ?1")
+            .and_then(|mut statement| {
+                statement
+                    .query_row([key(field.0)], |row| read_place(row, 0))
+                    .optional()
+            })
+            .map_err(sqlite("read", &self.path))
+    }
+
+    /// One quantity of the fields of a stretch, where it has a value.
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub fn values(
+        &self,
+        place: usize,
+        fields: Range<FieldIndex>,
+    ) -> Result<Vec<(FieldIndex, Value)>, RecordError> {
+        let Some(stored) = &self.stored[place] else {
+            return Ok(Vec::new());
+        };
+        let failed = sqlite("read", &self.path);
+        let column = &stored.column;
+        let mut statement = self
+            .connection
+            .prepare_cached(&format!(
+                "SELECT field, {column} FROM readings
+                 WHERE field >= ?1 AND field < ?2 AND {column} IS NOT NULL ORDER BY field"
+            ))
+            .map_err(&failed)?;
+        let mut rows = statement
+            .query((key(fields.start.0), key(fields.end.0)))
+            .map_err(&failed)?;
+        let mut all = Vec::new();
+        while let Some(row) = rows.next().map_err(&failed)? {
+            let steps: i64 = row.get(1).map_err(&failed)?;
+            let value = value_of(steps, None, self.catalogue[place], stored);
+            all.extend(
+                read_field(row, 0)
+                    .map(|field| value.map(|value| (field, value)))
+                    .map_err(&failed)?,
+            );
+        }
+        Ok(all)
     }
 
     /// The summary object; `None` when the pass was not closed.
@@ -289,6 +343,14 @@ impl<const N: usize> Pass<N> {
         turns.collect::<Result<_, _>>().map_err(&failed)
     }
 
+    /// What was measured of the device itself, name and value: how evenly frames came, what it said of its input.
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub fn found(&self) -> Result<Vec<(String, String)>, RecordError> {
+        settings_of(&self.connection, MEASURED).map_err(sqlite("read", &self.path))
+    }
+
     /// The spans of programme.
     ///
     /// # Errors
@@ -349,7 +411,8 @@ impl<const N: usize> Pass<N> {
             .map_err(sqlite("read", &self.path))
     }
 
-    fn damaged(&self, what: String) -> RecordError {
+    /// Something in it makes no sense.
+    pub(super) fn damaged(&self, what: String) -> RecordError {
         RecordError::Damaged {
             path: self.path.clone(),
             what,

@@ -5,13 +5,16 @@
 //!
 //! Does not know: where it is printed or kept.
 
+use std::collections::BTreeMap;
+
 use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value as Json};
 
 use super::head::ProgrammeSpan;
 use super::sections::Section;
 use super::verdict::{Evidence, Groups, Judgement, NotJudged, Verdict, judge};
-use crate::alarms::EventRecord;
+use crate::alarms::{Coverage, EventRecord};
+use crate::limits::Kind;
 use crate::sources::FieldOrder;
 use crate::standard::Standard;
 
@@ -53,6 +56,10 @@ pub struct Summary {
     pub quantities: Map<String, Json>,
     /// Events, in the order they opened.
     pub events: Vec<EventRecord>,
+    /// Programme fields that were over a limit, by kind of event: an event goes on through pauses. Kinds that covered none are
+    /// left out.
+    #[serde(default)]
+    pub covered_fields: BTreeMap<Kind, u64>,
     /// Stretches with one setting each, where the operator marked that one was changed; else left out.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub sections: Vec<Section>,
@@ -90,7 +97,7 @@ impl Summary {
             verdict,
             groups,
             not_judged,
-            reasons,
+            reasons: reasons.into_iter().map(|reason| reason.sentence).collect(),
             quantities,
             events: evidence
                 .log
@@ -98,11 +105,17 @@ impl Summary {
                 .iter()
                 .map(EventRecord::from)
                 .collect(),
+            covered_fields: covered_fields(evidence.coverage),
             sections: Vec::new(),
             limits: evidence.limits.to_json(),
             version: env!("CARGO_PKG_VERSION").to_owned(),
         })
     }
+}
+
+fn covered_fields(coverage: &Coverage) -> BTreeMap<Kind, u64> {
+    let fields = Kind::ALL.iter().map(|&kind| (kind, coverage.fields(kind)));
+    fields.filter(|&(_, fields)| fields > 0).collect()
 }
 
 #[cfg(test)]
@@ -145,7 +158,7 @@ mod tests {
         assert_eq!(
             keys.join(" "),
             "source standard field_order fields seconds programme verdict groups not_judged reasons quantities events \
-             limits version"
+             covered_fields limits version"
         );
         assert_eq!(json["standard"], "525");
         assert_eq!(json["field_order"], "bottom");
@@ -154,6 +167,11 @@ mod tests {
         assert_eq!(json["programme"], serde_json::json!([span]));
         assert_eq!(json["verdict"], "unfit");
         assert_eq!(json["groups"]["steadiness"], "unfit");
+        assert!(
+            json["covered_fields"]["wobble"]
+                .as_u64()
+                .is_some_and(|n| n > 150)
+        );
         assert_eq!(json["quantities"]["line_timing.error_rms_ns"]["n"], 1_100);
         assert!(
             json["events"]

@@ -20,9 +20,13 @@ use crate::limits::{Kind, Limits};
 use crate::measures::{Group, quantity};
 use crate::units::Hertz;
 
-use findings::{Finding, losses, of_kind, percent, set_up, slip};
+use findings::{Finding, losses, of_kind, set_up, slip};
+
+pub(crate) use findings::percent;
+pub(super) use grounds::{Figured, Grounds};
 
 mod findings;
+mod grounds;
 
 /// The word of a pass or a group, lightest first.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -59,6 +63,20 @@ const ANCHORS: [(Group, &str); 5] = [
     (Group::Continuity, "sync.state"),
     (Group::Condition, "noise.luma_db"),
 ];
+
+/// Whether a verdict looks at this quantity besides the limits on it.
+#[must_use]
+pub fn is_judged(id: &str) -> bool {
+    is_judged_by_size(id) || ANCHORS.iter().any(|(_, anchor)| *anchor == id)
+}
+
+/// Whether the worst value of this quantity makes a verdict by itself.
+pub(super) fn is_judged_by_size(id: &str) -> bool {
+    id == SLIP
+}
+
+/// How far sound recorded beside the picture is off.
+const SLIP: &str = "sync.slip_ms";
 
 /// What a verdict rests on.
 #[derive(Clone, Copy)]
@@ -129,6 +147,54 @@ impl Groups {
     }
 }
 
+/// Where the way out of a fault lies.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Remedy {
+    /// The next playing may be without it.
+    PlayAgain,
+    /// Another setting of player, box or device takes it away.
+    ChangeSetting,
+    /// It was recorded so.
+    OnTape,
+    /// More has to be seen first.
+    NotSeen,
+}
+
+impl Remedy {
+    /// All, in the order they are told.
+    pub const ALL: [Self; 4] = [
+        Self::PlayAgain,
+        Self::ChangeSetting,
+        Self::OnTape,
+        Self::NotSeen,
+    ];
+
+    /// In two or three words.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::PlayAgain => "play again",
+            Self::ChangeSetting => "change a setting",
+            Self::OnTape => "on the tape",
+            Self::NotSeen => "could not be judged",
+        }
+    }
+}
+
+/// Something that speaks against a clean pass, in words.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Reason {
+    /// What it speaks against; `None` for the pass as a whole.
+    pub group: Option<Group>,
+    /// The word it asks for.
+    pub verdict: Verdict,
+    /// Where the way out lies.
+    pub remedy: Remedy,
+    /// A sentence.
+    pub sentence: String,
+}
+
 /// The word for a pass, and how it came about.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Judgement {
@@ -138,20 +204,65 @@ pub struct Judgement {
     pub groups: Groups,
     /// Groups without enough evidence.
     pub not_judged: Vec<NotJudged>,
-    /// Sentences, what matters most first.
-    pub reasons: Vec<String>,
+    /// Why it is not `clean`, what matters most first.
+    pub reasons: Vec<Reason>,
+}
+
+impl Judgement {
+    /// The reasons with one way out, what matters most first.
+    pub fn with_remedy(&self, remedy: Remedy) -> impl Iterator<Item = &Reason> {
+        let reasons = self.reasons.iter();
+        reasons.filter(move |reason| reason.remedy == remedy)
+    }
+
+    /// What matters most in one sentence.
+    #[must_use]
+    pub fn in_a_sentence(&self) -> String {
+        match self.reasons.as_slice() {
+            [] => String::from("Nothing wrong was seen, and enough was seen."),
+            [only] => only.sentence.clone(),
+            [first, second, ..] => {
+                let (first, second) = (&first.sentence, &second.sentence);
+                let first = first.strip_suffix('.').unwrap_or(first);
+                format!("{first}; {}", with_small_letter(second))
+            }
+        }
+    }
+}
+
+/// As it stands after a semicolon.
+fn with_small_letter(sentence: &str) -> String {
+    let mut letters = sentence.chars();
+    letters.next().map_or_else(String::new, |first| {
+        first.to_lowercase().chain(letters).collect()
+    })
 }
 
 /// Judges a pass, finished or in progress.
 #[must_use]
 pub fn judge(evidence: Evidence<'_>) -> Judgement {
-    let lacking = |(group, anchor)| lack_of_evidence(evidence, group, anchor);
+    let covered = |kind| evidence.coverage.fields(kind);
+    judge_on(Grounds {
+        figures: evidence.statistics,
+        spans: evidence.spans,
+        events: evidence.log.events(),
+        unlisted: evidence.log.unlisted(),
+        covered: &covered,
+        limits: evidence.limits,
+        clock: evidence.clock,
+        sample_rate: evidence.sample_rate,
+    })
+}
+
+/// The rules, whatever the figures were made of.
+pub(super) fn judge_on(grounds: Grounds<'_>) -> Judgement {
+    let lacking = |(group, anchor)| lack_of_evidence(grounds, group, anchor);
     let not_judged: Vec<NotJudged> = ANCHORS.into_iter().filter_map(lacking).collect();
     let mut findings: Vec<Finding> = not_judged.iter().filter_map(undecided).collect();
-    findings.extend(losses(evidence));
-    findings.extend(slip(evidence));
-    findings.extend(set_up(evidence));
-    findings.extend(Kind::ALL.iter().filter_map(|&kind| of_kind(evidence, kind)));
+    findings.extend(losses(grounds));
+    findings.extend(slip(grounds));
+    findings.extend(set_up(grounds));
+    findings.extend(Kind::ALL.iter().filter_map(|&kind| of_kind(grounds, kind)));
     findings.sort_by(|a, b| {
         let heavier = b.verdict.cmp(&a.verdict);
         heavier.then(b.weight.total_cmp(&a.weight))
@@ -162,15 +273,15 @@ pub fn judge(evidence: Evidence<'_>) -> Judgement {
         let words = found.map(|finding| finding.verdict);
         words.fold(without_findings(group, &not_judged), Verdict::max)
     });
-    let reasons = if evidence.statistics.programme_fields() == 0 {
-        vec![String::from(
-            "No programme was found: there is nothing to judge.",
-        )]
+    let reasons = if grounds.figures.programme_fields() == 0 {
+        vec![Reason {
+            group: None,
+            verdict: Verdict::Undecided,
+            remedy: Remedy::NotSeen,
+            sentence: String::from("No programme was found: there is nothing to judge."),
+        }]
     } else {
-        findings
-            .into_iter()
-            .map(|finding| finding.sentence)
-            .collect()
+        findings.into_iter().map(Finding::into_reason).collect()
     };
     Judgement {
         verdict: heaviest.unwrap_or(Verdict::Clean),
@@ -188,7 +299,7 @@ fn without_findings(group: Group, not_judged: &[NotJudged]) -> Verdict {
     }
 }
 
-fn lack_of_evidence(evidence: Evidence<'_>, group: Group, anchor: &str) -> Option<NotJudged> {
+fn lack_of_evidence(grounds: Grounds<'_>, group: Group, anchor: &str) -> Option<NotJudged> {
     if quantity(anchor).is_none() {
         return Some(NotJudged {
             group,
@@ -196,7 +307,7 @@ fn lack_of_evidence(evidence: Evidence<'_>, group: Group, anchor: &str) -> Optio
             share: None,
         });
     }
-    let fields = evidence.statistics.programme_fields();
+    let fields = grounds.figures.programme_fields();
     if fields == 0 {
         return Some(NotJudged {
             group,
@@ -204,8 +315,8 @@ fn lack_of_evidence(evidence: Evidence<'_>, group: Group, anchor: &str) -> Optio
             share: Some(0.0),
         });
     }
-    let share = evidence.statistics.measured(anchor) as f64 / fields as f64;
-    (share * 100.0 < evidence.limits.numbers.evidence_pct).then(|| NotJudged {
+    let share = grounds.figures.measured(anchor) as f64 / fields as f64;
+    (share * 100.0 < grounds.limits.numbers.evidence_pct).then(|| NotJudged {
         group,
         why: if share > 0.0 {
             format!("measurable on {} of the programme only", percent(share))
@@ -225,6 +336,7 @@ fn undecided(missing: &NotJudged) -> Option<Finding> {
         group: missing.group,
         verdict: Verdict::Undecided,
         weight: 1.0 - share,
+        remedy: Remedy::NotSeen,
         sentence: format!("{name} could not be judged: {}.", missing.why),
     })
 }

@@ -12,6 +12,8 @@ pub mod export;
 
 pub mod learned;
 
+pub mod report;
+
 pub mod sources;
 
 pub mod tape_file;

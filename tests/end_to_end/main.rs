@@ -2,9 +2,11 @@
 
 mod bad_input;
 mod bars;
+mod browser;
 mod exhibits;
 mod learning;
 mod passes;
+mod report;
 mod scenes;
 mod several;
 mod tee;

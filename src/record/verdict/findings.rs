@@ -2,13 +2,13 @@
 //!
 //! Does not know: what a group's word becomes of it.
 
-use super::Evidence;
-use super::Verdict;
+use super::grounds::Grounds;
+use super::{Reason, Remedy, SLIP, Verdict};
 use crate::alarms::Event;
 use crate::alarms::wording::{amount, duration};
 use crate::limits::{Kind, Severity, Side};
-use crate::measures::Group;
 use crate::measures::levels::setup::Case;
+use crate::measures::{Group, quantity};
 use crate::record::advice;
 use crate::timecode::{Counting, Timecode};
 
@@ -18,7 +18,19 @@ pub(super) struct Finding {
     pub(super) verdict: Verdict,
     /// Orders findings of one verdict; larger matters more.
     pub(super) weight: f64,
+    pub(super) remedy: Remedy,
     pub(super) sentence: String,
+}
+
+impl Finding {
+    pub(super) fn into_reason(self) -> Reason {
+        Reason {
+            group: Some(self.group),
+            verdict: self.verdict,
+            remedy: self.remedy,
+            sentence: self.sentence,
+        }
+    }
 }
 
 /// Weight of what is gone for good: before any share of programme.
@@ -26,19 +38,19 @@ const GONE: f64 = 2.0;
 /// Weight of sound that is off: after losses, before any share of programme.
 const OFF: f64 = 1.5;
 
-pub(super) fn losses(evidence: Evidence<'_>) -> Option<Finding> {
+pub(super) fn losses(grounds: Grounds<'_>) -> Option<Finding> {
     // Those that only the picture tells of are in no reading's count, but they are in what events cover.
-    let told = evidence.coverage.fields(Kind::Missing) + evidence.coverage.fields(Kind::Overrun);
-    let lost = evidence.statistics.lost_fields().max(told);
+    let told = (grounds.covered)(Kind::Missing) + (grounds.covered)(Kind::Overrun);
+    let lost = grounds.figures.lost_fields().max(told);
     if lost == 0 {
         return None;
     }
-    let seconds = programme_seconds(evidence);
-    let numbers = &evidence.limits.numbers;
+    let seconds = programme_seconds(grounds);
+    let numbers = &grounds.limits.numbers;
     let allowed = numbers
         .losses_floor_fields
         .max(numbers.losses_per_10_min * seconds / 600.0);
-    let places = places(evidence, &[Kind::Missing, Kind::Overrun]);
+    let places = places(grounds, &[Kind::Missing, Kind::Overrun]);
     let fields = if lost == 1 { "field is" } else { "fields are" };
     let what = format!("{lost} {fields} missing in {}", duration(seconds));
     let (verdict, sentence) = if lost as f64 > allowed {
@@ -50,63 +62,62 @@ pub(super) fn losses(evidence: Evidence<'_>) -> Option<Finding> {
         group: Group::Continuity,
         verdict,
         weight: GONE,
+        remedy: Remedy::PlayAgain,
         sentence,
     })
 }
 
-pub(super) fn slip(evidence: Evidence<'_>) -> Option<Finding> {
-    let worst = evidence.statistics.worst("sync.slip_ms")?;
-    let limit = evidence.limits.numbers.slip_ms;
+pub(super) fn slip(grounds: Grounds<'_>) -> Option<Finding> {
+    let worst = grounds.figures.worst(SLIP)?;
+    let limit = grounds.limits.numbers.slip_ms;
     (worst.value.abs() > limit).then(|| Finding {
         group: Group::Continuity,
         verdict: Verdict::Unfit,
         weight: OFF,
+        remedy: Remedy::PlayAgain,
         sentence: format!(
             "Sound recorded beside it is off by up to {:.0} ms, as at {}.",
             worst.value.abs(),
-            evidence.clock.label(worst.place.frame())
+            grounds.clock.label(worst.place.frame())
         ),
     })
 }
 
 /// What became of the set-up, where it is stated on most of the programme that could tell and black is not right.
-pub(super) fn set_up(evidence: Evidence<'_>) -> Option<Finding> {
-    let statistics = evidence.statistics;
-    let said = |case: Case| statistics.said("levels.setup_state", case.word());
+pub(super) fn set_up(grounds: Grounds<'_>) -> Option<Finding> {
+    let figures = grounds.figures;
+    let said = |case: Case| figures.said("levels.setup_state", case.word());
     let stated = said(Case::Correct) + said(Case::Raised) + said(Case::Crushed);
     let case = [Case::Raised, Case::Crushed]
         .into_iter()
         .find(|&case| 2 * said(case) > stated)?;
-    let change = statistics.median("levels.setup_change_ire")?;
+    let change = figures.median("levels.setup_change_ire")?;
     let has_setup = matches!(
-        evidence.clock.start.counting(),
+        grounds.clock.start.counting(),
         Counting::At30 | Counting::At30Drop
     );
     let advice = advice::of_case(case, change, has_setup)?;
     let sentence = advice.ways.first()?;
     let (first, rest) = sentence.split_at(1);
-    let fields = statistics.programme_fields().max(1);
+    let fields = figures.programme_fields().max(1);
     Some(Finding {
         group: Group::Levels,
         verdict: Verdict::Usable,
         weight: said(case) as f64 / fields as f64,
+        remedy: Remedy::ChangeSetting,
         sentence: format!("{}{rest}.", first.to_uppercase()),
     })
 }
 
 /// What the events of one kind say.
-pub(super) fn of_kind(evidence: Evidence<'_>, kind: Kind) -> Option<Finding> {
+pub(super) fn of_kind(grounds: Grounds<'_>, kind: Kind) -> Option<Finding> {
     let group = group_of(kind)?;
-    let events: Vec<&Event> = within_programme(evidence, kind).collect();
-    let unlisted = evidence
-        .log
-        .unlisted()
-        .iter()
-        .find(|more| more.kind == kind);
+    let events: Vec<&Event> = within_programme(grounds, kind).collect();
+    let unlisted = grounds.unlisted.iter().find(|more| more.kind == kind);
     let severity = events.iter().map(|event| event.severity).max()?;
-    let covered = evidence.coverage.fields(kind) as f64;
-    let share = (covered / programme_length(evidence).max(1) as f64).min(1.0);
-    let numbers = &evidence.limits.numbers;
+    let covered = (grounds.covered)(kind) as f64;
+    let share = (covered / programme_length(grounds).max(1) as f64).min(1.0);
+    let numbers = &grounds.limits.numbers;
     let verdict = match severity {
         Severity::Alarm if share * 100.0 > numbers.alarm_share_pct => Verdict::Unfit,
         Severity::Alarm => Verdict::Usable,
@@ -126,18 +137,19 @@ pub(super) fn of_kind(evidence: Evidence<'_>, kind: Kind) -> Option<Finding> {
     } else {
         format!("in {count} places, first at {}", events[0].start_timecode)
     };
-    let worst = worst_of(evidence, kind, &events, count).unwrap_or_default();
+    let worst = worst_of(grounds, kind, &events, count).unwrap_or_default();
     Some(Finding {
         group,
         verdict,
         weight: share,
+        remedy: remedy_of(kind, verdict),
         sentence: format!("{} {place}{worst}.", name(kind)),
     })
 }
 
 /// `, worst 5.5 samples (410 ns) at 00:41:12;08`; `None` for what is counted and for words.
-fn worst_of(evidence: Evidence<'_>, kind: Kind, events: &[&Event], count: u64) -> Option<String> {
-    let limit = evidence.limits.of_kind(kind)?;
+fn worst_of(grounds: Grounds<'_>, kind: Kind, events: &[&Event], count: u64) -> Option<String> {
+    let limit = grounds.limits.of_kind(kind)?;
     let threshold = limit.threshold()?;
     if threshold.side == Side::Counted {
         return None;
@@ -149,8 +161,8 @@ fn worst_of(evidence: Evidence<'_>, kind: Kind, events: &[&Event], count: u64) -
         let badness = |value| threshold.badness(value, 0.0);
         badness(*a).total_cmp(&badness(*b))
     })?;
-    let amount = amount(limit, value, evidence.sample_rate)?;
-    let label = match place_of(evidence, kind, value) {
+    let amount = amount(limit, value, grounds.sample_rate)?;
+    let label = match place_of(grounds, kind, value) {
         Some(label) => label,
         None if count == 1 => return Some(format!(", worst {amount}")),
         None => event.start_timecode,
@@ -159,19 +171,22 @@ fn worst_of(evidence: Evidence<'_>, kind: Kind, events: &[&Event], count: u64) -
 }
 
 /// Where a value stands, if it is the worst of its quantity in the programme.
-fn place_of(evidence: Evidence<'_>, kind: Kind, value: f64) -> Option<Timecode> {
-    let rows = evidence.limits.rows().iter().filter(|row| row.kind == kind);
-    rows.filter_map(|row| evidence.statistics.worst(row.quantity))
-        .find(|worst| worst.value == value)
-        .map(|worst| evidence.clock.label(worst.place.frame()))
+fn place_of(grounds: Grounds<'_>, kind: Kind, value: f64) -> Option<Timecode> {
+    let mut rows = grounds.limits.rows().iter().filter(|row| row.kind == kind);
+    rows.find_map(|row| {
+        let step = quantity(row.quantity).map_or(0.0, |(_, quantity)| quantity.step);
+        let worst = grounds.figures.worst(row.quantity)?;
+        // a stored value is as near as its step
+        ((worst.value - value).abs() <= step).then(|| grounds.clock.label(worst.place.frame()))
+    })
 }
 
 /// Where events of these kinds are: all of a few, the first of many.
-fn places(evidence: Evidence<'_>, kinds: &[Kind]) -> String {
+fn places(grounds: Grounds<'_>, kinds: &[Kind]) -> String {
     const MOST_NAMED: usize = 4;
     let all = kinds
         .iter()
-        .flat_map(|&kind| within_programme(evidence, kind));
+        .flat_map(|&kind| within_programme(grounds, kind));
     let mut events: Vec<&Event> = all.collect();
     events.sort_by_key(|event| event.start.field);
     let labels: Vec<String> = events
@@ -185,44 +200,66 @@ fn places(evidence: Evidence<'_>, kinds: &[Kind]) -> String {
     }
 }
 
-fn within_programme(evidence: Evidence<'_>, kind: Kind) -> impl Iterator<Item = &Event> {
-    let of_kind = evidence
-        .log
-        .events()
+fn within_programme(grounds: Grounds<'_>, kind: Kind) -> impl Iterator<Item = &Event> {
+    let of_kind = grounds
+        .events
         .iter()
         .filter(move |event| event.kind == kind);
-    of_kind.filter(move |event| overlaps_programme(evidence, event))
+    of_kind.filter(move |event| overlaps_programme(grounds, event))
 }
 
-fn overlaps_programme(evidence: Evidence<'_>, event: &Event) -> bool {
-    let last = last_field(evidence);
+fn overlaps_programme(grounds: Grounds<'_>, event: &Event) -> bool {
+    let last = last_field(grounds);
     let to = event.end.map_or(last, |end| end.field.0);
-    evidence.spans.iter().any(|span| {
+    grounds.spans.iter().any(|span| {
         let end = span.end.map_or(last, |end| end.field.0);
         event.start.field.0 <= end && to >= span.start.field.0
     })
 }
 
-fn programme_length(evidence: Evidence<'_>) -> u64 {
-    let last = last_field(evidence);
-    let spans = evidence.spans.iter().map(|span| {
+fn programme_length(grounds: Grounds<'_>) -> u64 {
+    let last = last_field(grounds);
+    let spans = grounds.spans.iter().map(|span| {
         let end = span.end.map_or(last, |end| end.field.0);
         (end + 1).saturating_sub(span.start.field.0)
     });
     spans.sum()
 }
 
-fn programme_seconds(evidence: Evidence<'_>) -> f64 {
-    let last = evidence.statistics.last();
-    let spans = evidence.spans.iter().filter_map(|span| {
+fn programme_seconds(grounds: Grounds<'_>) -> f64 {
+    let last = grounds.figures.last();
+    let spans = grounds.spans.iter().filter_map(|span| {
         let end = span.end.or(last)?;
         Some((end.seconds - span.start.seconds).0)
     });
     spans.sum()
 }
 
-fn last_field(evidence: Evidence<'_>) -> u64 {
-    evidence.statistics.last().map_or(0, |place| place.field.0)
+fn last_field(grounds: Grounds<'_>) -> u64 {
+    grounds.figures.last().map_or(0, |place| place.field.0)
+}
+
+/// Where the way out lies for events of a kind that came to this word.
+fn remedy_of(kind: Kind, verdict: Verdict) -> Remedy {
+    match kind {
+        // A place here and there may come out better the next time; what goes on and on is how the chain is set up.
+        Kind::Wobble | Kind::Flagging | Kind::Tear | Kind::HeadSwitch | Kind::Roll
+            if verdict == Verdict::Unfit =>
+        {
+            Remedy::ChangeSetting
+        }
+        Kind::Tracking
+        | Kind::BlackLow
+        | Kind::BlackHigh
+        | Kind::PeakHigh
+        | Kind::Clipping
+        | Kind::LevelDrift
+        | Kind::StandardChanged
+        | Kind::FieldOrderChanged => Remedy::ChangeSetting,
+        // streaks and stripes are played off the tape as they are; a flash may be a photographer's
+        Kind::DropoutBurst | Kind::Interference | Kind::Flash | Kind::Monochrome => Remedy::OnTape,
+        _ => Remedy::PlayAgain,
+    }
 }
 
 /// The group that events of a kind speak against; `None` for those whose events say nothing here.
@@ -307,7 +344,7 @@ fn name(kind: Kind) -> &'static str {
 }
 
 /// A share as a person would say it.
-pub(super) fn percent(share: f64) -> String {
+pub(crate) fn percent(share: f64) -> String {
     match share * 100.0 {
         0.0 => String::from("none"),
         p if p < 0.1 => String::from("less than 0.1 %"),

@@ -24,6 +24,11 @@ fn judged(stretches: &[Stretch<'_>]) -> Judgement {
     judge(evidence(&pass_of(stretches)))
 }
 
+fn sentences(judgement: &Judgement) -> Vec<String> {
+    let reasons = judgement.reasons.iter();
+    reasons.map(|reason| reason.sentence.clone()).collect()
+}
+
 fn lossy(field: u64) -> Readings {
     let mut readings = healthy(field);
     readings.sync.missing_fields = 1;
@@ -38,7 +43,7 @@ fn wobble(field: u64) -> Readings {
 fn a_healthy_pass_is_clean_and_says_what_was_not_judged() {
     let judgement = judged(&[(2_000, &healthy)]);
     assert_eq!(judgement.verdict, Verdict::Clean);
-    assert_eq!(judgement.reasons, Vec::<String>::new());
+    assert_eq!(sentences(&judgement), Vec::<String>::new());
     for (group, anchor) in ANCHORS {
         if quantity(anchor).is_some() {
             assert_eq!(judgement.groups.of(group), Verdict::Clean);
@@ -56,7 +61,7 @@ fn nothing_seen_is_undecided_and_never_clean() {
     let judgement = judged(&[(2_000, &snow)]);
     assert_eq!(judgement.verdict, Verdict::Undecided);
     assert_eq!(
-        judgement.reasons,
+        sentences(&judgement),
         ["No programme was found: there is nothing to judge."]
     );
     let dark = |field| blank(field, State::Locked);
@@ -65,7 +70,7 @@ fn nothing_seen_is_undecided_and_never_clean() {
     assert_eq!(judgement.groups.continuity, Verdict::Clean);
     let reason = "Steadiness could not be judged: measurable on 46 % of the programme only.";
     assert!(
-        judgement.reasons.iter().any(|r| r == reason),
+        sentences(&judgement).iter().any(|r| r == reason),
         "{:?}",
         judgement.reasons
     );
@@ -93,7 +98,7 @@ fn an_alarm_on_more_than_one_percent_is_unfit_and_on_less_usable() {
     let long = judged(&[(5_000, &healthy), (310, &wobble), (5_000, &healthy)]);
     assert_eq!(long.verdict, Verdict::Unfit);
     let expected = "Wobble on 3.0 % of the programme, worst 0.7 sample (50 ns) at 00:01:23;12.";
-    assert_eq!(long.reasons, [expected]);
+    assert_eq!(sentences(&long), [expected]);
 }
 
 #[test]
@@ -110,7 +115,7 @@ fn an_event_that_goes_on_through_pauses_covers_its_bad_fields_only() {
     let judgement = judged(&[(36_000, &now_and_then(18))]);
     assert_eq!(judgement.verdict, Verdict::Unfit);
     assert!(
-        judgement.reasons[0].starts_with("Wobble on 1.5 %"),
+        judgement.reasons[0].sentence.starts_with("Wobble on 1.5 %"),
         "{:?}",
         judgement.reasons
     );
@@ -128,7 +133,7 @@ fn single_losses_are_usable_and_listed_to_play_again() {
     let judgement = judged(&[(1_000, &healthy), (1, &lossy), (1_000, &healthy)]);
     assert_eq!(judgement.verdict, Verdict::Usable);
     assert_eq!(judgement.reasons.len(), 1);
-    let reason = &judgement.reasons[0];
+    let reason = &judgement.reasons[0].sentence;
     assert!(
         reason.starts_with("1 field is missing in 33 s: play again at 00:00:16;19"),
         "{reason}"
@@ -170,7 +175,7 @@ fn levels_wrong_throughout_are_usable_and_now_and_then_are_not_worth_a_word() {
         (judgement.verdict, judgement.groups.levels),
         (Verdict::Usable, Verdict::Usable)
     );
-    let reason = &judgement.reasons[0];
+    let reason = &judgement.reasons[0].sentence;
     assert!(
         reason.starts_with("Black too low on 95 % of the programme, worst -5.0 IRE (code 5)"),
         "{reason}"
@@ -225,7 +230,7 @@ fn reasons_are_ordered_by_how_much_they_matter() {
     let firsts: Vec<&str> = judgement
         .reasons
         .iter()
-        .filter_map(|reason| reason.split(' ').next())
+        .filter_map(|reason| reason.sentence.split(' ').next())
         .collect();
     assert_eq!(firsts, ["Wobble", "1", "Torn"], "{:?}", judgement.reasons);
 }
@@ -254,4 +259,36 @@ fn a_verdict_can_be_asked_for_while_the_pass_goes_on() {
 fn shares_are_said_as_finely_as_it_matters() {
     let said: Vec<String> = [0.0, 0.0004, 0.031, 0.46].map(percent).into();
     assert_eq!(said, ["none", "less than 0.1 %", "3.1 %", "46 %"]);
+}
+
+#[test]
+fn each_reason_says_where_the_way_out_lies() {
+    let low = |field: u64| {
+        let mut readings = wobble(field);
+        readings.levels.black = exactly(Ire(-5.0));
+        readings
+    };
+    let judgement = judged(&[(100, &healthy), (2_000, &low), (1, &lossy), (60, &low)]);
+    let remedies: Vec<Remedy> = judgement.reasons.iter().map(|r| r.remedy).collect();
+    // wobble throughout is the chain's, one lost field may come the next time
+    let expected = [
+        Remedy::ChangeSetting,
+        Remedy::PlayAgain,
+        Remedy::ChangeSetting,
+    ];
+    assert_eq!(remedies, expected, "{:?}", judgement.reasons);
+    assert_eq!(judgement.with_remedy(Remedy::PlayAgain).count(), 1);
+    let sentence = judgement.in_a_sentence();
+    assert!(
+        sentence.starts_with("Wobble on") && sentence.contains("; 1 field is missing"),
+        "{sentence}"
+    );
+    let brief = judged(&[(5_000, &healthy), (50, &wobble), (5_000, &healthy)]);
+    assert_eq!(brief.reasons[0].remedy, Remedy::PlayAgain);
+}
+
+#[test]
+fn a_clean_pass_has_a_sentence_too() {
+    let sentence = judged(&[(2_000, &healthy)]).in_a_sentence();
+    assert_eq!(sentence, "Nothing wrong was seen, and enough was seen.");
 }
