@@ -20,6 +20,7 @@ use crate::sources::{FieldOrder, IntervalFigures, Source, SourceDescription};
 use crate::standard::Standard;
 use crate::timecode::{Counting, Timecode};
 use crate::units::Ire;
+use crate::views::console::{self, Ink};
 
 use super::analysis::{Analysis, End, PassPlan};
 use super::capture::{Capture, PATIENCE};
@@ -220,18 +221,10 @@ pub(super) fn conclude(
     }
 }
 
-/// The verdict and its reasons, for people.
+/// The verdict, group by group, and its reasons, for people.
 pub(super) fn tell(summary: &Summary) {
-    say(&format!(
-        "{}: {} fields, {}",
-        summary.source,
-        summary.fields,
-        summary.verdict.word()
-    ));
-    summary
-        .reasons
-        .iter()
-        .for_each(|reason| say(&format!("  {reason}")));
+    let lines = console::summary(summary, Ink::of_stderr());
+    lines.iter().for_each(|line| say(line));
 }
 
 /// How evenly a device delivered, for people.
