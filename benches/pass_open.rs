@@ -82,6 +82,7 @@ fn record(path: &Path, fields: u64) {
     }
     let closing = Closing {
         found: Vec::new(),
+        scanned: None,
         summary: "{}".to_owned(),
         closed_at: "2026-03-02T01:04:05+00:00".to_owned(),
     };

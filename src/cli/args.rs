@@ -93,7 +93,7 @@ pub(super) struct SourceArgs {
 #[command(next_help_heading = "Pass")]
 pub(super) struct PassArgs {
     /// Pass file to record [default: a dated name in the data directory]; of several sources each has its number behind
-    /// the name.
+    /// the name; scanning several files, the directory for theirs.
     #[arg(long, value_name = "PASS", value_hint = ValueHint::FilePath, conflicts_with = "no_record")]
     pub record: Option<PathBuf>,
     /// Keep no pass file.
@@ -175,13 +175,15 @@ pub(super) struct WatchArgs {
     reason = "each is a switch of the command line"
 )]
 pub(super) struct ScanArgs {
-    /// What to measure.
-    pub source: String,
+    /// What to measure; of several, files and directories: the video files in a directory, as many at once as there are
+    /// cores, and those that were scanned before with the same options not again.
+    #[arg(value_name = "SOURCE", required = true)]
+    pub sources: Vec<String>,
     #[command(flatten)]
     pub how: SourceArgs,
     #[command(flatten)]
     pub pass: PassArgs,
-    /// Print the summary as a JSON object on stdout.
+    /// Print the summary as a JSON object on stdout, of several files one a line.
     #[arg(long)]
     pub json: bool,
     /// Print each event as a JSON line on stdout as it closes.
@@ -190,7 +192,7 @@ pub(super) struct ScanArgs {
     /// Keep the timing of every line in the pass.
     #[arg(long, conflicts_with = "no_record")]
     pub keep_lines: bool,
-    /// Exit with 3 unless the verdict is clean.
+    /// Exit with 3 unless the verdict (of several files each) is clean.
     #[arg(long)]
     pub strict: bool,
 }

@@ -128,7 +128,7 @@ pub enum Dashboard {
 )]
 pub struct ScanJob {
     /// What to measure.
-    pub place: Place,
+    pub what: ScanWhat,
     /// How to read it.
     pub wishes: Wishes,
     /// What to keep of it.
@@ -144,6 +144,39 @@ pub struct ScanJob {
 }
 
 /// What is kept of a pass, and how it is judged.
+/// What a scan measures.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum ScanWhat {
+    /// One source.
+    One(Place),
+    /// Files, and directories of them.
+    Several(Vec<PathBuf>),
+}
+
+impl ScanJob {
+    /// Every option that what is measured and kept of a file depends on, except limits; scans of one program with the same
+    /// text do the same.
+    #[must_use]
+    pub fn options(&self) -> String {
+        let PassJob {
+            record: _,
+            limits: _,
+            tape,
+            chain,
+            player,
+            pass_through,
+            speed,
+            settings,
+            setup,
+            start_timecode,
+            duration,
+        } = &self.pass;
+        let words = (tape, chain, player, pass_through, settings);
+        let numbers = (speed, setup, start_timecode, duration, self.keep_lines);
+        format!("{:?} {words:?} {numbers:?}", self.wishes)
+    }
+}
+
 #[derive(Clone, Debug)]
 pub struct PassJob {
     /// Where it is recorded.
@@ -321,10 +354,22 @@ impl WatchArgs {
     }
 }
 
+        let what = scan_what(&self.sources)?;
+        if let (ScanWhat::Several(_), Some(record)) = (&what, &self.pass.record) {
+            ensure!(
+                !record.exists() || record.is_dir(),
+                "--record {}: of several files the passes go to a directory, and this is a file",
+                record.display()
+            );
+        }
+        ensure!(
+            !(self.events && matches!(what, ScanWhat::Several(_))),
+            "--events tells of one source while it is scanned; of several files --json has the events of each"
+        );
 impl ScanArgs {
     fn check(self) -> Result<ScanJob> {
         Ok(ScanJob {
-            place: place(&self.source)?,
+            what,
             wishes: self.how.wishes()?,
             pass: self.pass.check(self.how.setup)?,
             json: self.json,
@@ -449,6 +494,29 @@ fn place(text: &str) -> Result<Place> {
         return Ok(Place::Device(text.into()));
     }
     Ok(Place::File(text.into()))
+fn scan_what(sources: &[String]) -> Result<ScanWhat> {
+    let places = sources
+        .iter()
+        .map(|text| place(text))
+        .collect::<Result<Vec<_>>>()?;
+    match places.as_slice() {
+        [Place::File(path)] if path.is_dir() => Ok(ScanWhat::Several(vec![path.clone()])),
+        [one] => Ok(ScanWhat::One(one.clone())),
+        _ => {
+            let files = places
+                .into_iter()
+                .zip(sources)
+                .map(|(place, text)| match place {
+                    Place::File(path) => Ok(path),
+                    _ => bail!(
+                        "'{text}' is no file: of several sources, all are files or directories"
+                    ),
+                });
+            files.collect::<Result<_>>().map(ScanWhat::Several)
+        }
+    }
+}
+
 }
 
 /// A device has one reader, and a pass that is kept twice helps nobody.
@@ -682,3 +750,51 @@ mod tests {
         }
     }
 }
+    #[test]
+    fn several_files_are_scanned_and_other_sources_by_themselves() {
+        let what = |words: &[&str]| {
+            check(&[&["scan"], words].concat()).map(|job| match job {
+                Job::Scan(job) => job.what,
+                other => panic!("{other:?}"),
+            })
+        };
+        let one = what(&["a.mkv"]).expect("one file");
+        assert_eq!(one, ScanWhat::One(Place::File("a.mkv".into())));
+        let two = what(&["a.mkv", "b.mkv"]).expect("two files");
+        assert_eq!(two, ScanWhat::Several(vec!["a.mkv".into(), "b.mkv".into()]));
+        let directory = tempfile::tempdir().expect("room for a directory");
+        let path = directory.path().to_str().expect("a plain path");
+        let of_directory = what(&[path]).expect("a directory");
+        assert_eq!(
+            of_directory,
+            ScanWhat::Several(vec![directory.path().into()])
+        );
+        for words in [
+            &["a.mkv", "tape"][..],
+            &["-", "a.mkv"],
+            &["a.mkv", "b.mkv", "--events"],
+            &["a.mkv", "b.mkv", "--record", "/dev/null"],
+        ] {
+            what(words).expect_err("refused");
+        }
+    }
+
+    #[test]
+    fn every_option_of_a_pass_counts_as_one() {
+        let options = |words: &[&str]| match check(&[&["scan", "x"], words].concat()) {
+            Ok(Job::Scan(job)) => job.options(),
+            other => panic!("{other:?}"),
+        };
+        let plain = options(&[]);
+        for words in [
+            &["--tape", "Low tide"][..],
+            &["--standard", "625"],
+            &["--keep-lines"],
+            &["--for", "10s"],
+            &["--set", "sharpness=3"],
+        ] {
+            assert_ne!(options(words), plain, "{words:?}");
+        }
+        assert_eq!(options(&["--record", "p"]), plain);
+    }
+

@@ -6,7 +6,7 @@
 pub use args::{Cli, ExportFormat, ExportWhat};
 pub use job::{
     Attention, Dashboard, ExportJob, Gaps, Job, LimitsJob, Output, PassJob, RecordTo, ScanJob,
-    TapeJob, TeeJob, TeeTo, WatchJob,
+    ScanWhat, TapeJob, TeeJob, TeeTo, WatchJob,
 };
 
 mod args;

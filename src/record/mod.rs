@@ -7,13 +7,15 @@
 
 pub use error::RecordError;
 pub use head::{
-    FilePlace, HandedOn, PassHead, ProgrammeSpan, TapeSpeed, default_path, file_place, tee_frame,
+    FilePlace, HandedOn, PassHead, ProgrammeSpan, TapeSpeed, default_path, file_place,
+    passes_directory, tee_frame,
 };
 pub use input::InputWords;
 pub use live::Live;
 pub use open::upgrade;
 pub use reader::{FieldLines, Lines, Pass, PerSecond, Rows, StorageGap};
 pub use row::Row;
+pub use scanned::Scanned;
 pub(crate) use schema::word_of;
 pub use schema::{APPLICATION_ID, Catalogue, FILE_VERSION, full_catalogue};
 pub use sections::{Section, Sections};
@@ -40,6 +42,7 @@ mod rollup;
 mod row;
 mod scale;
 mod schema;
+mod scanned;
 pub mod sections;
 mod statistics;
 mod store;

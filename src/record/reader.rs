@@ -14,13 +14,14 @@ use rusqlite::{Connection, OptionalExtension};
 use super::error::{RecordError, sqlite};
 use super::head::{HandedOn, PassHead, ProgrammeSpan};
 use super::open::open_read_only;
-use super::schema::{Catalogue, StoredQuantity, full_catalogue, of_word, stored_quantities};
+use super::scanned::Scanned;
+use super::schema::{self, Catalogue, StoredQuantity, full_catalogue, of_word, stored_quantities};
 use crate::alarms::{Event, EventId};
 use crate::fields::FieldPlace;
 use crate::measures::{QUANTITY_COUNT, Value};
 use crate::timecode::FieldIndex;
 
-use about::read_head;
+use about::{read_head, settings_of};
 pub use pages::{FieldLines, Lines, Rows};
 use stored::{counted_in, index, key, read_event, read_field, read_place, read_second};
 
@@ -299,6 +300,16 @@ impl<const N: usize> Pass<N> {
             },
         )
     }
+    /// The file that the whole of was scanned; `None` of other sources, and where the scan did not come to the end.
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub fn scanned(&self) -> Result<Option<Scanned>, RecordError> {
+        let pairs = settings_of(&self.connection, schema::SCANNED);
+        let pairs = pairs.map_err(sqlite("read", &self.path))?;
+        Ok(Scanned::from_pairs(&pairs))
+    }
+
 
     fn all<T>(
         &self,

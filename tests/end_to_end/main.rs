@@ -2,6 +2,8 @@
 
 mod bad_input;
 mod bars;
+mod batch;
+mod exports;
 mod learning;
 mod passes;
 mod scenes;
