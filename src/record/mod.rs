@@ -26,6 +26,7 @@ pub use verdict::{Evidence, Groups, Judgement, NotJudged, Verdict, judge};
 pub use writer::{PassSender, QUEUE_FIELDS, WhenFull, Writer, WriterState, WriterWatch, create};
 
 pub mod advice;
+pub mod again;
 pub mod baseline;
 pub mod effect;
 mod error;
@@ -41,8 +42,8 @@ mod reader;
 mod rollup;
 mod row;
 mod scale;
-mod schema;
 mod scanned;
+mod schema;
 pub mod sections;
 mod statistics;
 mod store;

@@ -146,6 +146,23 @@ impl<const N: usize> Pass<N> {
             .map_err(sqlite("read", &self.path))
     }
 
+    /// The place of a field or, where it has no row, of the next that has; `None` behind the last.
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub fn place_from(&self, field: FieldIndex) -> Result<Option<FieldPlace>, RecordError> {
+        self.connection
+            .prepare_cached(
+                "SELECT field, parity, micros FROM readings WHERE field >= ?1 ORDER BY field LIMIT 1",
+            )
+            .and_then(|mut statement| {
+                statement
+                    .query_row([key(field.0)], |row| read_place(row, 0))
+                    .optional()
+            })
+            .map_err(sqlite("read", &self.path))
+    }
+
     /// The summary object; `None` when the pass was not closed.
     ///
     /// # Errors
@@ -283,6 +300,16 @@ impl<const N: usize> Pass<N> {
         rows.into_iter().map(with_reason).collect()
     }
 
+    /// The file that the whole of was scanned; `None` of other sources, and where the scan did not come to the end.
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub fn scanned(&self) -> Result<Option<Scanned>, RecordError> {
+        let pairs = settings_of(&self.connection, schema::SCANNED);
+        let pairs = pairs.map_err(sqlite("read", &self.path))?;
+        Ok(Scanned::from_pairs(&pairs))
+    }
+
     /// What was measured and could not be stored.
     ///
     /// # Errors
@@ -300,16 +327,6 @@ impl<const N: usize> Pass<N> {
             },
         )
     }
-    /// The file that the whole of was scanned; `None` of other sources, and where the scan did not come to the end.
-    ///
-    /// # Errors
-    /// When the file cannot be read.
-    pub fn scanned(&self) -> Result<Option<Scanned>, RecordError> {
-        let pairs = settings_of(&self.connection, schema::SCANNED);
-        let pairs = pairs.map_err(sqlite("read", &self.path))?;
-        Ok(Scanned::from_pairs(&pairs))
-    }
-
 
     fn all<T>(
         &self,
