@@ -38,7 +38,7 @@ pub(super) enum Command {
     Scan(ScanArgs),
     /// List what can be watched: devices, inputs, standards, formats, controls.
     Sources(SourcesArgs),
-    /// Write what a pass holds as a table.
+    /// Write what a pass holds for other programs: as a table, as cues beside a video, as chapters.
     Export(ExportArgs),
     /// Say what a quantity or an event means, what usually causes it, and what to try.
     Explain {
@@ -340,20 +340,28 @@ pub(super) enum SpeedArg {
 
 /// What an export writes.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
-pub enum ExportWhat {
+pub(super) enum ExportWhat {
     /// What happened, one row an event.
     Events,
     /// Every quantity, one row a field.
     Fields,
     /// The timing of every usable line (passes recorded with --keep-lines).
     Lines,
+    /// Programme, and stretches to play again with why.
+    Spans,
 }
 
 /// How an export writes it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
-pub enum ExportFormat {
+pub(super) enum ExportFormat {
     /// Comma-separated values with a header row.
     Csv,
     /// One JSON object a line.
     Jsonl,
+    /// Apache Parquet: typed columns with their units.
+    Parquet,
+    /// Events as cues beside the recorded file.
+    Webvtt,
+    /// Programme, marks and alarms as chapters (ffmetadata); of events.
+    Chapters,
 }

@@ -13,6 +13,7 @@ use crate::sources::tape::DEFAULT_SCENE;
 use crate::sources::{FieldOrder, Place, StandardWish, Wishes};
 use crate::standard::Standard;
 use crate::units::{CodeRange, Hertz, Ire};
+use crate::views::export::{Document, Format, What};
 
 use super::args::{
     Cli, Command, ExportFormat, ExportWhat, FieldOrderArg, LinesArg, PassArgs, RangeArg, ScanArgs,
@@ -31,7 +32,7 @@ pub enum Job {
         /// JSON instead of text.
         json: bool,
     },
-    /// A table out of a pass.
+    /// A document out of a pass.
     Export(ExportJob),
     /// What a quantity or an event means.
     Explain {
@@ -143,7 +144,6 @@ pub struct ScanJob {
     pub strict: bool,
 }
 
-/// What is kept of a pass, and how it is judged.
 /// What a scan measures.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum ScanWhat {
@@ -177,6 +177,7 @@ impl ScanJob {
     }
 }
 
+/// What is kept of a pass, and how it is judged.
 #[derive(Clone, Debug)]
 pub struct PassJob {
     /// Where it is recorded.
@@ -223,15 +224,13 @@ pub struct LimitsJob {
     pub learn: Option<PathBuf>,
 }
 
-/// A table out of a pass.
+/// A document out of a pass.
 #[derive(Debug)]
 pub struct ExportJob {
     /// The pass file.
     pub pass: PathBuf,
-    /// Which table.
-    pub what: ExportWhat,
-    /// In which form.
-    pub format: ExportFormat,
+    /// What of it, in which form.
+    pub document: Document,
     /// Where to.
     pub output: Output,
 }
@@ -284,9 +283,8 @@ impl Command {
             Self::Scan(args) => Job::Scan(args.check()?),
             Self::Sources(args) => Job::Sources { json: args.json },
             Self::Export(args) => Job::Export(ExportJob {
+                document: document(args.what, args.format)?,
                 pass: args.pass,
-                what: args.what,
-                format: args.format,
                 output: output(&args.output),
             }),
             Self::Explain { topic } => Job::Explain { topic },
@@ -354,6 +352,8 @@ impl WatchArgs {
     }
 }
 
+impl ScanArgs {
+    fn check(self) -> Result<ScanJob> {
         let what = scan_what(&self.sources)?;
         if let (ScanWhat::Several(_), Some(record)) = (&what, &self.pass.record) {
             ensure!(
@@ -366,8 +366,6 @@ impl WatchArgs {
             !(self.events && matches!(what, ScanWhat::Several(_))),
             "--events tells of one source while it is scanned; of several files --json has the events of each"
         );
-impl ScanArgs {
-    fn check(self) -> Result<ScanJob> {
         Ok(ScanJob {
             what,
             wishes: self.how.wishes()?,
@@ -494,6 +492,8 @@ fn place(text: &str) -> Result<Place> {
         return Ok(Place::Device(text.into()));
     }
     Ok(Place::File(text.into()))
+}
+
 fn scan_what(sources: &[String]) -> Result<ScanWhat> {
     let places = sources
         .iter()
@@ -515,8 +515,6 @@ fn scan_what(sources: &[String]) -> Result<ScanWhat> {
             files.collect::<Result<_>>().map(ScanWhat::Several)
         }
     }
-}
-
 }
 
 /// A device has one reader, and a pass that is kept twice helps nobody.
@@ -591,6 +589,33 @@ fn limits(file: Option<&Path>) -> Result<Limits> {
         return Ok(Limits::default());
     };
     Limits::from_file(file).with_context(|| format!("reading the limits file {}", file.display()))
+}
+
+fn document(what: ExportWhat, format: ExportFormat) -> Result<Document> {
+    let table = |format| {
+        let what = match what {
+            ExportWhat::Events => What::Events,
+            ExportWhat::Fields => What::Fields,
+            ExportWhat::Lines => What::Lines,
+            ExportWhat::Spans => What::Spans,
+        };
+        Document::Table(what, format)
+    };
+    match format {
+        ExportFormat::Csv => Ok(table(Format::Csv)),
+        ExportFormat::Jsonl => Ok(table(Format::Jsonl)),
+        ExportFormat::Parquet => Ok(table(Format::Parquet)),
+        ExportFormat::Webvtt | ExportFormat::Chapters if what != ExportWhat::Events => bail!(
+            "--as {}: only events can be written so; write `events`, or --as csv, jsonl or parquet",
+            if format == ExportFormat::Webvtt {
+                "webvtt"
+            } else {
+                "chapters"
+            }
+        ),
+        ExportFormat::Webvtt => Ok(Document::Cues),
+        ExportFormat::Chapters => Ok(Document::Chapters),
+    }
 }
 
 fn output(path: &Path) -> Output {
@@ -725,6 +750,28 @@ mod tests {
     }
 
     #[test]
+    fn only_events_are_cues_and_chapters() {
+        let wanted = |what: &str, format: &str| {
+            let words = ["export", "a.pass", what, "--as", format, "-o", "-"];
+            check(&words).map(|job| match job {
+                Job::Export(job) => job.document,
+                other => panic!("{other:?}"),
+            })
+        };
+        for what in ["fields", "lines", "spans"] {
+            for format in ["webvtt", "chapters"] {
+                let error = wanted(what, format).expect_err("refused").to_string();
+                assert!(error.contains(&format!("--as {format}")), "{error}");
+            }
+        }
+        assert_eq!(wanted("events", "webvtt").expect("cues"), Document::Cues);
+        assert_eq!(
+            wanted("spans", "parquet").expect("a table"),
+            Document::Table(What::Spans, Format::Parquet)
+        );
+    }
+
+    #[test]
     fn a_pass_is_recorded_unless_told_otherwise() {
         let record = |words: &[&str]| match check(words) {
             Ok(Job::Scan(job)) => job.pass.record,
@@ -739,17 +786,6 @@ mod tests {
         assert!(check(&["scan", "x", "--record", "p", "--no-record"]).is_err());
     }
 
-    #[test]
-    fn durations_are_written_as_people_write_them() {
-        for (text, seconds) in [("90s", 90), ("10m", 600), ("1h 30m", 5400), ("1h30m", 5400)] {
-            assert_eq!(
-                duration(text).expect("a duration"),
-                Duration::from_secs(seconds),
-                "{text}"
-            );
-        }
-    }
-}
     #[test]
     fn several_files_are_scanned_and_other_sources_by_themselves() {
         let what = |words: &[&str]| {
@@ -798,3 +834,14 @@ mod tests {
         assert_eq!(options(&["--record", "p"]), plain);
     }
 
+    #[test]
+    fn durations_are_written_as_people_write_them() {
+        for (text, seconds) in [("90s", 90), ("10m", 600), ("1h 30m", 5400), ("1h30m", 5400)] {
+            assert_eq!(
+                duration(text).expect("a duration"),
+                Duration::from_secs(seconds),
+                "{text}"
+            );
+        }
+    }
+}
