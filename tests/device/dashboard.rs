@@ -7,6 +7,7 @@ use trueline::limits::Kind;
 use trueline::record::Pass;
 
 use crate::driver::{self, CAPTURE};
+use crate::finding::{SMALL_TEXT, small_picture};
 use crate::program::{closed, end_of, last_field, pass_place, trueline, wait_for};
 use crate::terminal::Terminal;
 
@@ -95,10 +96,11 @@ fn wait_for_changes(path: &Path, terminal: &Terminal, from: i64) -> i64 {
 
 pub(crate) fn a_control_stepped_at_the_dashboard_is_set_in_the_device_logged_and_set_back() -> String
 {
+    small_picture();
     let found = driver::value("brightness");
     let path = pass_place("stepped");
     let terminal = Terminal::open();
-    let mut command = trueline(["watch", CAPTURE, "--standard", "525", "--record"]);
+    let mut command = trueline(["watch", CAPTURE, "--raster", SMALL_TEXT, "--record"]);
     command.arg(&path);
     terminal.take(&mut command);
     let mut child = command.spawn().expect("it starts");

@@ -9,7 +9,8 @@ use crate::driver::{self, CAPTURE};
 use crate::program::{closed, end_of, interrupt, pass_place, said_so_far, trueline};
 
 /// The smallest picture there is: an emulated machine measures a full raster at a few fields a second.
-const SIZE: (usize, usize) = (320, 180);
+const SMALL: (usize, usize) = (320, 180);
+pub(crate) const SMALL_TEXT: &str = "320x180";
 
 /// How far from the driver's neutral values the controls are found.
 const OFF: (i64, i64) = (14, 12);
@@ -17,21 +18,25 @@ const OFF: (i64, i64) = (14, 12);
 /// What is proposed may be this far from neutral: black within 0.7 IRE and white too, of which either step makes half.
 const NEAR: i64 = 4;
 
-pub(crate) fn levels_are_found_on_colour_bars_and_the_controls_set_back() -> String {
-    // The webcam input, whose brightness has a scale of its own.
+/// Chooses the webcam input, which has it. Its brightness has a scale of its own.
+pub(crate) fn small_picture() {
     let wishes = Wishes {
         input: Some("webcam".to_owned()),
-        raster: Some(SIZE),
+        raster: Some(SMALL),
         ..Wishes::default()
     };
     drop(V4l2Source::open(CAPTURE.as_ref(), &wishes).unwrap_or_else(|error| panic!("{error}")));
+}
+
+pub(crate) fn levels_are_found_on_colour_bars_and_the_controls_set_back() -> String {
+    small_picture();
     driver::choose("test_pattern", "100% Colorbar");
     let neutral = (driver::value("brightness"), driver::value("contrast"));
     driver::set("brightness", neutral.0 + OFF.0);
     driver::set("contrast", neutral.1 - OFF.1);
     let path = pass_place("found");
     let words = "/tmp/finding.log";
-    let mut command = trueline(["watch", CAPTURE, "--raster", "320x180", "--find-levels"]);
+    let mut command = trueline(["watch", CAPTURE, "--raster", SMALL_TEXT, "--find-levels"]);
     command.args(["--no-dashboard", "--record"]).arg(&path);
     command.stderr(fs::File::create(words).expect("memory takes files"));
     let mut child = command.spawn().expect("it starts");

@@ -4,7 +4,8 @@
 //! those that were played: jitter and noise make each one's numbers its own, and hardly any depend on where in a pass it
 //! comes. Then exactly the frames that were captured, with the same losses between them, are measured again from the file
 //! they were rendered to: now every quantity must be the same. A frame that was taken for another would show in all of
-//! them. The program itself measures them too, by `trueline scan` of a file: there, what knows of losses is left out.
+//! them. The program itself measures them too, by `trueline scan` of a file that has no losses: every quantity must be the same
+//! as when they are measured here without losses.
 
 use std::error::Error;
 use std::path::Path;
@@ -16,15 +17,6 @@ use trueline::sources::{Frame, Gap};
 use trueline::timecode::FieldIndex;
 
 use crate::clips::Clip;
-
-/// Quantities in which a loss shows: of a file without losses they differ.
-const AWARE_OF_LOSSES: [&str; 5] = [
-    "levels.parity_ire",
-    "sync.missing_fields",
-    "sync.slip_ms",
-    "sync.vertical_jitter_lines",
-    "sync.vertical_shift_lines",
-];
 
 /// Fewer captured frames would prove little of quantities with memory. A busy machine captures few, but not that few.
 const LEAST_FRAMES: usize = 4;
@@ -58,18 +50,19 @@ pub(crate) fn check(clip: &Clip, share: &Path) -> Result<String, Box<dyn Error>>
         "captured",
         &captured_frames,
     )?)?)?;
-    if again.len().min(scanned.len()) < live.len() {
+    let whole = measure_again(&frames, &found, |_| 0);
+    if again.len() < live.len() || scanned.len() != whole.len() {
         return Err(format!(
-            "{} fields live, {} and {} offline",
+            "{} fields live, {} offline; {} scanned, {} offline",
             live.len(),
             again.len(),
-            scanned.len()
+            scanned.len(),
+            whole.len()
         )
         .into());
     }
-    for (live, scanned) in live.iter().zip(&scanned) {
-        same_values(live, scanned, |id| !AWARE_OF_LOSSES.contains(&id))
-            .map_err(|error| format!("scanned: {error}"))?;
+    if let Some(error) = unlike(&scanned, &whole) {
+        return Err(format!("scanned: {error}").into());
     }
     let lost = captured.iter().map(|frame| missing(frame)).sum::<u64>();
     Ok(format!(
@@ -100,7 +93,7 @@ fn find_all(
         let mut told = String::new();
         let holds = ranked.iter().find(|(_, candidate)| {
             found.push(*candidate);
-            let again = measure_again(frames, &captured[..=nth], &found);
+            let again = measure_again(frames, &found, |nth| missing(captured[nth]));
             found.pop();
             match unlike(live, &again) {
                 None => true,
@@ -121,7 +114,7 @@ fn find_all(
         })?;
         found.push(holds);
     }
-    let again = measure_again(frames, captured, &found);
+    let again = measure_again(frames, &found, |nth| missing(captured[nth]));
     match unlike(live, &again) {
         None => Ok((found, again)),
         Some(error) => Err(error),
@@ -205,15 +198,15 @@ fn number(row: &Row, place: usize) -> Option<f64> {
     }
 }
 
-/// Measures the captured frames anew, by way of the file they were rendered to.
-fn measure_again(frames: &[Frame], captured: &[&[Row]], found: &[usize]) -> Vec<Row> {
+/// Measures the frames that were captured anew, by way of the file they were rendered to, each after as many lost fields.
+fn measure_again(frames: &[Frame], found: &[usize], lost: impl Fn(usize) -> u64) -> Vec<Row> {
     let (mut splitter, mut history, mut suite) =
         (Splitter::new(), History::default(), Suite::new());
     let mut rows = Vec::new();
-    for (captured, &index) in captured.iter().zip(found) {
+    for (nth, &index) in found.iter().enumerate() {
         let frame = Frame {
             gap: Gap {
-                lost_by_source: missing(captured),
+                lost_by_source: lost(nth),
                 ..Gap::default()
             },
             ..frames[index].clone()
@@ -240,13 +233,8 @@ fn same(live: &Row, again: &Row) -> Result<(), String> {
     if (a.field, a.parity) != (b.field, b.parity) {
         return Err(format!("{a:?} of the device is {b:?} offline"));
     }
-    same_values(live, again, |_| true)
-}
-
-fn same_values(live: &Row, again: &Row, asked: impl Fn(&str) -> bool) -> Result<(), String> {
     let unlike: Vec<String> = (0..QUANTITY_COUNT)
         .zip(quantities())
-        .filter(|(_, quantity)| asked(quantity.id))
         .filter(|(place, quantity)| !equal(quantity, live.values[*place], again.values[*place]))
         .map(|(place, quantity)| {
             let [live, again] = [live, again].map(|row| row.values[place]);
