@@ -8,6 +8,7 @@
 //!
 //! Does not know: how a single one is scanned.
 
+use std::collections::BTreeMap;
 use std::ffi::OsString;
 use std::fs;
 use std::io::{self, IsTerminal};
@@ -60,7 +61,7 @@ pub(super) fn run(
         bars: io::stderr().is_terminal().then(MultiProgress::new),
         naming: Mutex::new(()),
         told: Mutex::new(Told {
-            ready: files.iter().map(|_| None).collect(),
+            ready: BTreeMap::new(),
             next: 0,
         }),
         alone: begun.iter().filter(|task| task.known.is_none()).count() == 1,
@@ -71,9 +72,9 @@ pub(super) fn run(
         .zip(&done)
         .map(|(file, done)| done.row(file))
         .collect();
-    console::table(&rows, Ink::of_stderr())
-        .iter()
-        .for_each(|line| say_plainly(line));
+    for line in console::table(&rows, Ink::of_stderr()) {
+        say_plainly(&line);
+    }
     Ok(outcome(job, &done))
 }
 
@@ -195,8 +196,8 @@ struct Batch<'a> {
 
 /// Lines for stdout, which come in the order of the files.
 struct Told {
-    /// Of each file, once it is known whether it has a line, that.
-    ready: Vec<Option<Option<String>>>,
+    /// Of files of which it is known: the line, if there is one.
+    ready: BTreeMap<usize, Option<String>>,
     /// The first file of which nothing was told.
     next: usize,
 }
@@ -308,8 +309,8 @@ impl Batch<'_> {
         }
         let mut told = lock(&self.told);
         let told = &mut *told;
-        told.ready[at] = Some(line);
-        while let Some(line) = told.ready.get_mut(told.next).and_then(Option::take) {
+        told.ready.insert(at, line);
+        while let Some(line) = told.ready.remove(&told.next) {
             told.next += 1;
             if let Some(line) = line {
                 put_line(&line)?;

@@ -246,8 +246,9 @@ pub(super) fn conclude(
 
 /// The verdict, group by group, and its reasons, for people.
 pub(super) fn tell(summary: &Summary) {
-    let lines = console::summary(summary, Ink::of_stderr());
-    lines.iter().for_each(|line| say(line));
+    for line in console::summary(summary, Ink::of_stderr()) {
+        say(&line);
+    }
 }
 
 /// How evenly a device delivered, for people.

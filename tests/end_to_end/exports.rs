@@ -1,4 +1,4 @@
-//! Exports against readers of other origin: pyarrow, webvtt-py (both installed by `scripts/setup test`), FFmpeg.
+//! Exports against readers of other origin: pyarrow, webvtt-py (both installed by `scripts/setup test`), `FFmpeg`.
 
 use std::path::{Path, PathBuf};
 use std::process::Command;

@@ -1,4 +1,4 @@
-//! `export events --as chapters`: the pass as chapters, in FFmpeg's metadata format (its manual, section "Metadata").
+//! `export events --as chapters`: the pass as chapters, in the metadata format of `FFmpeg` (its manual, section "Metadata").
 //!
 //! Chapters begin at 0, follow each other without gaps and end with the file. One begins where programme begins and where it
 //! ends, at each mark, at each alarm and where that is over. What begins within a second is one chapter with the names of all;
@@ -244,9 +244,9 @@ mod tests {
         };
         let (_scratch, pass) = recorded(1_000, |sender| {
             sender.programme(&[span]).expect("room");
-            events
-                .iter()
-                .for_each(|event| sender.event(event).expect("room"));
+            for event in events {
+                sender.event(event).expect("room");
+            }
         });
         let mut out = Vec::new();
         write(&pass, &mut out).expect("memory has room");

@@ -2,7 +2,7 @@
 //!
 //! In: a [`Pass`]. Out: CSV with a line of names, JSON lines with the names in each, or Parquet; row by row, so that six
 //! hours need no more memory than a minute. What is absent is an empty CSV field, a JSON `null` and a Parquet NULL. Numbers
-//! have the decimals that their step warrants. Timecode labels are made here. Events also as WebVTT and as FFmpeg's chapters.
+//! have the decimals that their step warrants. Timecode labels are made here. Events also as `WebVTT` and as chapters.
 //!
 //! Does not know: how a pass is stored.
 
@@ -60,9 +60,9 @@ pub enum Format {
 pub enum Document {
     /// A table.
     Table(What, Format),
-    /// Events as cues of WebVTT.
+    /// Events as cues of `WebVTT`.
     Cues,
-    /// The pass as chapters in FFmpeg's metadata format.
+    /// The pass as chapters in the metadata format of `FFmpeg`.
     Chapters,
 }
 

@@ -86,8 +86,8 @@ impl Timeline {
     /// The frame a field is in, or the first after it that was handed on.
     fn next_frame(&self, field: FieldIndex) -> Option<u64> {
         tee_frame(&self.turns, field).or_else(|| {
-            let later = self.turns.iter().filter(|turn| turn.start > field);
-            later.filter_map(|turn| turn.tee_frame).next()
+            let mut later = self.turns.iter().filter(|turn| turn.start > field);
+            later.find_map(|turn| turn.tee_frame)
         })
     }
 

@@ -1,4 +1,4 @@
-//! `export events --as webvtt`: each event as a cue, to lie beside the recorded file (W3C WebVTT, section 4).
+//! `export events --as webvtt`: each event as a cue, to lie beside the recorded file (W3C `WebVTT`, section 4).
 //!
 //! A cue lasts as long as its event and at least as long as it takes to read. Its identifier is the event's id; its first line
 //! has timecode, kind and severity, the next the note. Cues of events at one time overlap, as the format allows.
@@ -116,9 +116,9 @@ mod tests {
 
     fn written(events: &[Event]) -> String {
         let (_scratch, pass) = recorded(1_000, |sender| {
-            events
-                .iter()
-                .for_each(|event| sender.event(event).expect("room"));
+            for event in events {
+                sender.event(event).expect("room");
+            }
         });
         let mut out = Vec::new();
         write(&pass, &mut out).expect("memory has room");
