@@ -2,7 +2,7 @@
 //!
 //! Chapters begin at 0, follow each other without gaps and end with the file. One begins where programme begins and where it
 //! ends, at each mark, at each alarm and where that is over. What begins within a second is one chapter with the names of all;
-//! alarms that overlap, or follow each other so closely, are one.
+//! alarms that overlap, or follow each other so closely, are one. What begins in the last second begins none.
 //!
 //! Does not know: what becomes of the file.
 
@@ -16,6 +16,9 @@ use crate::record::{Pass, ProgrammeSpan, RecordError};
 
 /// Shortest chapter in seconds: players list them for people to choose from, and a shorter one is over before it is seen.
 const SHORTEST_CHAPTER: f64 = 1.0;
+
+/// Seconds that make no difference to times in milliseconds.
+const ROUNDING: f64 = 1e-6;
 
 /// Chapters count in milliseconds.
 const TIMEBASE: f64 = 1e3;
@@ -116,6 +119,8 @@ fn alarms(events: &[Event], timeline: &Timeline) -> Vec<Point> {
     placed.sort_by(|a, b| a.0.total_cmp(&b.0));
     for (start, event) in placed {
         let end = event.end.map_or(timeline.end(), |end| timeline.end_of(end));
+        // What goes on after a shorter one has a chapter too.
+        let end = end.max(start + SHORTEST_CHAPTER);
         match runs.last_mut() {
             Some(run) if start < run.1 + SHORTEST_CHAPTER => {
                 run.1 = run.1.max(end);
@@ -190,7 +195,7 @@ fn laid_out(base: &[(f64, String)], points: Vec<Point>, end: f64) -> Vec<Chapter
     let mut merged: Vec<(f64, Vec<String>)> = Vec::new();
     for point in points {
         match merged.last_mut() {
-            Some((at, titles)) if point.at < *at + SHORTEST_CHAPTER => {
+            Some((at, titles)) if point.at + ROUNDING < *at + SHORTEST_CHAPTER => {
                 titles.extend(point.title.filter(|title| !titles.contains(title)));
             }
             _ => merged.push((
