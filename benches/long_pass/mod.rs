@@ -122,6 +122,7 @@ pub(crate) fn record(path: &Path, events: u32) {
     sender.programme(&[programme]).expect("a writer");
     let closing = Closing {
         found: Vec::new(),
+        scanned: None,
         summary: "{}".to_owned(),
         closed_at: "2026-03-02T01:04:05+00:00".to_owned(),
     };

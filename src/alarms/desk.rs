@@ -131,9 +131,9 @@ impl Desk<'_> {
                 .end
                 .is_some_and(|end| (end.seconds - event.start.seconds).0 > self.numbers.join_s);
             let which = match (near_start.is_some(), long) {
-                (true, true) => ". It began ",
+                (true, true) => LONG_FROM,
                 (true, false) => ", ",
-                (false, true) => ". It ended ",
+                (false, true) => LONG_TO,
                 (false, false) => ", ending ",
             };
             let sentence = event.note.trim_end_matches('.');
@@ -143,13 +143,30 @@ impl Desk<'_> {
     }
 }
 
+/// Whether the note of a closed event says that the whole of it lies at a start, a join or an end of a recording.
+pub(crate) fn is_at_join(event: &Event) -> bool {
+    let note = &event.note;
+    let names_one = JOINS.iter().any(|(_, what)| note.contains(what));
+    names_one && !note.contains(LONG_FROM) && !note.contains(LONG_TO)
+}
+
+/// Where recordings begin and end, as notes say it.
+const JOINS: [(JoinKind, &str); 3] = [
+    (JoinKind::Start, "the start of the recording"),
+    (JoinKind::Join, "a join between recordings"),
+    (JoinKind::End, "the end of the recording"),
+];
+
+/// Between the sentence of an event that is longer than a join's faults and the join that it began at.
+const LONG_FROM: &str = ". It began ";
+
+/// The same for the join that it ended at.
+const LONG_TO: &str = ". It ended ";
+
 /// `0.5 s after a join between recordings`.
 fn beside(after: f64, kind: JoinKind) -> String {
-    let what = match kind {
-        JoinKind::Start => "the start of the recording",
-        JoinKind::Join => "a join between recordings",
-        JoinKind::End => "the end of the recording",
-    };
+    let named = JOINS.iter().find(|(known, _)| *known == kind);
+    let what = named.map_or("", |(_, what)| what);
     match after {
         after if after.abs() < 0.05 => format!("at {what}"),
         after if after < 0.0 => format!("{:.1} s before {what}", -after),

@@ -16,6 +16,7 @@ pub use log::{EventLog, MOST_LISTED, Unlisted};
 pub use programme::{Phase, Programme, Span, Turn, WhyEnded};
 
 use cuts::Cuts;
+pub(crate) use desk::is_at_join;
 use desk::{Desk, Waiting};
 use rules::{Look, Rule};
 use said::Said;

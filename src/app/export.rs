@@ -1,33 +1,24 @@
-//! `trueline export`: what a pass holds as a table.
+//! `trueline export`: what a pass holds, for other programs.
 //!
-//! In: an [`ExportJob`]. Out: the table, in a file or on stdout. Does not know: what is in it.
+//! In: an [`ExportJob`]. Out: the document, in a file or on stdout. Does not know: what is in it.
 
 use anyhow::Result;
 
-use crate::cli::{ExportFormat, ExportJob, ExportWhat, Output};
+use crate::cli::{ExportJob, Output};
 use crate::record::Pass;
-use crate::views::export::{Destination, Format, What, export};
+use crate::views::export::{Destination, export};
 
 use super::Outcome;
 
-/// Writes a table.
+/// Writes a document.
 ///
 /// # Errors
-/// The file is no pass, has no such table, or the table cannot be written.
+/// The file is no pass, has no such table, or the document cannot be written.
 pub(super) fn run(job: &ExportJob) -> Result<Outcome> {
-    let what = match job.what {
-        ExportWhat::Events => What::Events,
-        ExportWhat::Fields => What::Fields,
-        ExportWhat::Lines => What::Lines,
-    };
-    let format = match job.format {
-        ExportFormat::Csv => Format::Csv,
-        ExportFormat::Jsonl => Format::Jsonl,
-    };
     let destination = match &job.output {
         Output::Stdout => Destination::Stdout,
         Output::File(path) => Destination::File(path.clone()),
     };
-    export(&Pass::open(&job.pass)?, what, format, &destination)?;
+    export(&Pass::open(&job.pass)?, job.document, &destination)?;
     Ok(Outcome::Done)
 }

@@ -14,6 +14,7 @@ use crate::{sources, views};
 
 mod analysis;
 mod attention;
+mod batch;
 mod capture;
 mod explain;
 mod export;
@@ -38,7 +39,7 @@ mod watch;
 pub enum Outcome {
     /// Done.
     Done,
-    /// Failed: `main` has printed why.
+    /// Failed: why has been printed.
     Failed,
     /// The command line makes no sense.
     Usage,
@@ -92,6 +93,11 @@ fn print(text: &str) -> Result<Outcome> {
 /// closed, as the panic of `eprintln` would.
 pub fn say(text: &str) {
     let _ = writeln!(io::stderr(), "trueline: {text}");
+}
+
+/// A line of what belongs together, on stderr without the program's name before it.
+fn say_plainly(text: &str) {
+    let _ = writeln!(io::stderr(), "{text}");
 }
 
 fn write_stdout(bytes: &[u8]) -> Result<()> {

@@ -13,13 +13,14 @@ use anyhow::{Context, Result, anyhow};
 use crate::alarms::PassClock;
 use crate::cli::{PassJob, RecordTo};
 use crate::record::{
-    Closed, Closing, PassHead, RecordError, Summary, WhenFull, Writer, WriterWatch, create,
-    default_path,
+    Closed, Closing, PassHead, RecordError, Scanned, Summary, WhenFull, Writer, WriterWatch,
+    create, default_path,
 };
 use crate::sources::{FieldOrder, IntervalFigures, Source, SourceDescription};
 use crate::standard::Standard;
 use crate::timecode::{Counting, Timecode};
 use crate::units::Ire;
+use crate::views::console::{self, Ink};
 
 use super::analysis::{Analysis, End, PassPlan};
 use super::capture::{Capture, PATIENCE};
@@ -107,6 +108,9 @@ pub(super) struct Recording {
     path: PathBuf,
     watch: WriterWatch,
     thread: JoinHandle<Result<Closed, RecordError>>,
+    /// The file that is scanned, if one is.
+    scanned: Option<Scanned>,
+    told: bool,
 }
 
 impl Recording {
@@ -137,9 +141,24 @@ impl Recording {
                 path,
                 watch,
                 thread,
+                scanned: None,
+                told: true,
             },
             Recorder::new(sender),
         )))
+    }
+
+    /// The same of a file that is scanned: once the whole of it was, the pass says so.
+    pub(super) fn of_file(self, scanned: Option<Scanned>) -> Self {
+        Self { scanned, ..self }
+    }
+
+    /// The same without a word about where it is kept.
+    pub(super) fn untold(self) -> Self {
+        Self {
+            told: false,
+            ..self
+        }
     }
 
     /// The file.
@@ -161,8 +180,10 @@ impl Recording {
         recorder: Recorder,
         summary: &Summary,
         found: Vec<(String, String)>,
+        whole: bool,
     ) -> Result<()> {
         let closing = Closing {
+            scanned: self.scanned.filter(|_| whole),
             summary: serde_json::to_string(summary).context("writing the summary as JSON")?,
             closed_at: wall_clock(),
             found,
@@ -176,7 +197,9 @@ impl Recording {
             .map_err(|_panic| anyhow!("the thread that writes the pass panicked"))?;
         let closed = written.and_then(|closed| sent.map(|()| closed));
         let closed = closed.with_context(|| format!("closing the pass {}", self.path.display()))?;
-        say(&format!("pass kept in {}", self.path.display()));
+        if self.told {
+            say(&format!("pass kept in {}", self.path.display()));
+        }
         if closed == Closed::LogBeside {
             say(
                 "another program has the pass open: its log stays beside it until that one closes it",
@@ -196,6 +219,7 @@ pub(super) fn conclude(
     mut analysis: Analysis,
     recording: Option<Recording>,
 ) -> Result<(Summary, End)> {
+    let whole = matches!(analysed, Ok(End::Whole));
     let intervals = capture.seen().intervals.figures();
     let intervals = intervals.map(|figures| ("frame intervals".to_owned(), in_numbers(&figures)));
     let said = analysis
@@ -207,7 +231,7 @@ pub(super) fn conclude(
     let (summary, recorder) = analysis.sum_up();
     let closed = summary.and_then(|summary| {
         if let (Some(recording), Some(recorder)) = (recording, recorder) {
-            recording.close(recorder, &summary, found)?;
+            recording.close(recorder, &summary, found, whole)?;
         }
         Ok(summary)
     });
@@ -222,18 +246,11 @@ pub(super) fn conclude(
     }
 }
 
-/// The verdict and its reasons, for people.
+/// The verdict, group by group, and its reasons, for people.
 pub(super) fn tell(summary: &Summary) {
-    say(&format!(
-        "{}: {} fields, {}",
-        summary.source,
-        summary.fields,
-        summary.verdict.word()
-    ));
-    summary
-        .reasons
-        .iter()
-        .for_each(|reason| say(&format!("  {reason}")));
+    for line in console::summary(summary, Ink::of_stderr()) {
+        say(&line);
+    }
 }
 
 /// How evenly a device delivered, for people.

@@ -5,34 +5,45 @@
 //! Does not know: how any of these is made.
 
 use std::io::{self, IsTerminal};
+use std::path::Path;
 
 use anyhow::Result;
 
-use crate::cli::ScanJob;
-use crate::record::Verdict;
-use crate::sources::{self, tape::Pace};
+use crate::cli::{ScanJob, ScanWhat};
+use crate::record::{Scanned, Summary, Verdict};
+use crate::sources::{self, Place, Source, tape::Pace};
 
 use super::analysis::{Analysis, End};
+use super::batch;
 use super::capture::Capture;
-use super::learn;
-use super::pass::{self, Recording};
-use super::signals::Interrupt;
-use super::sinks::{EventLines, Progress, Sink, put_line, typed};
+use super::learn::{self, InForce};
+use super::pass::{self, Prepared, Recording};
+use super::signals::{Interrupt, Stop};
+use super::sinks::{EventLines, Progress, Recorder, Sink, put_line, typed};
 use super::team::Team;
 use super::{Outcome, say};
 
-/// Measures a source from end to end.
+/// Measures sources from end to end.
 ///
 /// # Errors
-/// The source cannot be opened or breaks off, or the pass cannot be written. What was measured before is kept.
+/// A single source cannot be opened or breaks off, or its pass cannot be written. What was measured before is kept.
 pub(super) fn run(job: &ScanJob) -> Result<Outcome> {
     let interrupt = Interrupt::install()?;
     let limits = learn::in_force(&job.pass.limits)?;
-    let source = sources::open(&job.place, &job.wishes, Pace::Free { frames: None })?;
-    let prepared = pass::prepare(source.as_ref(), &job.pass, limits, job.keep_lines)?;
-    pass::remarks(source.description()).for_each(say);
-    let (recording, recorder) = Recording::start(&job.pass.record, &prepared.head)?.unzip();
+    match &job.what {
+        ScanWhat::One(place) => one(job, place, limits, &interrupt),
+        ScanWhat::Several(paths) => batch::run(job, paths, &limits, &interrupt),
+    }
+}
 
+fn one(job: &ScanJob, place: &Place, limits: InForce, interrupt: &Interrupt) -> Result<Outcome> {
+    let (source, prepared) = open(job, place, limits)?;
+    pass::remarks(source.description()).for_each(say);
+    let scanned = match place {
+        Place::File(path) => seen(job, path),
+        _ => None,
+    };
+    let (recording, recorder) = Recording::start(&job.pass.record, &prepared.head)?.unzip();
     let mut sinks: Vec<Box<dyn Sink>> = Vec::new();
     if job.events {
         sinks.push(Box::new(EventLines::Json));
@@ -40,13 +51,14 @@ pub(super) fn run(job: &ScanJob) -> Result<Outcome> {
     if io::stderr().is_terminal() {
         sinks.push(Box::new(Progress::new(source.description().frames)));
     }
-    let team = Team::gather(source.description().live)?;
-    let mut analysis = Analysis::new(prepared.plan, recorder, sinks);
-    analysis.set_hands(team.hands());
-    let stop = interrupt.stop();
-    let capture = Capture::start(source, &stop, None)?;
-    let end = team.run(|| analysis.run(&capture.deliveries, None, &stop));
-    let (summary, end) = pass::conclude(end, capture, analysis, recording)?;
+    let scan = Scan {
+        prepared,
+        recording: recording.map(|recording| recording.of_file(scanned)),
+        recorder,
+        sinks,
+        team: Team::gather(source.description().live)?,
+    };
+    let (summary, end) = scan.run(source, &interrupt.stop())?;
     if job.json {
         put_line(&typed("summary", &summary)?)?;
     } else {
@@ -57,5 +69,54 @@ pub(super) fn run(job: &ScanJob) -> Result<Outcome> {
         End::Asked => Ok(Outcome::Interrupted),
         End::Whole if job.strict && summary.verdict != Verdict::Clean => Ok(Outcome::NotClean),
         End::Whole => Ok(Outcome::Done),
+    }
+}
+
+/// A source as a scan reads it, and what its pass is of.
+pub(super) fn open(
+    job: &ScanJob,
+    place: &Place,
+    limits: InForce,
+) -> Result<(Box<dyn Source>, Prepared)> {
+    let source = sources::open(place, &job.wishes, Pace::Free { frames: None })?;
+    let prepared = pass::prepare(source.as_ref(), &job.pass, limits, job.keep_lines)?;
+    Ok((source, prepared))
+}
+
+/// How a file is known again; one that is no ordinary file, or that cannot be read, is not.
+pub(super) fn seen(job: &ScanJob, path: &Path) -> Option<Scanned> {
+    let ordinary = path.is_file();
+    ordinary
+        .then(|| Scanned::of(path, &job.options()).ok())
+        .flatten()
+}
+
+/// One source about to be measured.
+pub(super) struct Scan {
+    /// What it is of.
+    pub prepared: Prepared,
+    /// The pass file, if one is kept.
+    pub recording: Option<Recording>,
+    /// The queue to it.
+    pub recorder: Option<Recorder>,
+    /// Who else is told.
+    pub sinks: Vec<Box<dyn Sink>>,
+    /// Who measures.
+    pub team: Team,
+}
+
+impl Scan {
+    /// Measures to the end.
+    ///
+    /// # Errors
+    /// A sink or the pass file fails.
+    pub(super) fn run(self, source: Box<dyn Source>, stop: &Stop) -> Result<(Summary, End)> {
+        let mut analysis = Analysis::new(self.prepared.plan, self.recorder, self.sinks);
+        analysis.set_hands(self.team.hands());
+        let capture = Capture::start(source, stop, None)?;
+        let end = self
+            .team
+            .run(|| analysis.run(&capture.deliveries, None, stop));
+        pass::conclude(end, capture, analysis, self.recording)
     }
 }

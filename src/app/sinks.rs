@@ -8,7 +8,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Instant;
 
 use anyhow::{Context, Result};
-use indicatif::{ProgressBar, ProgressStyle};
+use indicatif::{MultiProgress, ProgressBar, ProgressStyle};
 
 use crate::alarms::{Alarms, Change, Event, EventRecord, PassClock, Span};
 use crate::fields::{Field, FieldPlace, Neighbourhood};
@@ -340,6 +340,22 @@ impl Progress {
         };
         // A template of our own that does not parse would be seen by every test that scans.
         bar.set_style(ProgressStyle::with_template(template).expect("the template is well-formed"));
+        Self { bar, fields: 0 }
+    }
+
+    /// The same as one bar of several, with a name before it.
+    pub(super) fn among(several: &MultiProgress, name: &str, frames: Option<u64>) -> Self {
+        let bar = match frames {
+            Some(frames) => ProgressBar::new(2 * frames),
+            None => ProgressBar::new_spinner(),
+        };
+        let template = match frames {
+            Some(_) => "{bar:20} {percent:>3} %  {eta:>4} left  {msg}",
+            None => "{spinner} field {pos}  {msg}",
+        };
+        bar.set_style(ProgressStyle::with_template(template).expect("the template is well-formed"));
+        let bar = several.add(bar);
+        bar.set_message(name.to_owned());
         Self { bar, fields: 0 }
     }
 }

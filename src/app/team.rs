@@ -36,6 +36,11 @@ impl Team {
         Ok(Self { pool: Some(pool) })
     }
 
+    /// One thread alone: others measure at the same time.
+    pub(super) fn alone() -> Self {
+        Self { pool: None }
+    }
+
     /// What measures are to share rows by.
     pub(super) fn hands(&self) -> Hands {
         match self.pool {

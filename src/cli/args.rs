@@ -40,7 +40,7 @@ pub(super) enum Command {
     Sources(SourcesArgs),
     /// Write finished passes up as one HTML page: verdict, charts, events, what to do.
     Report(ReportArgs),
-    /// Write what a pass holds as a table.
+    /// Write what a pass holds for other programs: as a table, as cues beside a video, as chapters.
     Export(ExportArgs),
     /// Say what a quantity or an event means, what usually causes it, and what to try.
     Explain {
@@ -95,7 +95,7 @@ pub(super) struct SourceArgs {
 #[command(next_help_heading = "Pass")]
 pub(super) struct PassArgs {
     /// Pass file to record [default: a dated name in the data directory]; of several sources each has its number behind
-    /// the name.
+    /// the name; scanning several files, the directory for theirs.
     #[arg(long, value_name = "PASS", value_hint = ValueHint::FilePath, conflicts_with = "no_record")]
     pub record: Option<PathBuf>,
     /// Keep no pass file.
@@ -177,13 +177,15 @@ pub(super) struct WatchArgs {
     reason = "each is a switch of the command line"
 )]
 pub(super) struct ScanArgs {
-    /// What to measure.
-    pub source: String,
+    /// What to measure; of several, files and directories: the video files in a directory, as many at once as there are
+    /// cores, and those that were scanned before with the same options not again.
+    #[arg(value_name = "SOURCE", required = true)]
+    pub sources: Vec<String>,
     #[command(flatten)]
     pub how: SourceArgs,
     #[command(flatten)]
     pub pass: PassArgs,
-    /// Print the summary as a JSON object on stdout.
+    /// Print the summary as a JSON object on stdout, of several files one a line.
     #[arg(long)]
     pub json: bool,
     /// Print each event as a JSON line on stdout as it closes.
@@ -192,7 +194,7 @@ pub(super) struct ScanArgs {
     /// Keep the timing of every line in the pass.
     #[arg(long, conflicts_with = "no_record")]
     pub keep_lines: bool,
-    /// Exit with 3 unless the verdict is clean.
+    /// Exit with 3 unless the verdict (of several files each) is clean.
     #[arg(long)]
     pub strict: bool,
 }
@@ -350,20 +352,28 @@ pub(super) enum SpeedArg {
 
 /// What an export writes.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
-pub enum ExportWhat {
+pub(super) enum ExportWhat {
     /// What happened, one row an event.
     Events,
     /// Every quantity, one row a field.
     Fields,
     /// The timing of every usable line (passes recorded with --keep-lines).
     Lines,
+    /// Programme, and stretches to play again with why.
+    Spans,
 }
 
 /// How an export writes it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
-pub enum ExportFormat {
+pub(super) enum ExportFormat {
     /// Comma-separated values with a header row.
     Csv,
     /// One JSON object a line.
     Jsonl,
+    /// Apache Parquet: typed columns with their units.
+    Parquet,
+    /// Events as cues beside the recorded file.
+    Webvtt,
+    /// Programme, marks and alarms as chapters (ffmetadata); of events.
+    Chapters,
 }

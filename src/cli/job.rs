@@ -13,6 +13,7 @@ use crate::sources::tape::DEFAULT_SCENE;
 use crate::sources::{FieldOrder, Place, StandardWish, Wishes};
 use crate::standard::Standard;
 use crate::units::{CodeRange, Hertz, Ire};
+use crate::views::export::{Document, Format, What};
 
 use super::args::{
     Cli, Command, ExportFormat, ExportWhat, FieldOrderArg, LinesArg, PassArgs, RangeArg, ScanArgs,
@@ -33,7 +34,7 @@ pub enum Job {
     },
     /// Passes as a page.
     Report(ReportJob),
-    /// A table out of a pass.
+    /// A document out of a pass.
     Export(ExportJob),
     /// What a quantity or an event means.
     Explain {
@@ -130,7 +131,7 @@ pub enum Dashboard {
 )]
 pub struct ScanJob {
     /// What to measure.
-    pub place: Place,
+    pub what: ScanWhat,
     /// How to read it.
     pub wishes: Wishes,
     /// What to keep of it.
@@ -143,6 +144,39 @@ pub struct ScanJob {
     pub keep_lines: bool,
     /// Exit code 3 unless clean.
     pub strict: bool,
+}
+
+/// What a scan measures.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum ScanWhat {
+    /// One source.
+    One(Place),
+    /// Files, and directories of them.
+    Several(Vec<PathBuf>),
+}
+
+impl ScanJob {
+    /// Every option that what is measured and kept of a file depends on, except limits; scans of one program with the same
+    /// text do the same.
+    #[must_use]
+    pub fn options(&self) -> String {
+        let PassJob {
+            record: _,
+            limits: _,
+            tape,
+            chain,
+            player,
+            pass_through,
+            speed,
+            settings,
+            setup,
+            start_timecode,
+            duration,
+        } = &self.pass;
+        let words = (tape, chain, player, pass_through, settings);
+        let numbers = (speed, setup, start_timecode, duration, self.keep_lines);
+        format!("{:?} {words:?} {numbers:?}", self.wishes)
+    }
 }
 
 /// What is kept of a pass, and how it is judged.
@@ -192,15 +226,13 @@ pub struct LimitsJob {
     pub learn: Option<PathBuf>,
 }
 
-/// A table out of a pass.
+/// A document out of a pass.
 #[derive(Debug)]
 pub struct ExportJob {
     /// The pass file.
     pub pass: PathBuf,
-    /// Which table.
-    pub what: ExportWhat,
-    /// In which form.
-    pub format: ExportFormat,
+    /// What of it, in which form.
+    pub document: Document,
     /// Where to.
     pub output: Output,
 }
@@ -262,9 +294,8 @@ impl Command {
             Self::Scan(args) => Job::Scan(args.check()?),
             Self::Sources(args) => Job::Sources { json: args.json },
             Self::Export(args) => Job::Export(ExportJob {
+                document: document(args.what, args.format)?,
                 pass: args.pass,
-                what: args.what,
-                format: args.format,
                 output: output(&args.output),
             }),
             Self::Report(args) => Job::Report(ReportJob {
@@ -338,8 +369,20 @@ impl WatchArgs {
 
 impl ScanArgs {
     fn check(self) -> Result<ScanJob> {
+        let what = scan_what(&self.sources)?;
+        if let (ScanWhat::Several(_), Some(record)) = (&what, &self.pass.record) {
+            ensure!(
+                !record.exists() || record.is_dir(),
+                "--record {}: of several files the passes go to a directory, and this is a file",
+                record.display()
+            );
+        }
+        ensure!(
+            !(self.events && matches!(what, ScanWhat::Several(_))),
+            "--events tells of one source while it is scanned; of several files --json has the events of each"
+        );
         Ok(ScanJob {
-            place: place(&self.source)?,
+            what,
             wishes: self.how.wishes()?,
             pass: self.pass.check(self.how.setup)?,
             json: self.json,
@@ -466,6 +509,29 @@ fn place(text: &str) -> Result<Place> {
     Ok(Place::File(text.into()))
 }
 
+fn scan_what(sources: &[String]) -> Result<ScanWhat> {
+    let places = sources
+        .iter()
+        .map(|text| place(text))
+        .collect::<Result<Vec<_>>>()?;
+    match places.as_slice() {
+        [Place::File(path)] if path.is_dir() => Ok(ScanWhat::Several(vec![path.clone()])),
+        [one] => Ok(ScanWhat::One(one.clone())),
+        _ => {
+            let files = places
+                .into_iter()
+                .zip(sources)
+                .map(|(place, text)| match place {
+                    Place::File(path) => Ok(path),
+                    _ => bail!(
+                        "'{text}' is no file: of several sources, all are files or directories"
+                    ),
+                });
+            files.collect::<Result<_>>().map(ScanWhat::Several)
+        }
+    }
+}
+
 /// A device has one reader, and a pass that is kept twice helps nobody.
 fn refuse_twins(places: &[Place]) -> Result<()> {
     let known: Vec<Place> = places.iter().map(as_found).collect();
@@ -538,6 +604,33 @@ fn limits(file: Option<&Path>) -> Result<Limits> {
         return Ok(Limits::default());
     };
     Limits::from_file(file).with_context(|| format!("reading the limits file {}", file.display()))
+}
+
+fn document(what: ExportWhat, format: ExportFormat) -> Result<Document> {
+    let table = |format| {
+        let what = match what {
+            ExportWhat::Events => What::Events,
+            ExportWhat::Fields => What::Fields,
+            ExportWhat::Lines => What::Lines,
+            ExportWhat::Spans => What::Spans,
+        };
+        Document::Table(what, format)
+    };
+    match format {
+        ExportFormat::Csv => Ok(table(Format::Csv)),
+        ExportFormat::Jsonl => Ok(table(Format::Jsonl)),
+        ExportFormat::Parquet => Ok(table(Format::Parquet)),
+        ExportFormat::Webvtt | ExportFormat::Chapters if what != ExportWhat::Events => bail!(
+            "--as {}: only events can be written so; write `events`, or --as csv, jsonl or parquet",
+            if format == ExportFormat::Webvtt {
+                "webvtt"
+            } else {
+                "chapters"
+            }
+        ),
+        ExportFormat::Webvtt => Ok(Document::Cues),
+        ExportFormat::Chapters => Ok(Document::Chapters),
+    }
 }
 
 fn output(path: &Path) -> Output {
@@ -672,6 +765,28 @@ mod tests {
     }
 
     #[test]
+    fn only_events_are_cues_and_chapters() {
+        let wanted = |what: &str, format: &str| {
+            let words = ["export", "a.pass", what, "--as", format, "-o", "-"];
+            check(&words).map(|job| match job {
+                Job::Export(job) => job.document,
+                other => panic!("{other:?}"),
+            })
+        };
+        for what in ["fields", "lines", "spans"] {
+            for format in ["webvtt", "chapters"] {
+                let error = wanted(what, format).expect_err("refused").to_string();
+                assert!(error.contains(&format!("--as {format}")), "{error}");
+            }
+        }
+        assert_eq!(wanted("events", "webvtt").expect("cues"), Document::Cues);
+        assert_eq!(
+            wanted("spans", "parquet").expect("a table"),
+            Document::Table(What::Spans, Format::Parquet)
+        );
+    }
+
+    #[test]
     fn a_pass_is_recorded_unless_told_otherwise() {
         let record = |words: &[&str]| match check(words) {
             Ok(Job::Scan(job)) => job.pass.record,
@@ -684,6 +799,54 @@ mod tests {
             RecordTo::File("p".into())
         );
         assert!(check(&["scan", "x", "--record", "p", "--no-record"]).is_err());
+    }
+
+    #[test]
+    fn several_files_are_scanned_and_other_sources_by_themselves() {
+        let what = |words: &[&str]| {
+            check(&[&["scan"], words].concat()).map(|job| match job {
+                Job::Scan(job) => job.what,
+                other => panic!("{other:?}"),
+            })
+        };
+        let one = what(&["a.mkv"]).expect("one file");
+        assert_eq!(one, ScanWhat::One(Place::File("a.mkv".into())));
+        let two = what(&["a.mkv", "b.mkv"]).expect("two files");
+        assert_eq!(two, ScanWhat::Several(vec!["a.mkv".into(), "b.mkv".into()]));
+        let directory = tempfile::tempdir().expect("room for a directory");
+        let path = directory.path().to_str().expect("a plain path");
+        let of_directory = what(&[path]).expect("a directory");
+        assert_eq!(
+            of_directory,
+            ScanWhat::Several(vec![directory.path().into()])
+        );
+        for words in [
+            &["a.mkv", "tape"][..],
+            &["-", "a.mkv"],
+            &["a.mkv", "b.mkv", "--events"],
+            &["a.mkv", "b.mkv", "--record", "/dev/null"],
+        ] {
+            what(words).expect_err("refused");
+        }
+    }
+
+    #[test]
+    fn every_option_of_a_pass_counts_as_one() {
+        let options = |words: &[&str]| match check(&[&["scan", "x"], words].concat()) {
+            Ok(Job::Scan(job)) => job.options(),
+            other => panic!("{other:?}"),
+        };
+        let plain = options(&[]);
+        for words in [
+            &["--tape", "Low tide"][..],
+            &["--standard", "625"],
+            &["--keep-lines"],
+            &["--for", "10s"],
+            &["--set", "sharpness=3"],
+        ] {
+            assert_ne!(options(words), plain, "{words:?}");
+        }
+        assert_eq!(options(&["--record", "p"]), plain);
     }
 
     #[test]

@@ -3,10 +3,10 @@
 //! In: the command line. Out: a [`Job`], with every value parsed and every contradiction refused. Nothing below knows
 //! about flags.
 
-pub use args::{Cli, ExportFormat, ExportWhat};
+pub use args::Cli;
 pub use job::{
     Attention, Dashboard, ExportJob, Gaps, Job, LimitsJob, Output, PassJob, RecordTo, ReportJob,
-    ScanJob, TapeJob, TeeJob, TeeTo, WatchJob,
+    ScanJob, ScanWhat, TapeJob, TeeJob, TeeTo, WatchJob,
 };
 
 mod args;

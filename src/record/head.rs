@@ -142,6 +142,14 @@ impl From<&Span> for ProgrammeSpan {
 /// # Errors
 /// Without a home directory, or when the directory cannot be made.
 pub fn default_path(now: &jiff::ZonedDateTime) -> Result<PathBuf, RecordError> {
+    Ok(free_path(&passes_directory()?, now))
+}
+
+/// The directory of passes that the operator gives no name, which is made.
+///
+/// # Errors
+/// Without a home directory, or when the directory cannot be made.
+pub fn passes_directory() -> Result<PathBuf, RecordError> {
     let project = directories::ProjectDirs::from("", "", "trueline");
     let directory = project
         .ok_or(RecordError::NoDataDirectory)?
@@ -152,7 +160,7 @@ pub fn default_path(now: &jiff::ZonedDateTime) -> Result<PathBuf, RecordError> {
         path: directory.clone(),
         source,
     })?;
-    Ok(free_path(&directory, now))
+    Ok(directory)
 }
 
 /// The first dated name in a directory that is not taken.

@@ -9,13 +9,15 @@ pub use error::RecordError;
 pub use exhibit::{Exhibit, Keeper, View};
 pub use finished::{Finished, MINUTE, Minute, MinuteWords, Overview};
 pub use head::{
-    FilePlace, HandedOn, PassHead, ProgrammeSpan, TapeSpeed, default_path, file_place, tee_frame,
+    FilePlace, HandedOn, PassHead, ProgrammeSpan, TapeSpeed, default_path, file_place,
+    passes_directory, tee_frame,
 };
 pub use input::InputWords;
 pub use live::Live;
 pub use open::upgrade;
 pub use reader::{FieldLines, Lines, Pass, PerSecond, Rows, StorageGap};
 pub use row::Row;
+pub use scanned::Scanned;
 pub(crate) use schema::word_of;
 pub use schema::{APPLICATION_ID, Catalogue, FILE_VERSION, full_catalogue};
 pub use sections::{Section, Sections};
@@ -30,6 +32,7 @@ pub use verdict::{
 pub use writer::{PassSender, QUEUE_FIELDS, WhenFull, Writer, WriterState, WriterWatch, create};
 
 pub mod advice;
+pub mod again;
 pub mod baseline;
 pub mod effect;
 mod error;
@@ -47,6 +50,7 @@ mod reader;
 mod rollup;
 mod row;
 mod scale;
+mod scanned;
 mod schema;
 pub mod sections;
 mod statistics;

@@ -97,6 +97,7 @@ pub(crate) fn stored(
     };
     let closing = Closing {
         found: Vec::new(),
+        scanned: None,
         summary,
         closed_at: "2026-03-01T20:05:00+00:00".to_owned(),
     };

@@ -15,8 +15,9 @@ use super::error::{RecordError, sqlite};
 use super::exhibit::Exhibit;
 use super::head::{HandedOn, PassHead, ProgrammeSpan};
 use super::open::open_read_only;
+use super::scanned::Scanned;
 use super::schema::{
-    Catalogue, MEASURED, StoredQuantity, full_catalogue, of_word, stored_quantities,
+    self, Catalogue, MEASURED, StoredQuantity, full_catalogue, of_word, stored_quantities,
 };
 use crate::alarms::{Event, EventId};
 use crate::fields::FieldPlace;
@@ -157,6 +158,23 @@ impl<const N: usize> Pass<N> {
     pub fn place(&self, field: FieldIndex) -> Result<Option<FieldPlace>, RecordError> {
         self.connection
             .prepare_cached("SELECT field, parity, micros FROM readings WHERE field = ?1")
+            .and_then(|mut statement| {
+                statement
+                    .query_row([key(field.0)], |row| read_place(row, 0))
+                    .optional()
+            })
+            .map_err(sqlite("read", &self.path))
+    }
+
+    /// The place of a field or, where it has no row, of the next that has; `None` behind the last.
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub fn place_from(&self, field: FieldIndex) -> Result<Option<FieldPlace>, RecordError> {
+        self.connection
+            .prepare_cached(
+                "SELECT field, parity, micros FROM readings WHERE field >= ?1 ORDER BY field LIMIT 1",
+            )
             .and_then(|mut statement| {
                 statement
                     .query_row([key(field.0)], |row| read_place(row, 0))
@@ -377,6 +395,16 @@ impl<const N: usize> Pass<N> {
             Ok(ProgrammeSpan { why_ended, ..span })
         };
         rows.into_iter().map(with_reason).collect()
+    }
+
+    /// The file that the whole of was scanned; `None` of other sources, and where the scan did not come to the end.
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub fn scanned(&self) -> Result<Option<Scanned>, RecordError> {
+        let pairs = settings_of(&self.connection, schema::SCANNED);
+        let pairs = pairs.map_err(sqlite("read", &self.path))?;
+        Ok(Scanned::from_pairs(&pairs))
     }
 
     /// What was measured and could not be stored.

@@ -39,6 +39,9 @@ pub(super) const DEVICE: &str = "device";
 /// Origin of what was measured of the device while it ran.
 pub(super) const MEASURED: &str = "measured";
 
+/// Origin of what is kept of the file that was scanned.
+pub(super) const SCANNED: &str = "scanned";
+
 /// The quantities a file is to have columns for, in the order of a row.
 pub type Catalogue<const N: usize> = [&'static Quantity; N];
 

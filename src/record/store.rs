@@ -16,7 +16,7 @@ use super::error::{RecordError, sqlite};
 use super::head::PassHead;
 use super::rollup::SecondRow;
 use super::row::Row;
-use super::schema::{Catalogue, MEASURED, bring_up_to_date, stored_quantities};
+use super::schema::{Catalogue, MEASURED, SCANNED, bring_up_to_date, stored_quantities};
 
 pub use batch::Closing;
 pub(super) use batch::{Batch, Missed};
@@ -143,6 +143,9 @@ impl<const N: usize> Store<N> {
                 (&closing.summary, &closing.closed_at),
             )?;
             write_settings(&transaction, MEASURED, &closing.found)?;
+            if let Some(scanned) = &closing.scanned {
+                write_settings(&transaction, SCANNED, &scanned.to_pairs())?;
+            }
         }
         transaction.commit()
     }

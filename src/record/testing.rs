@@ -147,6 +147,7 @@ pub(crate) fn closed(event: Event, end: u64) -> Event {
 pub(crate) fn closing(fields: u64) -> Closing {
     Closing {
         found: Vec::new(),
+        scanned: None,
         summary: format!("{{\"fields\": {fields}}}"),
         closed_at: "2026-03-01T19:05:00+00:00".to_owned(),
     }

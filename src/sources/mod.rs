@@ -15,6 +15,7 @@ use crate::standard::{Parity, RateTrust, Standard};
 use crate::units::{CodeRange, Hertz};
 
 pub use error::{SourceError, SourceErrorKind};
+pub use folder::video_files;
 pub use format::{
     ChromaGrid, ChromaSiting, FieldOrder, Packing, PictureFormat, PlaneLayout, SampleFormat,
 };
@@ -32,6 +33,7 @@ mod camera;
 mod decoded;
 mod error;
 mod file;
+mod folder;
 mod format;
 mod intervals;
 mod lasting;

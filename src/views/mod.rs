@@ -4,6 +4,8 @@
 
 mod beside;
 
+pub mod console;
+
 pub mod dashboard;
 
 pub mod explain;

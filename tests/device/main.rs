@@ -135,8 +135,8 @@ fn broken(share: &Path) -> Result<Vec<String>, Box<dyn Error>> {
     for clip in asked_clips().filter(|clip| clip.live_pass(share).exists()) {
         match offline::check(clip, share) {
             Ok(found) => {
-                let line = serde_json::json!({ "offline": found });
-                kept_lines.push_str(&format!("{line}\n"));
+                kept_lines.push_str(&serde_json::json!({ "offline": found }).to_string());
+                kept_lines.push('\n');
             }
             Err(error) => broken.push(format!("{} lines offline: {error}", clip.lines())),
         }

@@ -102,6 +102,7 @@ fn good_pass(world: &World, name: &str, seconds: u64) -> PathBuf {
     sender.programme(&[span]).expect("room");
     let closing = Closing {
         found: Vec::new(),
+        scanned: None,
         summary: "{\"verdict\": \"clean\"}".into(),
         closed_at: "2026-03-01T19:06:05+00:00".into(),
     };

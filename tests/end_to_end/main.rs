@@ -2,8 +2,10 @@
 
 mod bad_input;
 mod bars;
+mod batch;
 mod browser;
 mod exhibits;
+mod exports;
 mod learning;
 mod passes;
 mod report;

@@ -32,7 +32,8 @@ CREATE TABLE pass (
     summary          TEXT               -- JSON; written when the pass is closed
 );
 
--- Box and device settings as found: `operator` said so, or read from the `device`; and what was `measured` of the device.
+-- Box and device settings as found: `operator` said so, or read from the `device`; and what was `measured` of the device;
+-- and which file was `scanned`, in whole.
 CREATE TABLE settings (
     place   INTEGER PRIMARY KEY,
     origin  TEXT NOT NULL,

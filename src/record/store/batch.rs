@@ -8,6 +8,7 @@ use crate::record::exhibit::Exhibit;
 use crate::record::head::{HandedOn, ProgrammeSpan};
 use crate::record::rollup::{Middle, Rollup, SecondRow};
 use crate::record::row::Row;
+use crate::record::scanned::Scanned;
 use crate::record::schema::{Catalogue, StoredQuantity};
 use crate::standard::Parity;
 use crate::timecode::FieldIndex;
@@ -32,6 +33,8 @@ pub struct Closing {
     pub closed_at: String,
     /// What was measured of the device while it ran, as pairs of a name and a value; kept beside its settings.
     pub found: Vec<(String, String)>,
+    /// The file that the whole of was scanned, where it was one.
+    pub scanned: Option<Scanned>,
 }
 
 /// A field's numbers as they are stored.

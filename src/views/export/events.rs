@@ -7,34 +7,34 @@ use std::io::Write;
 use super::Failure;
 use super::TIME_DECIMALS;
 use super::handed_on::Places;
-use super::table::{Cell, Table};
+use super::table::{Cell, Column, Holds, Table};
 use crate::alarms::Event;
 use crate::record::{Pass, word_of};
 use crate::units::Seconds;
 
 /// The columns, in order.
-pub(super) fn columns(places: &Places) -> Vec<&'static str> {
+pub(super) fn columns(places: &Places) -> Vec<Column> {
     let columns = [
-        "id",
-        "kind",
-        "severity",
-        "standing",
-        "start_field",
-        "end_field",
-        "start_timecode",
-        "end_timecode",
-        "start_seconds",
-        "duration_seconds",
-        "worst",
-        "unit",
-        "limit",
-        "note",
+        Column::plain("id", Holds::Whole),
+        Column::plain("kind", Holds::Text),
+        Column::plain("severity", Holds::Text),
+        Column::plain("standing", Holds::Truth),
+        Column::plain("start_field", Holds::Whole),
+        Column::plain("end_field", Holds::Whole),
+        Column::plain("start_timecode", Holds::Text),
+        Column::plain("end_timecode", Holds::Text),
+        Column::in_unit("start_seconds", "s"),
+        Column::in_unit("duration_seconds", "s"),
+        Column::plain("worst", Holds::Number),
+        Column::plain("unit", Holds::Text),
+        Column::plain("limit", Holds::Number),
+        Column::plain("note", Holds::Text),
     ];
     columns.into_iter().chain(places.columns()).collect()
 }
 
 /// Writes all events.
-pub(super) fn write<const N: usize, W: Write>(
+pub(super) fn write<const N: usize, W: Write + Send>(
     pass: &Pass<N>,
     places: &Places,
     mut table: Table<W>,
@@ -47,7 +47,7 @@ pub(super) fn write<const N: usize, W: Write>(
     Ok(table.finish()?)
 }
 
-fn write_event<W: Write>(
+fn write_event<W: Write + Send>(
     event: &Event,
     field_period: Seconds,
     table: &mut Table<W>,

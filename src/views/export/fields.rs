@@ -3,26 +3,44 @@
 use std::io::Write;
 
 use super::handed_on::Places;
-use super::table::{Cell, Table};
+use super::table::{Cell, Column, Holds, Table};
 use super::{Failure, TIME_DECIMALS};
-use crate::measures::Value;
+use crate::measures::{Quantity, Value};
 use crate::record::{Pass, Row};
 use crate::timecode::FieldIndex;
 
 /// The columns, in order.
-pub(super) fn columns<const N: usize>(
-    pass: &Pass<N>,
-    places: &Places,
-) -> impl Iterator<Item = &'static str> {
-    let ids = pass.catalogue().map(|quantity| quantity.id);
-    ["field", "parity", "timecode", "seconds"]
-        .into_iter()
-        .chain(ids)
-        .chain(places.columns())
+pub(super) fn columns<const N: usize>(pass: &Pass<N>, places: &Places) -> Vec<Column> {
+    let quantities = pass.catalogue().iter().enumerate();
+    [
+        Column::plain("field", Holds::Whole),
+        Column::plain("parity", Holds::Text),
+        Column::plain("timecode", Holds::Text),
+        Column::in_unit("seconds", "s"),
+    ]
+    .into_iter()
+    .chain(quantities.map(|(place, quantity)| column(quantity, pass.decimals(place))))
+    .chain(places.columns())
+    .collect()
+}
+
+fn column(quantity: &Quantity, decimals: usize) -> Column {
+    let symbol = quantity.unit.symbol();
+    let whole = quantity.step.fract() == 0.0 && decimals == 0;
+    Column {
+        name: quantity.id,
+        holds: match (quantity.words.is_empty(), whole) {
+            (false, _) => Holds::Text,
+            (true, true) => Holds::Whole,
+            (true, false) => Holds::Number,
+        },
+        unit: (!symbol.is_empty()).then_some(symbol),
+        about: Some(quantity.about),
+    }
 }
 
 /// Writes all fields that were measured.
-pub(super) fn write<const N: usize, W: Write>(
+pub(super) fn write<const N: usize, W: Write + Send>(
     pass: &Pass<N>,
     places: &Places,
     mut table: Table<W>,
@@ -37,7 +55,7 @@ pub(super) fn write<const N: usize, W: Write>(
     Ok(table.finish()?)
 }
 
-fn write_row<const N: usize, W: Write>(
+fn write_row<const N: usize, W: Write + Send>(
     pass: &Pass<N>,
     row: &Row<N>,
     decimals: &[usize; N],

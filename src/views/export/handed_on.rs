@@ -5,7 +5,7 @@
 use std::io::{self, Write};
 
 use super::TIME_DECIMALS;
-use super::table::{Cell, Table};
+use super::table::{Cell, Column, Holds, Table};
 use crate::record::{FilePlace, HandedOn, Pass, RecordError, file_place};
 use crate::timecode::FieldIndex;
 use crate::units::Seconds;
@@ -24,18 +24,18 @@ impl Places {
         })
     }
 
-    /// Names of the columns, if there are any.
-    pub(super) fn columns(&self) -> impl Iterator<Item = &'static str> + use<> {
-        let names: &[&str] = if self.turns.is_empty() {
-            &[]
-        } else {
-            &["tee_frame", "file_seconds"]
-        };
-        names.iter().copied()
+    /// The columns, if there are any.
+    pub(super) fn columns(&self) -> impl Iterator<Item = Column> + use<> {
+        let columns = [
+            Column::plain("tee_frame", Holds::Whole),
+            Column::in_unit("file_seconds", "s"),
+        ];
+        let there = if self.turns.is_empty() { 0 } else { 2 };
+        columns.into_iter().take(there)
     }
 
     /// The cells of a row that begins at a field.
-    pub(super) fn write<W: Write>(
+    pub(super) fn write<W: Write + Send>(
         &self,
         field: FieldIndex,
         table: &mut Table<W>,

@@ -3,7 +3,7 @@
 use std::io::Write;
 
 use super::Failure;
-use super::table::{Cell, Table};
+use super::table::{Cell, Column, Holds, Table};
 use crate::measures::line_timing::{Basis, LineShift, USABLE_SIGMA};
 use crate::record::{FieldLines, Pass};
 use crate::timecode::FieldIndex;
@@ -16,12 +16,18 @@ const ERROR_DECIMALS: usize = 1;
 const SIGMA_DECIMALS: usize = 2;
 
 /// The columns, in order.
-pub(super) fn columns() -> [&'static str; 5] {
-    ["field", "line", "error_ns", "sigma_ns", "basis"]
+pub(super) fn columns() -> [Column; 5] {
+    [
+        Column::plain("field", Holds::Whole),
+        Column::plain("line", Holds::Whole),
+        Column::in_unit("error_ns", "ns"),
+        Column::in_unit("sigma_ns", "ns"),
+        Column::plain("basis", Holds::Text),
+    ]
 }
 
 /// Writes the usable lines of all fields.
-pub(super) fn write<const N: usize, W: Write>(
+pub(super) fn write<const N: usize, W: Write + Send>(
     pass: &Pass<N>,
     mut table: Table<W>,
 ) -> Result<(), Failure> {
@@ -39,7 +45,7 @@ fn most_sigma(rate: Option<Hertz>) -> Nanos {
     })
 }
 
-fn write_field<W: Write>(
+fn write_field<W: Write + Send>(
     field: &FieldLines,
     most: Nanos,
     table: &mut Table<W>,

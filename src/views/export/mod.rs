@@ -1,8 +1,8 @@
-//! A pass as tables for other programs.
+//! A pass for other programs: as tables, as cues beside a video, as chapters.
 //!
-//! In: a [`Pass`]. Out: CSV with a line of names, or JSON lines with the names in each; both row by row, so that six
-//! hours need no more memory than a minute. What is absent is an empty CSV field and a JSON `null`. Numbers have the
-//! decimals that their step warrants. Timecode labels are made here.
+//! In: a [`Pass`]. Out: CSV with a line of names, JSON lines with the names in each, or Parquet; row by row, so that six
+//! hours need no more memory than a minute. What is absent is an empty CSV field, a JSON `null` and a Parquet NULL. Numbers
+//! have the decimals that their step warrants. Timecode labels are made here. Events also as `WebVTT` and as chapters.
 //!
 //! Does not know: how a pass is stored.
 
@@ -11,16 +11,22 @@ use std::io::{self, BufWriter, ErrorKind, Write};
 use std::path::{Path, PathBuf};
 
 use crate::record::{Pass, RecordError};
+use crate::standard::Standard;
 use crate::timecode::FieldIndex;
 
 use super::beside::{Beside, is_stream};
 use table::Table;
 
+mod chapters;
 mod events;
 mod fields;
 mod handed_on;
 mod lines;
+mod parquet;
+mod spans;
 mod table;
+mod timeline;
+mod webvtt;
 
 /// Decimals of times: they are kept in microseconds.
 const TIME_DECIMALS: usize = 6;
@@ -34,6 +40,8 @@ pub enum What {
     Fields,
     /// One row a line with a usable timing.
     Lines,
+    /// One row a span of programme or stretch to play again.
+    Spans,
 }
 
 /// How a table is written.
@@ -43,9 +51,22 @@ pub enum Format {
     Csv,
     /// One JSON object a line.
     Jsonl,
+    /// Apache Parquet.
+    Parquet,
 }
 
-/// Where a table goes.
+/// What is written.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Document {
+    /// A table.
+    Table(What, Format),
+    /// Events as cues of `WebVTT`.
+    Cues,
+    /// The pass as chapters in the metadata format of `FFmpeg`.
+    Chapters,
+}
+
+/// Where a document goes.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Destination {
     /// Standard output; a reader that stops early is no error.
@@ -60,12 +81,12 @@ pub enum ExportError {
     /// The pass could not be read.
     #[error(transparent)]
     Pass(#[from] RecordError),
-    /// The table would replace the pass it comes from.
+    /// The document would replace the pass it comes from.
     #[error(
         "cannot write the export to '{0}': that is the pass itself; give the export a name of its own"
     )]
     OntoPass(PathBuf),
-    /// The table could not be written.
+    /// The document could not be written.
     #[error("cannot write the export to {to}")]
     Write {
         /// Where to.
@@ -75,31 +96,30 @@ pub enum ExportError {
     },
 }
 
-/// Writes a table of a pass.
+/// Writes a pass as a document.
 ///
 /// # Errors
-/// When the pass cannot be read or has no such table, or the table cannot be written.
+/// When the pass cannot be read or has no such table, or the document cannot be written.
 pub fn export<const N: usize>(
     pass: &Pass<N>,
-    what: What,
-    format: Format,
+    document: Document,
     destination: &Destination,
 ) -> Result<(), ExportError> {
-    if matches!(what, What::Lines) {
+    if matches!(document, Document::Table(What::Lines, _)) {
         // A pass without them is refused before a header is written.
         pass.lines(FieldIndex(0)..FieldIndex(0))
             .map_err(ExportError::Pass)?;
     }
     match destination {
         Destination::Stdout => {
-            let out = BufWriter::new(io::stdout().lock());
-            until_reader_stops(write(pass, what, format, out))
+            let out = BufWriter::new(io::stdout());
+            until_reader_stops(write(pass, document, out))
                 .map_err(|failure| failure.to("standard output"))
         }
         Destination::File(path) if same_file(path, pass.path()) => {
             Err(ExportError::OntoPass(path.clone()))
         }
-        Destination::File(path) => write_file(path, |out| write(pass, what, format, out))
+        Destination::File(path) => write_file(path, |out| write(pass, document, out))
             .map_err(|failure| failure.to(&format!("'{}'", path.display()))),
     }
 }
@@ -131,26 +151,51 @@ impl Failure {
     }
 }
 
-/// Writes a table to anything.
+/// Writes a document to anything.
 fn write<const N: usize>(
     pass: &Pass<N>,
-    what: What,
-    format: Format,
-    out: impl Write,
+    document: Document,
+    out: impl Write + Send,
 ) -> Result<(), Failure> {
+    let (what, format) = match document {
+        Document::Table(what, format) => (what, format),
+        Document::Cues => return webvtt::write(pass, out),
+        Document::Chapters => return chapters::write(pass, out),
+    };
+    let places = handed_on::Places::of(pass)?;
+    let columns = match what {
+        What::Events => events::columns(&places),
+        What::Fields => fields::columns(pass, &places),
+        What::Lines => lines::columns().to_vec(),
+        What::Spans => spans::columns(&places),
+    };
+    let table = Table::new(format, &columns, about(pass), out)?;
     match what {
-        What::Events => {
-            let places = handed_on::Places::of(pass)?;
-            let table = Table::new(format, events::columns(&places), out)?;
-            events::write(pass, &places, table)
-        }
-        What::Fields => {
-            let places = handed_on::Places::of(pass)?;
-            let table = Table::new(format, fields::columns(pass, &places), out)?;
-            fields::write(pass, &places, table)
-        }
-        What::Lines => lines::write(pass, Table::new(format, lines::columns(), out)?),
+        What::Events => events::write(pass, &places, table),
+        What::Fields => fields::write(pass, &places, table),
+        What::Lines => lines::write(pass, table),
+        What::Spans => spans::write(pass, &places, table),
     }
+}
+
+/// What a file with room for it says of the pass it was made of.
+fn about<const N: usize>(pass: &Pass<N>) -> Vec<(String, String)> {
+    let head = pass.head();
+    let of_pass = serde_json::json!({
+        "source": head.source.name,
+        "tape": head.tape,
+        "chain": head.chain,
+        "player": head.player,
+        "box": head.pass_box,
+        "standard": head.standard.map(Standard::word),
+        "started_at": head.started_at,
+        "version": head.program,
+    });
+    let version = env!("CARGO_PKG_VERSION").to_owned();
+    vec![
+        ("trueline.version".to_owned(), version),
+        ("trueline.pass".to_owned(), of_pass.to_string()),
+    ]
 }
 
 /// `head` and its like stop reading when they have enough: that ends the export, and well.

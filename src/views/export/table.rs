@@ -1,4 +1,4 @@
-//! Rows of named cells, as CSV or JSON lines.
+//! Rows of named cells, as CSV, JSON lines or Parquet.
 //!
 //! Does not know: what the cells mean.
 
@@ -6,6 +6,55 @@ use std::fmt::{Display, Write as _};
 use std::io::{self, Write};
 
 use super::Format;
+use super::parquet::Parquet;
+
+/// A column: its name, and what formats that have types and notes tell of it.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Column {
+    /// Permanent name.
+    pub(super) name: &'static str,
+    /// Of what type all its cells are.
+    pub(super) holds: Holds,
+    /// Unit of its numbers, where they have one.
+    pub(super) unit: Option<&'static str>,
+    /// Definition, where there is one.
+    pub(super) about: Option<&'static str>,
+}
+
+/// The type of a column.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Holds {
+    /// Words.
+    Text,
+    /// Whole numbers.
+    Whole,
+    /// Yes or no.
+    Truth,
+    /// Numbers.
+    Number,
+}
+
+impl Column {
+    /// A column that needs no explanation.
+    pub(super) const fn plain(name: &'static str, holds: Holds) -> Self {
+        Self {
+            name,
+            holds,
+            unit: None,
+            about: None,
+        }
+    }
+
+    /// Numbers in a unit.
+    pub(super) const fn in_unit(name: &'static str, unit: &'static str) -> Self {
+        Self {
+            name,
+            holds: Holds::Number,
+            unit: Some(unit),
+            about: None,
+        }
+    }
+}
 
 /// What stands in a row under one name.
 #[derive(Clone, Copy)]
@@ -41,13 +90,13 @@ impl Cell<'_> {
 }
 
 /// A table being written; cells come in the order of the columns.
-pub(super) struct Table<W: Write> {
+pub(super) struct Table<W: Write + Send> {
     form: Form<W>,
     /// The cell being printed.
     text: String,
 }
 
-enum Form<W: Write> {
+enum Form<W: Write + Send> {
     Csv(Box<csv::Writer<W>>),
     Jsonl {
         /// `{"first":`, `,"second":` …
@@ -55,26 +104,30 @@ enum Form<W: Write> {
         next: usize,
         out: W,
     },
+    Parquet(Box<Parquet<W>>),
 }
 
-impl<W: Write> Table<W> {
-    /// A table with these columns.
-    pub(super) fn new<'n>(
+impl<W: Write + Send> Table<W> {
+    /// A table with these columns; `about` is what files with room for it say of the whole, by key.
+    pub(super) fn new(
         format: Format,
-        columns: impl IntoIterator<Item = &'n str>,
+        columns: &[Column],
+        about: Vec<(String, String)>,
         out: W,
     ) -> io::Result<Self> {
+        let names = columns.iter().map(|column| column.name);
         let form = match format {
             Format::Csv => {
                 let mut csv = csv::Writer::from_writer(out);
-                csv.write_record(columns).map_err(cause)?;
+                csv.write_record(names).map_err(cause)?;
                 Form::Csv(Box::new(csv))
             }
             Format::Jsonl => Form::Jsonl {
-                leads: columns.into_iter().enumerate().map(lead).collect(),
+                leads: names.enumerate().map(lead).collect(),
                 next: 0,
                 out,
             },
+            Format::Parquet => Form::Parquet(Box::new(Parquet::new(columns, about, out)?)),
         };
         Ok(Self {
             form,
@@ -101,6 +154,7 @@ impl<W: Write> Table<W> {
                     }
                 }
             }
+            Form::Parquet(parquet) => parquet.cell(cell, &self.text),
         }
         Ok(())
     }
@@ -113,6 +167,7 @@ impl<W: Write> Table<W> {
                 *next = 0;
                 out.write_all(b"}\n")
             }
+            Form::Parquet(parquet) => parquet.end_row(),
         }
     }
 
@@ -121,6 +176,7 @@ impl<W: Write> Table<W> {
         match self.form {
             Form::Csv(mut csv) => csv.flush(),
             Form::Jsonl { mut out, .. } => out.flush(),
+            Form::Parquet(parquet) => parquet.finish(),
         }
     }
 }
@@ -164,7 +220,8 @@ mod tests {
     fn check(cell: Cell<'_>, csv: &str, json: &str) {
         let written = |format| {
             let mut out = Vec::new();
-            let mut table = Table::new(format, ["a", "b\"c"], &mut out).expect("a table");
+            let columns = ["a", "b\"c"].map(|name| Column::plain(name, Holds::Text));
+            let mut table = Table::new(format, &columns, Vec::new(), &mut out).expect("a table");
             for _ in 0..2 {
                 table.cell(cell).expect("a cell");
             }

@@ -3,7 +3,9 @@
 use std::ops::Range;
 
 use super::*;
+use crate::alarms::WhyEnded;
 use crate::measures::line_timing;
+use crate::record::ProgrammeSpan;
 use crate::record::testing::{CATALOGUE, closed, event, recorded, recorded_with_lines};
 use crate::timecode::FieldIndex;
 
@@ -11,7 +13,7 @@ const EVERYTHING: Range<FieldIndex> = FieldIndex(0)..FieldIndex(u64::MAX);
 
 fn exported(pass: &Pass<5>, what: What, format: Format) -> String {
     let mut out = Vec::new();
-    write(pass, what, format, &mut out).expect("an export");
+    write(pass, Document::Table(what, format), &mut out).expect("an export");
     String::from_utf8(out).expect("text")
 }
 
@@ -160,13 +162,22 @@ fn a_file_appears_whole_or_not_at_all() {
     let path = scratch.path().join("out.csv");
     std::fs::write(&path, "old").expect("an older export");
     let destination = Destination::File(path.clone());
-    let refused = export(&pass, What::Lines, Format::Csv, &destination);
+    let refused = export(
+        &pass,
+        Document::Table(What::Lines, Format::Csv),
+        &destination,
+    );
     assert!(
         matches!(refused, Err(ExportError::Pass(RecordError::NoLines(_)))),
         "{refused:?}"
     );
     assert_eq!(std::fs::read_to_string(&path).expect("the file"), "old");
-    export(&pass, What::Fields, Format::Csv, &destination).expect("an export");
+    export(
+        &pass,
+        Document::Table(What::Fields, Format::Csv),
+        &destination,
+    )
+    .expect("an export");
     let text = std::fs::read_to_string(&path).expect("the file");
     assert_eq!(text, exported(&pass, What::Fields, Format::Csv));
     let left: Vec<_> = std::fs::read_dir(scratch.path())
@@ -179,7 +190,11 @@ fn a_file_appears_whole_or_not_at_all() {
 fn a_pass_is_not_replaced_by_its_export() {
     let (scratch, pass) = recorded(3, |_| ());
     let path = scratch.path().join(".").join("a.pass");
-    let onto = export(&pass, What::Events, Format::Csv, &Destination::File(path));
+    let onto = export(
+        &pass,
+        Document::Table(What::Events, Format::Csv),
+        &Destination::File(path),
+    );
     assert!(matches!(onto, Err(ExportError::OntoPass(_))), "{onto:?}");
     assert!(Pass::<5>::open_with(pass.path(), crate::record::testing::catalogue()).is_ok());
 }
@@ -189,7 +204,12 @@ fn a_place_that_cannot_be_written_to_is_named() {
     let (scratch, pass) = recorded(3, |_| ());
     let path = scratch.path().join("none").join("out.csv");
     let destination = Destination::File(path.clone());
-    let error = export(&pass, What::Events, Format::Csv, &destination).expect_err("no directory");
+    let error = export(
+        &pass,
+        Document::Table(What::Events, Format::Csv),
+        &destination,
+    )
+    .expect_err("no directory");
     assert!(
         error.to_string().contains(&path.display().to_string()),
         "{error}"
@@ -203,8 +223,7 @@ fn what_is_no_ordinary_file_is_written_to_as_it_is() {
     let null = PathBuf::from("/dev/null");
     export(
         &pass,
-        What::Fields,
-        Format::Csv,
+        Document::Table(What::Fields, Format::Csv),
         &Destination::File(null.clone()),
     )
     .expect("an export");
@@ -223,9 +242,56 @@ fn a_reader_that_stops_early_is_no_error_and_a_full_disk_is() {
         }
     }
     let (_scratch, pass) = recorded(300, |_| ());
-    for format in [Format::Csv, Format::Jsonl] {
-        let written = |kind| until_reader_stops(write(&pass, What::Fields, format, Stops(kind)));
+    for format in [Format::Csv, Format::Jsonl, Format::Parquet] {
+        let written = |kind| {
+            until_reader_stops(write(
+                &pass,
+                Document::Table(What::Fields, format),
+                Stops(kind),
+            ))
+        };
         assert!(written(ErrorKind::BrokenPipe).is_ok());
         assert!(written(ErrorKind::StorageFull).is_err());
     }
+}
+
+#[test]
+fn spans_are_programme_and_what_to_play_again_with_why() {
+    let programme = ProgrammeSpan {
+        start: FieldIndex(100),
+        end: Some(FieldIndex(999)),
+        why_ended: Some(WhyEnded::Snow),
+    };
+    let (_scratch, pass) = recorded(1_000, |sender| {
+        sender.programme(&[programme]).expect("room");
+        sender.event(&closed(event(1, 400), 460)).expect("room");
+    });
+    let text = exported(&pass, What::Spans, Format::Csv);
+    let lines: Vec<_> = text.lines().collect();
+    // 3 s of 525 lines are 180 fields.
+    let expected = [
+        "span,start_field,end_field,start_timecode,end_timecode,start_seconds,duration_seconds,why,events,worst_event,\
+         worst_kind,worst,unit",
+        "programme,100,999,00:01:01;12,00:01:16;11,1.668333,15.015000,snow,,,,,",
+        "play_again,220,640,00:01:03;12,00:01:10;12,3.670333,7.023683,\"lines move, \"\"just visible\"\"\",1,1,wobble,\
+         81.25,ns",
+    ];
+    assert_eq!(lines, expected);
+}
+
+#[test]
+fn a_span_that_begins_with_lost_fields_has_the_time_they_would_have_had() {
+    let programme = ProgrammeSpan {
+        start: FieldIndex(700),
+        end: None,
+        why_ended: None,
+    };
+    let (_scratch, pass) = recorded(600, |sender| {
+        sender.programme(&[programme]).expect("room");
+    });
+    let text = exported(&pass, What::Spans, Format::Jsonl);
+    let span: serde_json::Value = serde_json::from_str(&text).expect("one object");
+    assert_eq!(span["start_seconds"], 11.678_333);
+    assert_eq!(span["end_field"], serde_json::Value::Null);
+    assert_eq!(span["duration_seconds"], serde_json::Value::Null);
 }
