@@ -464,8 +464,9 @@ fn course_of(limit: &Limit) -> Option<Better> {
     }
 }
 
-/// Share of the error seen by content that must be change against the scene's last fields to be told as wobble: what builds up slowly
-/// may be a camera that turns or grows the picture, or something large that moves before plain ground.
+/// Share of the error seen by content that the lines must have moved by since the field before of their parity to be told as wobble:
+/// what hardly changes may be left of a camera that turned or grew the picture, or of something large that passed before plain
+/// ground. Lines that wobble by themselves in each field move by 1.4 of it.
 const CHANGED_SHARE: f64 = 0.5;
 
 /// Limits that share a quantity and divide it: fields the source lost, those that nobody tells of, those that we were too slow

@@ -36,6 +36,7 @@ pub(crate) fn healthy(field: u64) -> Readings {
     Readings {
         place: place_at(field),
         line_timing: line_timing::Reading {
+            basis: line_timing::Basis::Edge,
             sample_rate: Some(Hertz(13.5e6)),
             error_rms: exactly(Nanos(5.0)),
             ..line_timing::Reading::default()

@@ -8,6 +8,7 @@ use super::script::{Played, blank, clock, exactly, healthy, place_at, wobbling};
 use super::*;
 use crate::limits::{Limit, Severity, Side, TABLE};
 use crate::measures::dropouts::Streak;
+use crate::measures::line_timing::Basis;
 use crate::measures::sync::State;
 use crate::measures::tracking::{self, Band, HeadState, Heads};
 use crate::measures::{bars, chroma, quantity, tear};
@@ -475,6 +476,37 @@ fn the_switch_zone_is_an_event_only_when_it_grows_or_moves() {
         .play(60, switching(6, 220))
         .play(LEAD_OUT, switching(6, 234));
     assert_eq!(moved.closed().len(), 2);
+}
+
+#[test]
+fn what_the_picture_alone_shows_is_wobble_only_while_it_changes() {
+    let by_content = |change: f64| {
+        move |field: u64| {
+            let mut readings = wobbling(field, 120.0);
+            readings.line_timing.basis = Basis::Content;
+            readings.line_timing.change_rms = Some(Nanos(change));
+            readings
+        }
+    };
+    let fading = Played::new().play(120, by_content(20.0)).finish();
+    assert!(fading.closed().is_empty(), "{:?}", fading.closed());
+    let wobbling = Played::new().play(120, by_content(160.0)).finish();
+    assert_eq!(wobbling.only().kind, Kind::Wobble);
+}
+
+#[test]
+fn the_picture_alone_says_nothing_of_the_switch_zone() {
+    let by_content = |lines: u32| {
+        move |field: u64| {
+            let mut readings = healthy(field);
+            readings.line_timing.basis = Basis::Content;
+            readings.head_switch.lines = Some(lines);
+            readings
+        }
+    };
+    let played = Played::new().play(600, by_content(0));
+    let grown = played.play(60, by_content(12)).finish();
+    assert!(grown.closed().is_empty(), "{:?}", grown.closed());
 }
 
 #[test]

@@ -236,8 +236,8 @@ pub struct Reading {
     pub slant: Option<Estimate<Nanos>>,
     /// The field's median position against its parity's running mean.
     pub field_shift: Option<Estimate<Nanos>>,
-    /// By content: how far the lines stand from where the scene's last fields have them, rms, noise and shift of the field apart.
-    /// What is left of the error beyond that has built up over the scene, and may be the scene's own.
+    /// By content: how far the lines have moved since the field before of their parity, rms, noise and shift of the field apart.
+    /// An error that hardly changes may be the scene's own: a thing that has just passed leaves one that fades.
     pub change_rms: Option<Nanos>,
     /// Every line.
     pub lines: LineTrace,
@@ -268,6 +268,9 @@ const CONSTANT: f32 = 0.01;
 /// Samples that the two ends of a line may be apart, and share of its displacement, to stand there as a whole.
 const WHOLE_APART: f32 = 0.3;
 const WHOLE_SHARE: f32 = 0.25;
+
+/// Lines seen in both of two fields from which on their changes say something of the field.
+const LEAST_FOLLOWED: usize = 24;
 
 /// Share of a line's displacement that it must have moved by, seen by content, to be torn: lines are torn at once.
 const CHANGED_SHARE: f32 = 0.5;
@@ -304,6 +307,8 @@ pub struct LineTiming {
     since_search: u32,
     without_edge: u32,
     positions: [RunningMean; 2],
+    /// By parity and row, where content last put the lines, in samples; not a number where it did not.
+    earlier: [Vec<f32>; 2],
 }
 
 impl Default for LineTiming {
@@ -325,6 +330,7 @@ impl Default for LineTiming {
             since_search: SEARCH_INTERVAL,
             without_edge: 0,
             positions: [RunningMean::default(); 2],
+            earlier: [(); 2].map(|()| Vec::with_capacity(MAX_ROWS)),
         }
     }
 }
@@ -458,12 +464,16 @@ impl LineTiming {
                 StaticError::Unknown
             };
         } else {
+            self.earlier[parity].clear();
             reading.why_none = Some(edges.err().unwrap_or("picture too dark or too plain"));
             return;
         }
-        let usable = self.trace(field, rate, reading);
+        let usable = self.trace(field, rate, parity, reading);
         if reading.basis == Basis::Content {
-            reading.change_rms = self.change_rms(reading.picture_rows.clone(), rate);
+            let change = self.follow_changes(parity, reading.picture_rows.clone());
+            reading.change_rms = change.map(|change| nanos_from_samples(change, rate));
+        } else {
+            self.earlier[parity].clear();
         }
         let coverage = usable as f64 / reading.picture_rows.len().max(1) as f64;
         reading.coverage = Some(Ratio(coverage));
@@ -694,7 +704,7 @@ impl LineTiming {
     }
 
     /// Writes the usable lines to the reading's trace; returns how many picture lines are among them.
-    fn trace(&self, field: &Field, rate: Hertz, reading: &mut Reading) -> usize {
+    fn trace(&self, field: &Field, rate: Hertz, parity: usize, reading: &mut Reading) -> usize {
         let doubt = field.raster.rate_trust.sigma();
         let one = nanos_from_samples(Samples(1.0), rate);
         let mut usable = 0;
@@ -716,7 +726,7 @@ impl LineTiming {
                     self.is_whole(row, shift.value) && !self.stands_still(row, shift.value)
                 }
                 Basis::Content | Basis::None => {
-                    self.is_wide(row) && self.has_moved(row, shift.value)
+                    self.is_wide(row) && self.has_moved(row, parity, shift.value)
                 }
             };
             if whole {
@@ -785,28 +795,42 @@ impl LineTiming {
         change.is_some_and(|change| change.wide)
     }
 
-    /// Whether most of where a line stands is what it moved by, against the scene's last fields.
-    fn has_moved(&self, row: usize, value: f32) -> bool {
-        let change = self.content.trace().change(row);
-        change.is_some_and(|change| change.whole.value.abs() >= CHANGED_SHARE * value.abs())
+    /// Whether most of where a line stands is what it moved by since the field before of its parity; no where it was not seen there.
+    fn has_moved(&self, row: usize, parity: usize, value: f32) -> bool {
+        let before = self.earlier[parity].get(row);
+        before.is_some_and(|before| (value - before).abs() >= CHANGED_SHARE * value.abs())
     }
 
-    /// How far the picture's lines moved, rms, against the scene's last fields.
-    fn change_rms(&mut self, rows: std::ops::Range<usize>, rate: Hertz) -> Option<Nanos> {
-        let picture = self.content.trace();
-        let changes = || {
-            let usable = rows.clone().filter_map(|row| picture.change(row));
-            usable.map(|change| change.whole).filter(usable_shift)
+    /// How far lines have moved since the field before of their parity, rms, noise and shift of the field apart; and takes them for
+    /// the next.
+    fn follow_changes(&mut self, parity: usize, rows: std::ops::Range<usize>) -> Option<Samples> {
+        let earlier = &mut self.earlier[parity];
+        let lines = || {
+            let usable = |row| self.blend.line(row).filter(usable_shift);
+            rows.clone()
+                .filter_map(move |row| Some((row, usable(row)?)))
         };
         self.scratch.clear();
-        self.scratch.extend(changes().map(|change| change.value));
-        let count = self.scratch.len();
-        let middle = robust::median(&mut self.scratch)?;
-        let power: f32 = changes()
-            .map(|change| (change.value - middle).powi(2) - change.variance)
-            .sum();
-        let rms = (f64::from(power) / count as f64).max(0.0).sqrt();
-        Some(nanos_from_samples(Samples(rms), rate))
+        let mut noise = 0.0;
+        for (row, line) in lines() {
+            if let Some(before) = earlier.get(row).filter(|before| before.is_finite()) {
+                self.scratch.push(line.value - before);
+                noise += 2.0 * line.variance;
+            }
+        }
+        let enough = self.scratch.len() >= LEAST_FOLLOWED;
+        let (count, square) = (self.scratch.len() as f32, |off: f32| off * off);
+        let power = enough.then(|| {
+            let sum: f32 = self.scratch.iter().sum();
+            let all: f32 = self.scratch.iter().map(|&change| square(change)).sum();
+            (all / count - square(sum / count) - noise / count).max(0.0)
+        });
+        earlier.clear();
+        earlier.resize(MAX_ROWS, f32::NAN);
+        for (row, line) in lines() {
+            earlier[row] = line.value;
+        }
+        power.map(|power| Samples(f64::from(power.sqrt())))
     }
 
     fn report_no_edge(&mut self, rows: usize, reading: &mut Reading) -> &'static str {
