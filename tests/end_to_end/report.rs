@@ -158,25 +158,7 @@ fn a_page_says_what_the_pass_says() {
         "{shown} {lowest_highest:?}"
     );
 
-    let events = world
-        .ok([
-            "export",
-            "jitter.pass",
-            "events",
-            "--as",
-            "jsonl",
-            "-o",
-            "-",
-        ])
-        .json_lines();
-    assert!(!events.is_empty());
-    for event in &events {
-        let row = &seen["events"][event["id"].to_string()];
-        let kind = event["kind"].as_str().expect("a word").replace('_', " ");
-        assert_eq!(row["kind"].as_str(), Some(&*kind), "{event}");
-        assert_eq!(row["start_timecode"], event["start_timecode"]);
-        assert_eq!(row["note"].as_str(), event["note"].as_str().map(str::trim));
-    }
+    check_events(&world, "jitter.pass", &seen);
     let charts = list(&seen, "charts");
     assert!(charts.iter().any(|id| id == error), "{charts:?}");
     assert_eq!(seen["drawn"].as_u64(), Some(charts.len() as u64));
@@ -188,6 +170,21 @@ fn a_page_says_what_the_pass_says() {
     check_sound(&look(&page, Window::Narrow, Scheme::Light));
     check_sound(&look(&page, Window::Narrow, Scheme::Dark));
     take_pictures(&page, "pass");
+}
+
+/// Every event of the export stands in the page's table.
+fn check_events(world: &World, pass: &str, seen: &Value) {
+    let events = world
+        .ok(["export", pass, "events", "--as", "jsonl", "-o", "-"])
+        .json_lines();
+    assert!(!events.is_empty());
+    for event in &events {
+        let row = &seen["events"][event["id"].to_string()];
+        let kind = event["kind"].as_str().expect("a word").replace('_', " ");
+        assert_eq!(row["kind"].as_str(), Some(&*kind), "{event}");
+        assert_eq!(row["start_timecode"], event["start_timecode"]);
+        assert_eq!(row["note"].as_str(), event["note"].as_str().map(str::trim));
+    }
 }
 
 /// Pictures for people: `target/tmp/report`.

@@ -87,8 +87,11 @@ const NEUTRAL: u8 = 128;
 
 /// How many samples become one.
 fn step_of(width: usize) -> usize {
-    let halvings = (0..).find(|&halvings| width >> halvings <= WIDEST);
-    1 << halvings.unwrap_or(0)
+    let mut step = 1;
+    while width / step > WIDEST {
+        step *= 2;
+    }
+    step
 }
 
 fn mean(codes: &[u8]) -> f64 {

@@ -34,8 +34,8 @@ pub(super) fn write_exhibits(
                 stored_index(exhibit.place.field),
                 parity_code(exhibit.place.parity),
                 micros(exhibit.place.seconds.0),
-                exhibit.size.0 as i64,
-                exhibit.size.1 as i64,
+                exhibit.size.0 as u32,
+                exhibit.size.1 as u32,
                 exhibit.jpeg,
                 lines,
             ])?;
