@@ -10,7 +10,7 @@ use super::head::PassHead;
 use super::open::upgrade;
 use super::reader::Pass;
 use super::row::Row;
-use super::schema::APPLICATION_ID;
+use super::schema::{APPLICATION_ID, FILE_VERSION};
 use super::store::Store;
 use super::testing::{catalogue, closed, event, head, place, quantity, recorded, row};
 use super::writer::{WhenFull, create_with};
@@ -132,7 +132,7 @@ fn other_programs_read_a_pass() {
     };
     check("PRAGMA integrity_check", "ok");
     check("PRAGMA application_id", &APPLICATION_ID.to_string());
-    check("PRAGMA user_version", "2");
+    check("PRAGMA user_version", &FILE_VERSION.to_string());
     let fields = r#"SELECT field, parity, timecode, seconds, "test.error_ns", "test.black_ire", "test.state"
                     FROM fields WHERE field IN (2, 6, 21)"#;
     let expected = "2|top|00:00:59;21|0.033367|0.2||snow\n6|top|00:00:59;23|0.1001||7.2|locked\n\

@@ -43,14 +43,14 @@ fn a_file_that_is_not_there_is_named() {
 }
 
 #[test]
-fn a_directory_is_no_source() {
+fn a_directory_without_videos_is_no_source() {
     let world = World::new();
     fs::create_dir(world.path("reels")).expect("a directory");
     refused(
         &world,
         &["scan", "reels", "--no-record"],
         1,
-        &["reels", "directory"],
+        &["reels", "holds no video file"],
     );
 }
 

@@ -55,6 +55,8 @@ pub(super) struct RepeatWatch {
     live_change: f64,
     /// Noise sigma along the lines of live fields, in codes; texture adds to it.
     live_roughness: f64,
+    /// The same of the newest field alone: what came before may have been noise without a picture.
+    roughness: Option<f64>,
     inexact_run: u32,
     /// Fields still to go after a cut.
     after_cut: u32,
@@ -103,8 +105,11 @@ impl RepeatWatch {
         let before = around
             .same_parity()
             .filter(|before| same_size(field, before))
-            .filter(|_| self.live_fields >= LIVE_FIELDS)?;
-        let noise = self.live_change.min(self.live_roughness);
+            .filter(|_| self.live_fields >= LIVE_FIELDS && self.after_cut == 0)?;
+        let noise = self
+            .live_change
+            .min(self.live_roughness)
+            .min(self.roughness?);
         frozen::share((&field.luma, &before.luma), inner(field), noise)
     }
 
@@ -118,6 +123,7 @@ impl RepeatWatch {
         let Some(found) = found else {
             return Likeness::Live;
         };
+        self.roughness = found.plain_roughness;
         if self.is_near(&found) && self.inexact_run < LONGEST_INEXACT && self.after_cut == 0 {
             return Likeness::Near;
         }

@@ -36,15 +36,6 @@ const ROUNDS: usize = 3;
 /// Part of the width that the middle four fifths of a line's evidence must fill to be called wide.
 const WIDE: f32 = 0.45;
 
-/// Part of the width in which one thing that moves may hold most of a line's evidence.
-const STRONGEST: f32 = 0.25;
-
-/// What is left of a line without its strongest part must tell where it stands, in samples; and put it there, within so much and
-/// its standard errors.
-const LEFT_TELLS: f32 = 0.35;
-const LEFT_AGREES: f32 = 0.25;
-const LEFT_SIGMAS: f32 = 3.0;
-
 /// Slopes in a stretch, over those that noise makes, that are evidence of where a line stands: noise varies by a third.
 const NOISY: f32 = 1.7;
 
@@ -155,40 +146,6 @@ impl Verdict {
         Some((pull, sums.slope_square))
     }
 
-    /// Whether the line stands there without its strongest part too: one thing that moves before plain ground, or before ground that
-    /// was left out because it does not move along, is no line.
-    fn is_borne_out(&self, stretches: usize) -> bool {
-        let window = ((STRONGEST * stretches as f32).ceil() as usize).max(1);
-        let inside = |first: usize| {
-            let kept = self.kept();
-            kept.filter(move |(nth, _)| (first..first + window).contains(nth))
-        };
-        let strength =
-            |first: usize| -> f32 { inside(first).map(|(_, own)| own.slope_square).sum() };
-        let mut strongest = (0.0, 0);
-        for first in 0..(stretches + 1).saturating_sub(window) {
-            let found = strength(first);
-            if found > strongest.0 {
-                strongest = (found, first);
-            }
-        }
-        let strongest = strongest.1..strongest.1 + window;
-        let mut left = Sums::default();
-        for (_, own) in self.kept().filter(|(nth, _)| !strongest.contains(nth)) {
-            left.add(own);
-        }
-        let (Some(left_alone), Some(all)) = (left.solve(), self.solution) else {
-            return false;
-        };
-        let real = left_alone.information - self.slope_noise * left.weight;
-        if real <= LEAST_REAL * left_alone.information {
-            return false;
-        }
-        let sigma = (self.power * left_alone.information).sqrt() / real;
-        let apart = (left_alone.missing - all.missing).abs();
-        sigma < LEFT_TELLS && apart < LEFT_AGREES + LEFT_SIGMAS * sigma
-    }
-
     /// Whether the middle four fifths of the evidence fill enough of the width.
     fn is_wide(&self, stretches: usize) -> bool {
         let real =
@@ -242,7 +199,7 @@ impl Doubts {
         }
         spread(lines, noise, &mut self.differing);
         for line in lines.iter_mut() {
-            line.wide = line.is_wide(stretches) && line.is_borne_out(stretches);
+            line.wide = line.is_wide(stretches);
         }
         let common = self.common(lines, lean);
         let half = 0.5 * lines.len() as f32;
