@@ -45,7 +45,12 @@ struct Constant {
 
 impl Constant {
     fn known(&self) -> bool {
-        self.fields >= LEAST_FIELDS && self.scatter < MOST_SCATTER
+        self.fields >= LEAST_FIELDS
+    }
+
+    /// Known so well that the picture can do with it alone, with no edges beside to hold it to.
+    fn holds_alone(&self) -> bool {
+        self.known() && self.scatter < MOST_SCATTER
     }
 
     fn learn(&mut self, value: f32, edge_variance: f32, change_variance: f32) {
@@ -94,9 +99,12 @@ impl Blend {
 
     /// Whether the constant error of the picture's lines is known.
     pub(super) fn knows_constant(&self, parity: usize) -> bool {
+        self.mostly(parity, |constant| constant.holds_alone())
+    }
+
+    fn mostly(&self, parity: usize, wanted: impl Fn(&Constant) -> bool) -> bool {
         let head = &self.heads[parity];
-        let known = head.iter().filter(|constant| constant.known()).count();
-        known * 2 > head.len() && !head.is_empty()
+        2 * head.iter().filter(|constant| wanted(constant)).count() > head.len()
     }
 
     /// What is made of a row.
@@ -146,7 +154,13 @@ impl Blend {
             let change = picture.change(row).map(|change| change.whole);
             self.lines.push(change.and_then(|change| {
                 if constant_known {
-                    self.told(*self.heads[parity].get(row)?, change, 0.0)
+                    let constant = *self.heads[parity].get(row)?;
+                    let firm = if constant.holds_alone() {
+                        constant
+                    } else {
+                        Constant::default()
+                    };
+                    self.told(firm, change, 0.0)
                 } else {
                     Some(change)
                 }
@@ -156,7 +170,7 @@ impl Blend {
 
     /// What the lines have learned on the whole, and how far they differ: what a line is given that never showed its edge.
     fn learn_usual(&mut self, parity: usize) -> Option<Shift> {
-        if !self.knows_constant(parity) {
+        if !self.mostly(parity, Constant::known) {
             return None;
         }
         self.scratch.clear();
