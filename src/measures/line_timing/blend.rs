@@ -99,7 +99,7 @@ impl Blend {
 
     /// Whether the constant error of the picture's lines is known.
     pub(super) fn knows_constant(&self, parity: usize) -> bool {
-        self.mostly(parity, |constant| constant.holds_alone())
+        self.mostly(parity, Constant::holds_alone)
     }
 
     fn mostly(&self, parity: usize, wanted: impl Fn(&Constant) -> bool) -> bool {
