@@ -158,18 +158,8 @@ pub(super) fn is_moved(
     (row, columns): (usize, &Range<usize>),
     run: &Run,
 ) -> bool {
-    let from = run.first.saturating_sub(BEFORE).max(columns.start);
-    let to = (run.first + run.samples.min(COMPARED) + BEFORE).min(columns.end);
-    let patch = Patch {
-        luma: &judged.now.luma,
-        row,
-        columns: from..to,
-    };
-    let out = f64::from(patch.standing_out());
-    let limits = (
-        (FOUND_SHARE * out) as u32,
-        ((1.0 - FOUND_SHARE) * out) as u32,
-    );
+    let patch = Patch::about(judged.now, (row, columns), run);
+    let limits = patch.limits(FOUND_SHARE);
     [judged.earlier, judged.later]
         .into_iter()
         .any(|field| patch.is_in(&field.luma, columns, limits))
@@ -182,23 +172,17 @@ pub(super) fn is_rolling(
     (row, columns): (usize, &Range<usize>),
     run: &Run,
 ) -> bool {
-    let from = run.first.saturating_sub(BEFORE).max(columns.start);
-    let to = (run.first + run.samples.min(COMPARED) + BEFORE).min(columns.end);
-    let patch = Patch {
-        luma: &judged.now.luma,
-        row,
-        columns: from..to,
-    };
-    let out = f64::from(patch.standing_out());
-    let limits = (
-        (ROLLING_SHARE * out) as u32,
-        ((1.0 - ROLLING_SHARE) * out) as u32,
-    );
+    let patch = Patch::about(judged.now, (row, columns), run);
+    let limits = patch.limits(ROLLING_SHARE);
     let about = About {
-        luma: &judged.now.luma,
+        luma: patch.luma,
         row,
-        columns: from.saturating_sub(ABOUT_SAMPLES).max(columns.start)
-            ..(to + ABOUT_SAMPLES).min(columns.end),
+        columns: patch
+            .columns
+            .start
+            .saturating_sub(ABOUT_SAMPLES)
+            .max(columns.start)
+            ..(patch.columns.end + ABOUT_SAMPLES).min(columns.end),
     };
     // Row r of a top field lies between rows r − 1 and r of a bottom field, one of a bottom field between r and r + 1.
     let still = match judged.now.place.parity {
@@ -206,13 +190,13 @@ pub(super) fn is_rolling(
         Parity::Bottom => [0, 1],
     };
     judged.beside.into_iter().any(|field| {
-        let Some(stays) = about.difference(&field.luma, &still) else {
+        let stays = about.difference(&field.luma, &still);
+        let Some(stays) = stays.filter(|&stays| stays > LEAST_ABOUT) else {
             return false;
         };
         (-ROLL_DOWN..=ROLL_DOWN).any(|down| {
             let moves = || about.difference(&field.luma, &[down]);
-            stays > LEAST_ABOUT
-                && patch.is_at(&field.luma, columns, (down, ROLL_ACROSS), limits)
+            patch.is_at(&field.luma, columns, (down, ROLL_ACROSS), limits)
                 && moves().is_some_and(|moves| moves < MOVES_SHARE * stays)
         })
     })
@@ -303,7 +287,24 @@ struct Patch<'a> {
     columns: Range<usize>,
 }
 
-impl Patch<'_> {
+impl<'a> Patch<'a> {
+    /// A run with a little of what is before and behind it.
+    fn about(field: &'a Field, (row, columns): (usize, &Range<usize>), run: &Run) -> Self {
+        let from = run.first.saturating_sub(BEFORE).max(columns.start);
+        let to = (run.first + run.samples.min(COMPARED) + BEFORE).min(columns.end);
+        Self {
+            luma: &field.luma,
+            row,
+            columns: from..to,
+        }
+    }
+
+    /// What a line may differ from it by, and what it must stand out by, to be the same: shares of how it stands out itself.
+    fn limits(&self, share: f64) -> (u32, u32) {
+        let out = f64::from(self.standing_out());
+        ((share * out) as u32, ((1.0 - share) * out) as u32)
+    }
+
     fn line(&self, row: usize) -> &[u8] {
         &self.luma.row(row)[self.columns.clone()]
     }
