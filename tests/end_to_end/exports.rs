@@ -9,12 +9,11 @@ use trueline::fields::FieldPlace;
 use trueline::limits::{Kind, Severity};
 use trueline::measures::QUANTITY_COUNT;
 use trueline::record::{Closing, HandedOn, PassHead, ProgrammeSpan, Row, WhenFull, create};
-use trueline::sources::{FieldOrder, SourceDescription};
-use trueline::standard::{Parity, Standard};
-use trueline::timecode::{Counting, FieldIndex, Timecode};
-use trueline::units::{CodeRange, Ire, Seconds};
+use trueline::standard::Parity;
+use trueline::timecode::FieldIndex;
+use trueline::units::Seconds;
 
-use crate::world::World;
+use crate::world::{World, plain_head};
 
 /// What `tests/python/outside.py` prints as JSON.
 fn outside(words: &[&Path]) -> Value {
@@ -200,32 +199,8 @@ fn pass(world: &World, name: &str, handed_on: bool) -> PathBuf {
 
 fn head() -> PassHead {
     PassHead {
-        program: "0.1.0".into(),
-        started_at: "2026-03-01T19:04:05+00:00".into(),
         tape: Some("Ferry Street Film Club; reel #2 --> low=tide".into()),
-        chain: None,
-        player: None,
-        pass_box: None,
-        speed: None,
-        settings: Vec::new(),
-        source: SourceDescription {
-            name: "reel2".into(),
-            kind: "file".into(),
-            live: false,
-            frames: None,
-            details: Vec::new(),
-            controls: Vec::new(),
-            remarks: Vec::new(),
-        },
-        standard: Some(Standard::Lines625),
-        field_order: FieldOrder::Top,
-        range: CodeRange::Studio,
-        setup: Ire(0.0),
-        field_period: Standard::Lines625.field_period(),
-        sample_rate: None,
-        start: Timecode::zero(Counting::At25),
-        limits: String::new(),
-        keep_lines: false,
+        ..plain_head()
     }
 }
 

@@ -11,41 +11,18 @@ use trueline::measures::{
     noise, sync, tear, tracking,
 };
 use trueline::record::{Closing, PassHead, ProgrammeSpan, Row, WhenFull, create};
-use trueline::sources::{FieldOrder, SourceDescription};
-use trueline::standard::{BT601_LUMA_RATE, Parity, Standard};
-use trueline::timecode::{Counting, FieldIndex, Timecode};
-use trueline::units::{CodeRange, Estimate, Ire, Nanos, Seconds};
+use trueline::standard::{BT601_LUMA_RATE, Parity};
+use trueline::timecode::FieldIndex;
+use trueline::units::{Estimate, Nanos, Seconds};
 
-use crate::world::World;
+use crate::world::{World, plain_head};
 
 fn head() -> PassHead {
     PassHead {
-        program: "0.1.0".into(),
-        started_at: "2026-03-01T19:04:05+00:00".into(),
         tape: Some("Harbour day\nreel 2".into()),
         chain: Some("player A, bare".into()),
-        player: None,
-        pass_box: None,
-        speed: None,
-        settings: Vec::new(),
-        source: SourceDescription {
-            name: "reel2".into(),
-            kind: "file".into(),
-            live: false,
-            frames: None,
-            details: Vec::new(),
-            controls: Vec::new(),
-            remarks: Vec::new(),
-        },
-        standard: Some(Standard::Lines625),
-        field_order: FieldOrder::Top,
-        range: CodeRange::Studio,
-        setup: Ire(0.0),
-        field_period: Standard::Lines625.field_period(),
         sample_rate: Some(BT601_LUMA_RATE),
-        start: Timecode::zero(Counting::At25),
-        limits: String::new(),
-        keep_lines: false,
+        ..plain_head()
     }
 }
 

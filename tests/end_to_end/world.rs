@@ -6,6 +6,12 @@ use std::process::{Command, Output, Stdio};
 
 use tempfile::TempDir;
 
+use trueline::record::PassHead;
+use trueline::sources::{FieldOrder, SourceDescription};
+use trueline::standard::Standard;
+use trueline::timecode::{Counting, Timecode};
+use trueline::units::{CodeRange, Ire};
+
 /// A place where a test may leave files.
 pub(crate) struct World {
     directory: TempDir,
@@ -106,5 +112,37 @@ impl Run {
                 serde_json::from_str(line).unwrap_or_else(|error| panic!("{error}: {line}"))
             })
             .collect()
+    }
+}
+
+/// What a pass of a file in 625 lines is of, of which nothing special is known.
+pub(crate) fn plain_head() -> PassHead {
+    PassHead {
+        program: "0.1.0".into(),
+        started_at: "2026-03-01T19:04:05+00:00".into(),
+        tape: None,
+        chain: None,
+        player: None,
+        pass_box: None,
+        speed: None,
+        settings: Vec::new(),
+        source: SourceDescription {
+            name: "reel2".into(),
+            kind: "file".into(),
+            live: false,
+            frames: None,
+            details: Vec::new(),
+            controls: Vec::new(),
+            remarks: Vec::new(),
+        },
+        standard: Some(Standard::Lines625),
+        field_order: FieldOrder::Top,
+        range: CodeRange::Studio,
+        setup: Ire(0.0),
+        field_period: Standard::Lines625.field_period(),
+        sample_rate: None,
+        start: Timecode::zero(Counting::At25),
+        limits: String::new(),
+        keep_lines: false,
     }
 }
