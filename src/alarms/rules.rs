@@ -475,12 +475,15 @@ const CHANGED_SHARE: f64 = 0.5;
 fn reader(limit: &str) -> Option<fn(&Readings) -> Option<Value>> {
     match limit {
         "wobble" => Some(|readings| {
+            let error = readings.line_timing.error_rms?;
+            (!has_built_up(readings) || error.value < LEAST_BUILT_UP).then_some(Value::from(error))
+        }),
+        "flagging" => Some(|readings| {
             let timing = &readings.line_timing;
-            let error = timing.error_rms?;
-            let built_up = timing
-                .change_rms
-                .is_some_and(|change| change.0 < CHANGED_SHARE * error.value.0);
-            (!built_up || error.value < LEAST_BUILT_UP).then_some(Value::from(error))
+            let offset = readings.flagging.offset?;
+            let alone = timing.basis == Basis::Content;
+            let told = !(alone && timing.picture_moves_down) && !has_built_up(readings);
+            told.then_some(Value::from(offset))
         }),
         "head_switch" => Some(|readings| {
             let lines = readings
@@ -505,6 +508,13 @@ fn reader(limit: &str) -> Option<fn(&Readings) -> Option<Value>> {
         "overrun" => Some(|readings| Some(Value::Count(readings.sync.missing_by_us))),
         _ => None,
     }
+}
+
+/// Whether the error that the picture alone shows hardly changes from field to field.
+fn has_built_up(readings: &Readings) -> bool {
+    let timing = &readings.line_timing;
+    let changes = timing.change_rms.zip(timing.error_rms);
+    changes.is_some_and(|(change, error)| change.0 < CHANGED_SHARE * error.value.0)
 }
 
 /// An error under this is no wobble, however it came about.

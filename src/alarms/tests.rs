@@ -495,6 +495,33 @@ fn what_the_picture_alone_shows_is_wobble_only_while_it_changes() {
 }
 
 #[test]
+fn what_the_picture_alone_shows_is_flagging_only_while_it_changes_and_the_camera_does_not_move_down()
+ {
+    let by_content = |change: f64, moves_down: bool| {
+        move |field: u64| {
+            let mut readings = healthy(field);
+            readings.flagging.offset = exactly(Nanos(900.0));
+            readings.line_timing.basis = Basis::Content;
+            readings.line_timing.error_rms = exactly(Nanos(120.0));
+            readings.line_timing.change_rms = Some(Nanos(change));
+            readings.line_timing.picture_moves_down = moves_down;
+            readings
+        }
+    };
+    let kinds = |change, moves_down| -> Vec<Kind> {
+        let played = Played::new()
+            .play(120, by_content(change, moves_down))
+            .finish();
+        let closed = played.closed();
+        let flagged = closed.iter().filter(|event| event.kind == Kind::Flagging);
+        flagged.map(|event| event.kind).collect()
+    };
+    assert_eq!(kinds(160.0, false), [Kind::Flagging]);
+    assert!(kinds(20.0, false).is_empty());
+    assert!(kinds(160.0, true).is_empty());
+}
+
+#[test]
 fn the_picture_alone_says_nothing_of_the_switch_zone() {
     let by_content = |lines: u32| {
         move |field: u64| {

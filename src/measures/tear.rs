@@ -5,14 +5,15 @@
 //! The bend at the top is taken off first; a wave has no jump and is no tear. Runs up to about 20 lines are seen; a longer one is the picture.
 //! A tear displaces whole lines: lines of which one end alone stands apart are picture detail beside that edge.
 //!
-//! Nothing is said where fewer than three in ten picture lines show their timing.
+//! Nothing is said where fewer than three in ten picture lines show their timing, nor by the picture alone while the camera moves
+//! it down: a thing that passes in front of a picture that is made anew from other lines in each field tears it too.
 //!
 //! Does not know: edges, and what tore the picture.
 
 use crate::units::{Nanos, Samples, nanos_from_samples};
 
 use super::dsp::robust;
-use super::line_timing::{self, MAX_ROWS};
+use super::line_timing::{self, Basis, MAX_ROWS};
 use super::{Better, Group, Measure, Quantity, QuantityUnit, Value, flagging};
 
 /// Least displacement that is a tear.
@@ -85,6 +86,9 @@ impl Measure for Tear {
         let Some(rate) = timing.sample_rate else {
             return Reading::default();
         };
+        if timing.basis == Basis::Content && timing.picture_moves_down {
+            return Reading::default();
+        }
         let rows = timing.picture_rows.clone();
         self.lines.clear();
         self.lines.extend(
@@ -187,7 +191,8 @@ pub const QUANTITIES: &[Quantity] = &[Quantity {
     about: "Picture lines in runs of three or more that stand far to one side of the lines around them: beyond one sample and \
             beyond six standard deviations, with a jump at an end. Usually a moment where the decoder or box lost line \
             sync: dropouts, a crease, an edit, a weak head. Try: play the stretch again, clean the heads, adjust tracking, a \
-            box with better sync recovery. Absent where fewer than 30 % of the lines could be read.",
+            box with better sync recovery. Absent where fewer than 30 % of the lines could be read, and by the picture alone while the camera tilts, zooms or \
+            turns.",
     read: |r| r.tear.lines.map(|lines| Value::Count(u64::from(lines))),
 }];
 
@@ -226,6 +231,17 @@ mod tests {
     #[test]
     fn lines_of_a_tear_are_counted() {
         assert_eq!(torn(displaced(100..112)), Some(12));
+    }
+
+    #[test]
+    fn the_picture_alone_says_nothing_of_tears_while_the_camera_moves_it_down() {
+        let mut reading = reading_of(240, displaced(100..112));
+        reading.picture_moves_down = true;
+        assert_eq!(look(&reading), Some(12));
+        reading.basis = Basis::Content;
+        assert_eq!(look(&reading), None);
+        reading.picture_moves_down = false;
+        assert_eq!(look(&reading), Some(12));
     }
 
     #[test]

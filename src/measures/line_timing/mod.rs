@@ -239,6 +239,9 @@ pub struct Reading {
     /// By content: how far the lines have moved since the field before of their parity, rms, noise and shift of the field apart.
     /// An error that hardly changes may be the scene's own: a thing that has just passed leaves one that fades.
     pub change_rms: Option<Nanos>,
+    /// By content: the camera moves the picture down or up, grows or turns it, so that lines stand against what was made from
+    /// others between which nothing was sampled.
+    pub picture_moves_down: bool,
     /// Every line.
     pub lines: LineTrace,
 }
@@ -458,6 +461,7 @@ impl LineTiming {
             let picture = self.content.trace();
             self.blend.picture_alone(parity, luma.rows, picture);
             reading.basis = Basis::Content;
+            reading.picture_moves_down = picture.moves_down();
             reading.static_error = if self.blend.knows_constant(parity) {
                 StaticError::Included
             } else {
