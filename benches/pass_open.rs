@@ -8,7 +8,7 @@ use criterion::Criterion;
 use trueline::measures::QUANTITY_COUNT;
 use trueline::record::Pass;
 
-use long_pass::{SECONDS, fields, record};
+use long_pass::{SIX_HOURS, fields, record};
 
 mod long_pass;
 
@@ -16,13 +16,13 @@ fn main() {
     let scratch = tempfile::tempdir().expect("a temporary directory");
     let path = scratch.path().join("evening.pass");
     let began = Instant::now();
-    record(&path, 0);
+    record(&path, SIX_HOURS, 0);
     let took = began.elapsed().as_secs_f64();
     let megabytes = std::fs::metadata(&path).expect("the pass").len() as f64 / 1e6;
     let _ = writeln!(
         std::io::stdout(),
         "six hours, {QUANTITY_COUNT} quantities: written in {took:.1} s ({:.0} fields/s), {:.1} MB an hour",
-        fields() as f64 / took,
+        fields(SIX_HOURS) as f64 / took,
         megabytes / 6.0,
     );
     let mut criterion = Criterion::default().sample_size(10).configure_from_args();
@@ -31,13 +31,13 @@ fn main() {
             let pass = Pass::open(&path).expect("the pass");
             black_box(pass.events().expect("events"));
             black_box(pass.last_place().expect("a place"));
-            pass.seconds(0, 0..SECONDS + 1).expect("seconds").len()
+            pass.seconds(0, 0..SIX_HOURS + 1).expect("seconds").len()
         });
     });
     criterion.bench_function("open six hours and read every gauge of it", |bencher| {
         bencher.iter(|| {
             let pass = Pass::open(&path).expect("the pass");
-            let seconds = |at| pass.seconds(at, 0..SECONDS + 1).expect("seconds").len();
+            let seconds = |at| pass.seconds(at, 0..SIX_HOURS + 1).expect("seconds").len();
             (0..QUANTITY_COUNT).map(seconds).sum::<usize>()
         });
     });

@@ -1,4 +1,4 @@
-//! Six hours of a made-up pass: every quantity measured in every field, with a sigma.
+//! Hours of a made-up pass: every quantity measured in every field, with a sigma.
 
 use std::path::Path;
 
@@ -12,8 +12,8 @@ use trueline::standard::{BT601_LUMA_RATE, Parity, Standard};
 use trueline::timecode::{Counting, FieldIndex, Timecode};
 use trueline::units::{CodeRange, Ire, Seconds};
 
-/// Length.
-pub(crate) const SECONDS: u64 = 6 * 3600;
+/// An evening.
+pub(crate) const SIX_HOURS: u64 = 6 * 3600;
 
 fn head() -> PassHead {
     PassHead {
@@ -46,9 +46,9 @@ fn head() -> PassHead {
     }
 }
 
-/// Fields of it.
-pub(crate) fn fields() -> u64 {
-    (SECONDS as f64 / Standard::Lines525.field_period().0) as u64
+/// Fields of so many seconds.
+pub(crate) fn fields(seconds: u64) -> u64 {
+    (seconds as f64 / Standard::Lines525.field_period().0) as u64
 }
 
 fn place(field: u64) -> FieldPlace {
@@ -102,9 +102,9 @@ fn row(field: u64) -> Row {
     }
 }
 
-/// Records it, with events spread evenly over it.
-pub(crate) fn record(path: &Path, events: u32) {
-    let fields = fields();
+/// Records so many seconds, with events spread evenly over them.
+pub(crate) fn record(path: &Path, seconds: u64, events: u32) {
+    let fields = fields(seconds);
     let (mut sender, writer) = create(path, &head(), WhenFull::Wait).expect("a new pass");
     let writing = std::thread::spawn(move || writer.run());
     for field in 0..fields {

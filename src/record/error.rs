@@ -63,6 +63,11 @@ pub enum RecordError {
         /// Bytes the file's header announces.
         expected: u64,
     },
+    /// A mark was to be made in a pass that somebody still records.
+    #[error(
+        "cannot change the marks of '{0}': it is still being recorded; mark it there, or wait until it is closed"
+    )]
+    BeingRecorded(PathBuf),
     /// Something in it contradicts what a pass file is.
     #[error("the pass '{path}' is damaged: {what}")]
     Damaged {
@@ -92,6 +97,20 @@ pub enum RecordError {
     /// There is no home directory to put passes into.
     #[error("no place for recordings: there is no home directory; give one with --record FILE")]
     NoDataDirectory,
+}
+
+impl RecordError {
+    /// Whether another program has the file for itself at the moment.
+    pub(super) fn is_busy(&self) -> bool {
+        use rusqlite::ErrorCode::{DatabaseBusy, DatabaseLocked};
+        let Self::Sqlite { source, .. } = self else {
+            return false;
+        };
+        matches!(
+            source.sqlite_error_code(),
+            Some(DatabaseBusy | DatabaseLocked)
+        )
+    }
 }
 
 /// Turns `SQLite`'s errors into ours, for one file.

@@ -11,6 +11,7 @@ use crate::alarms::{Change, Event, EventId, WorstSoFar};
 use crate::fields::{Field, FieldPlace, Neighbourhood};
 use crate::limits::Kind;
 use crate::measures::Readings;
+use crate::measures::line_timing::LineTrace;
 use crate::record::packed;
 
 use picture::SmallPicture;
@@ -64,6 +65,12 @@ pub struct Exhibit {
 }
 
 impl Exhibit {
+    /// The timing of the lines of the field shown; `None` where nothing was measured of it.
+    #[must_use]
+    pub fn trace(&self) -> Option<LineTrace> {
+        packed::unpack(&self.lines).map(|(trace, _)| trace)
+    }
+
     /// Whether another shows the same of the same event.
     pub(super) fn is_replaced_by(&self, other: &Self) -> bool {
         (self.event, self.view) == (other.event, other.view)

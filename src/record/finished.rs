@@ -38,6 +38,9 @@ mod stretch;
 /// Steps of a timeline at most: about what a page of paper can show.
 const MOST_STEPS: usize = 360;
 
+/// Quantities whose seconds are read at once: each reading goes over all rows, and six hours of eight quantities take 20 MB.
+const AT_ONCE: usize = 8;
+
 /// Everything that is said of a finished pass.
 #[derive(Debug)]
 pub struct Finished {
@@ -95,6 +98,19 @@ impl Finished {
     /// # Errors
     /// When it cannot be read or makes no sense.
     pub fn of(pass: &Pass) -> Result<Self, RecordError> {
+        Self::read(pass, minutes::MOST_READ)
+    }
+
+    /// The same within a second, for who waits: where very many seconds lie partly over a limit, the words of minutes near the
+    /// line between two words may differ.
+    ///
+    /// # Errors
+    /// When it cannot be read or makes no sense.
+    pub fn at_once(pass: &Pass) -> Result<Self, RecordError> {
+        Self::read(pass, minutes::FEW_READ)
+    }
+
+    fn read(pass: &Pass, most_read: usize) -> Result<Self, RecordError> {
         let head = pass.head();
         let limits = Limits::from_toml(&head.limits)
             .map_err(|error| pass.damaged(format!("its limits make no sense: {error}")))?;
@@ -103,27 +119,32 @@ impl Finished {
         let spans = spans_of(pass)?;
         let summed = Summed::of(pass)?;
         let axis = Axis::new(&spans, last, head.field_period);
-        let mut tally = Tally::new(&axis, &limits, &events);
+        let mut tally = Tally::new(&axis, &limits, &events, most_read);
         let mut whole = Stretch::new(last);
         let mut quantities = Vec::with_capacity(pass.catalogue().len());
-        for (place, quantity) in pass.catalogue().iter().enumerate() {
-            let seconds = pass.seconds(place, 0..axis.seconds() + 1)?;
-            tally.take(pass, place, quantity, &seconds)?;
-            let programme = axis.programme_of(&seconds);
-            let mut piece = Piece::of(quantity, &programme);
-            let figures = summed.figures.get(quantity.id).cloned();
-            if let Some(figures) = &figures {
-                piece.correct_by(quantity, figures);
+        let count = pass.catalogue().len();
+        for start in (0..count).step_by(AT_ONCE) {
+            let places = start..(start + AT_ONCE).min(count);
+            let of_each = pass.seconds_of(places.clone(), 0..axis.seconds() + 1)?;
+            for (place, seconds) in places.zip(of_each) {
+                let quantity = pass.catalogue()[place];
+                tally.take(pass, place, quantity, &seconds)?;
+                let programme = axis.programme_of(&seconds);
+                let mut piece = Piece::of(quantity, &programme);
+                let figures = summed.figures.get(quantity.id).cloned();
+                if let Some(figures) = &figures {
+                    piece.correct_by(quantity, figures);
+                }
+                piece.worst_place = find_worst(pass, place, &piece, &events, &limits, &axis)?;
+                quantities.push(Overview {
+                    quantity,
+                    decimals: pass.decimals(place),
+                    figures: figures.unwrap_or_else(|| piece.figures(quantity)),
+                    timeline: timeline_of(quantity, &programme, axis.seconds()),
+                    spread: spread(&programme),
+                });
+                whole.push(piece);
             }
-            piece.worst_place = find_worst(pass, place, &piece, &events, &limits, &axis)?;
-            quantities.push(Overview {
-                quantity,
-                decimals: pass.decimals(place),
-                figures: figures.unwrap_or_else(|| piece.figures(quantity)),
-                timeline: timeline_of(quantity, &programme, axis.seconds()),
-                spread: spread(&programme),
-            });
-            whole.push(piece);
         }
         let covered = summed.covered.unwrap_or_else(|| tally.covered_in_all());
         let of_kind = |kind| covered.get(&kind).copied().unwrap_or(0);

@@ -28,13 +28,18 @@ pub(super) fn open_read_only(path: &Path) -> Result<Connection, RecordError> {
     open_with(path, OpenFlags::SQLITE_OPEN_READ_ONLY)
 }
 
+/// Opens a pass for changing what is in it.
+pub(super) fn open_to_write(path: &Path) -> Result<Connection, RecordError> {
+    check_header(path)?;
+    open_with(path, OpenFlags::SQLITE_OPEN_READ_WRITE)
+}
+
 /// Brings a pass of an older version, or one that was cut short, up to this version's tables and into a single file.
 ///
 /// # Errors
 /// When it is no pass, of a newer version, or cannot be written to.
 pub fn upgrade(path: &Path) -> Result<(), RecordError> {
-    check_header(path)?;
-    let mut connection = open_with(path, OpenFlags::SQLITE_OPEN_READ_WRITE)?;
+    let mut connection = open_to_write(path)?;
     bring_up_to_date(&mut connection, path, &full_catalogue())?;
     make_single(&connection).map_err(sqlite("bring up to date", path))
 }

@@ -6,6 +6,7 @@
 //! Only tables are read, never the file's views, and nothing in a file is taken on trust. Quantities that the file's
 //! program did not know are absent. Does not know: what is done with it.
 
+use std::fmt::Write as _;
 use std::ops::Range;
 use std::path::{Path, PathBuf};
 
@@ -19,6 +20,7 @@ use super::scanned::Scanned;
 use super::schema::{
     self, Catalogue, MEASURED, StoredQuantity, full_catalogue, of_word, stored_quantities,
 };
+use super::timeline::{Timeline, timeline};
 use crate::alarms::{Event, EventId};
 use crate::fields::FieldPlace;
 use crate::measures::{QUANTITY_COUNT, Value};
@@ -260,30 +262,71 @@ impl<const N: usize> Pass<N> {
         place: usize,
         seconds: Range<u64>,
     ) -> Result<Vec<PerSecond>, RecordError> {
-        let Some(stored) = &self.stored[place] else {
-            return Ok(Vec::new());
-        };
+        let mut of_one = self.seconds_of(place..place + 1, seconds)?;
+        Ok(of_one.pop().unwrap_or_default())
+    }
+
+    /// The same of several neighbouring places of a row at once, which takes little longer than one.
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub(super) fn seconds_of(
+        &self,
+        places: Range<usize>,
+        seconds: Range<u64>,
+    ) -> Result<Vec<Vec<PerSecond>>, RecordError> {
+        let mut all = vec![Vec::new(); places.len()];
+        let mut select = String::from("SELECT second");
+        let (mut known, mut column) = (Vec::with_capacity(places.len()), 1);
+        for (at, place) in places.enumerate() {
+            let Some(stored) = &self.stored[place] else {
+                continue;
+            };
+            for part in ["n", "min", "median", "max"] {
+                let _ = write!(select, ", {}_{part}", stored.column);
+            }
+            known.push((at, column, self.catalogue[place], stored));
+            column += 4;
+        }
+        if known.is_empty() {
+            return Ok(all);
+        }
+        select.push_str(" FROM seconds WHERE second >= ?1 AND second < ?2 ORDER BY second");
         let failed = sqlite("read", &self.path);
-        let column = &stored.column;
-        let mut statement = self
-            .connection
-            .prepare_cached(&format!(
-                "SELECT second, {column}_n, {column}_min, {column}_median, {column}_max FROM seconds
-                 WHERE second >= ?1 AND second < ?2 AND {column}_n > 0 ORDER BY second"
-            ))
-            .map_err(&failed)?;
-        let quantity = self.catalogue[place];
+        let mut statement = self.connection.prepare_cached(&select).map_err(&failed)?;
         let mut rows = statement
             .query((key(seconds.start), key(seconds.end)))
             .map_err(&failed)?;
-        let mut all = Vec::new();
         while let Some(row) = rows.next().map_err(&failed)? {
-            all.extend(read_second(row, quantity, stored).map_err(&failed)?);
+            let second = row.get::<_, i64>(0).map_err(&failed)?.unsigned_abs();
+            for &(at, first, quantity, stored) in &known {
+                let found = read_second(row, (second, first), quantity, stored);
+                all[at].extend(found.map_err(&failed)?);
+            }
         }
         Ok(all)
     }
 
-    /// All events, in the order they opened.
+    /// The quantity at this place of a row over a stretch of seconds, in at most so many steps, the first of which begins with it;
+    /// empty for words.
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub fn timeline(
+        &self,
+        place: usize,
+        seconds: Range<u64>,
+        most: usize,
+    ) -> Result<Timeline, RecordError> {
+        let length = seconds.end.saturating_sub(seconds.start);
+        let mut found = self.seconds(place, seconds.clone())?;
+        for second in &mut found {
+            second.second -= seconds.start;
+        }
+        Ok(timeline(&found, length, most))
+    }
+
+    /// All events, in the order of their numbers: that in which they opened, and marks made afterwards behind them.
     ///
     /// # Errors
     /// When the file cannot be read, or an event makes no sense.
@@ -313,6 +356,9 @@ impl<const N: usize> Pass<N> {
     /// # Errors
     /// When the file cannot be read, or a picture makes no sense.
     pub fn exhibits(&self, event: EventId) -> Result<Vec<Exhibit>, RecordError> {
+        if !self.has_table("exhibits")? {
+            return Ok(Vec::new());
+        }
         let failed = sqlite("read the pictures of", &self.path);
         let mut statement = self
             .connection
@@ -334,6 +380,9 @@ impl<const N: usize> Pass<N> {
     /// # Errors
     /// When the file cannot be read.
     pub fn exhibited(&self) -> Result<Vec<EventId>, RecordError> {
+        if !self.has_table("exhibits")? {
+            return Ok(Vec::new());
+        }
         self.all(
             "SELECT DISTINCT event FROM exhibits ORDER BY event",
             |row| Ok(EventId(row.get(0)?)),
@@ -345,6 +394,9 @@ impl<const N: usize> Pass<N> {
     /// # Errors
     /// When the file cannot be read or holds nonsense.
     pub fn handed_on(&self) -> Result<Vec<HandedOn>, RecordError> {
+        if !self.has_table("handed_on")? {
+            return Ok(Vec::new());
+        }
         let failed = sqlite("read", &self.path);
         let mut statement = self
             .connection
@@ -423,6 +475,15 @@ impl<const N: usize> Pass<N> {
                 })
             },
         )
+    }
+
+    /// Whether the file is of a version that keeps such a table: one of an older is read as it is, and not written to for that.
+    fn has_table(&self, name: &str) -> Result<bool, RecordError> {
+        let found = self
+            .connection
+            .prepare_cached("SELECT 1 FROM sqlite_schema WHERE type = 'table' AND name = ?1")
+            .and_then(|mut statement| statement.exists([name]));
+        found.map_err(sqlite("read", &self.path))
     }
 
     fn all<T>(

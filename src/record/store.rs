@@ -22,9 +22,10 @@ pub use batch::Closing;
 pub(super) use batch::{Batch, Missed};
 use batch::{Encoder, StoredField};
 use exhibits::write_exhibits;
+pub(super) use tables::write_event;
 use tables::{
-    insert_readings, insert_second, write_event, write_handed_on, write_head, write_missed,
-    write_programme, write_settings,
+    insert_readings, insert_second, write_handed_on, write_head, write_missed, write_programme,
+    write_settings,
 };
 
 mod batch;

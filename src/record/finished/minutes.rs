@@ -27,7 +27,10 @@ pub const MINUTE: u64 = 60;
 
 /// Seconds whose fields are read at most, in all: an hour of fields takes about a second. Beyond, the share of fields over a limit
 /// is estimated from the second's least, middle and greatest value.
-const MOST_READ: usize = 3_600;
+pub(super) const MOST_READ: usize = 3_600;
+
+/// The same for who waits: about a tenth of a second.
+pub(super) const FEW_READ: usize = 400;
 
 /// One minute of a pass.
 #[derive(Clone, Debug, PartialEq)]
@@ -55,7 +58,8 @@ pub(super) struct Tally<'a> {
     events: &'a [Event],
     period: f64,
     minutes: Vec<Collected>,
-    read: usize,
+    /// Seconds whose fields may still be read.
+    readable: usize,
 }
 
 /// What is known of one minute.
@@ -67,7 +71,12 @@ struct Collected {
 }
 
 impl<'a> Tally<'a> {
-    pub(super) fn new(axis: &Axis<'_>, limits: &'a Limits, events: &'a [Event]) -> Self {
+    pub(super) fn new(
+        axis: &Axis<'_>,
+        limits: &'a Limits,
+        events: &'a [Event],
+        readable: usize,
+    ) -> Self {
         let count = axis.seconds().div_ceil(MINUTE);
         let mut tally = Self {
             limits,
@@ -76,7 +85,7 @@ impl<'a> Tally<'a> {
             minutes: (0..count)
                 .map(|number| Collected::new(number, axis))
                 .collect(),
-            read: 0,
+            readable,
         };
         tally.cover_by_length();
         tally
@@ -192,9 +201,9 @@ impl<'a> Tally<'a> {
                 let wanted = (fields.end.0.saturating_sub(fields.start.0)) as f64;
                 let at = (second.second / MINUTE) as usize;
                 let share = match share_over(limit, second) {
-                    share if share <= 0.0 || share >= 1.0 || self.read >= MOST_READ => share,
+                    share if share <= 0.0 || share >= 1.0 || self.readable == 0 => share,
                     _ => {
-                        self.read += 1;
+                        self.readable -= 1;
                         let values = pass.values(place, fields)?;
                         let bad = values.iter().filter(|(_, value)| is_over(limit, *value));
                         bad.count() as f64 / wanted.max(1.0)

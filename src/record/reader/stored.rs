@@ -83,23 +83,26 @@ pub(super) fn value_of(
     }
 }
 
-/// A row of `seconds`: second, n, min, median, max.
+/// A second's figures of a quantity in four columns from `first` on: n, min, median, max; `None` where it was not measured.
 pub(super) fn read_second(
     row: &rusqlite::Row<'_>,
+    (second, first): (u64, usize),
     quantity: &Quantity,
     stored: &StoredQuantity,
 ) -> rusqlite::Result<Option<PerSecond>> {
-    let second: i64 = row.get(0)?;
-    let n: u32 = row.get(1)?;
+    let n: Option<u32> = row.get(first)?;
+    let Some(n) = n.filter(|&n| n > 0) else {
+        return Ok(None);
+    };
     let value = |at| -> rusqlite::Result<Option<Value>> {
         Ok(value_of(row.get(at)?, None, quantity, stored))
     };
-    let (min, median, max) = (value(2)?, value(3)?, value(4)?);
+    let (min, median, max) = (value(first + 1)?, value(first + 2)?, value(first + 3)?);
     Ok(min
         .zip(median)
         .zip(max)
         .map(|((min, median), max)| PerSecond {
-            second: second.unsigned_abs(),
+            second,
             min,
             median,
             max,

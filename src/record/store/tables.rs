@@ -132,7 +132,10 @@ pub(super) fn write_handed_on(connection: &Connection, turn: HandedOn) -> rusqli
     Ok(())
 }
 
-pub(super) fn write_event(connection: &Connection, event: &Event) -> rusqlite::Result<()> {
+pub(in crate::record) fn write_event(
+    connection: &Connection,
+    event: &Event,
+) -> rusqlite::Result<()> {
     let end = event.end;
     connection
         .prepare_cached(
