@@ -16,7 +16,8 @@ use crate::fields::{FieldPlace, History, Splitter};
 use crate::limits::{Kind, Limits};
 use crate::measures::{Suite, hands::Hands};
 use crate::record::{
-    Evidence, HandedOn, InputWords, PassFacts, Row, Sections, Statistics, Summary, sections,
+    Evidence, HandedOn, InputWords, PassFacts, Readiness, Row, Sections, Statistics, Summary,
+    sections,
 };
 use crate::sources::{Frame, News, NewsKind, SourceError, SourceErrorKind};
 use crate::standard::Standard;
@@ -421,14 +422,13 @@ impl Analysis {
         self.hand_on_changes()
     }
 
-    /// Sums up; the recorder comes back for whoever must close the pass.
-    pub(super) fn sum_up(self) -> (Result<Summary>, Option<Recorder>) {
-        let facts = PassFacts {
-            source: self.plan.source,
-            standard: self.plan.standard,
-            field_order: self.splitter.field_order(),
-        };
-        let evidence = Evidence {
+    /// What is said of the chain before a transfer, by what was measured so far.
+    pub(super) fn readiness(&self) -> Readiness {
+        Readiness::of(self.evidence())
+    }
+
+    fn evidence(&self) -> Evidence<'_> {
+        Evidence {
             statistics: &self.statistics,
             spans: self.alarms.programme().spans(),
             log: &self.log,
@@ -436,9 +436,19 @@ impl Analysis {
             limits: &self.plan.limits,
             clock: self.plan.clock,
             sample_rate: self.plan.sample_rate,
+        }
+    }
+
+    /// Sums up; the recorder comes back for whoever must close the pass.
+    pub(super) fn sum_up(self) -> (Result<Summary>, Option<Recorder>) {
+        let facts = PassFacts {
+            source: self.plan.source.clone(),
+            standard: self.plan.standard,
+            field_order: self.splitter.field_order(),
         };
+        let summary = Summary::new(facts, self.evidence());
         let sections = self.sections.sum_up();
-        let summary = Summary::new(facts, evidence)
+        let summary = summary
             .map(|summary| Summary {
                 sections,
                 ..summary

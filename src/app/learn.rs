@@ -11,8 +11,9 @@ use anyhow::{Context, Result};
 
 use crate::cli::LimitsJob;
 use crate::limits::Limits;
-use crate::record::Pass;
 use crate::record::baseline::{Baseline, LearnedRow, QUANTILE};
+use crate::record::{Finished, Pass, test_stretches};
+use crate::timecode::FieldIndex;
 use crate::views::learned;
 
 use super::{Outcome, print, say};
@@ -55,6 +56,35 @@ pub(super) fn show(job: &LimitsJob) -> Result<Outcome> {
         None => print(&job.base.to_toml()),
         Some(pass) => print(&learn(pass, &job.base)?.1),
     }
+}
+
+/// Says at which places of an earlier pass of the tape a setting is best tried.
+///
+/// # Errors
+/// It is no pass or cannot be read.
+pub(super) fn tell_stretches(path: &Path) -> Result<()> {
+    let reading = || {
+        format!(
+            "looking for places to try a setting at in {}",
+            path.display()
+        )
+    };
+    let pass = Pass::open(path).with_context(reading)?;
+    let finished = Finished::of(&pass).with_context(reading)?;
+    let stretches = test_stretches(&finished);
+    if stretches.is_empty() {
+        return Ok(());
+    }
+    say(&format!("good places to look at, by {}:", path.display()));
+    for stretch in stretches {
+        let field = FieldIndex((stretch.start.0 / pass.head().field_period.0) as u64);
+        let label = pass.head().clock().label(field.frame());
+        say(&format!(
+            "  {label} for {:.0} s: {}",
+            stretch.length.0, stretch.why
+        ));
+    }
+    Ok(())
 }
 
 fn learn(path: &Path, base: &Limits) -> Result<(Baseline, String)> {

@@ -24,6 +24,7 @@ mod learn;
 mod pass;
 mod render;
 mod report;
+mod review;
 mod scan;
 mod signals;
 mod sinks;
@@ -71,6 +72,7 @@ pub fn run(job: Job) -> Result<Outcome> {
         Job::Scan(job) => scan::run(&job),
         Job::Sources { json } => list_sources(json),
         Job::Report(job) => report::run(&job),
+        Job::Review { pass } => review::run(&pass),
         Job::Export(job) => export::run(&job),
         Job::Explain { topic } => explain::run(topic.as_deref()),
         Job::Limits(job) => learn::show(&job),

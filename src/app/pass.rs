@@ -13,8 +13,8 @@ use anyhow::{Context, Result, anyhow};
 use crate::alarms::PassClock;
 use crate::cli::{PassJob, RecordTo};
 use crate::record::{
-    Closed, Closing, PassHead, RecordError, Scanned, Summary, WhenFull, Writer, WriterWatch,
-    create, default_path,
+    Closed, Closing, PassHead, Readiness, RecordError, Scanned, Summary, WhenFull, Writer,
+    WriterWatch, create, default_path,
 };
 use crate::sources::{FieldOrder, IntervalFigures, Source, SourceDescription};
 use crate::standard::Standard;
@@ -218,7 +218,7 @@ pub(super) fn conclude(
     capture: Capture,
     mut analysis: Analysis,
     recording: Option<Recording>,
-) -> Result<(Summary, End)> {
+) -> Result<(Summary, Readiness, End)> {
     let whole = matches!(analysed, Ok(End::Whole));
     let intervals = capture.seen().intervals.figures();
     let intervals = intervals.map(|figures| ("frame intervals".to_owned(), in_numbers(&figures)));
@@ -228,6 +228,7 @@ pub(super) fn conclude(
     let found = intervals.into_iter().chain(said).collect();
     let ending = capture.end();
     let events = analysis.close_events();
+    let readiness = analysis.readiness();
     let (summary, recorder) = analysis.sum_up();
     let closed = summary.and_then(|summary| {
         if let (Some(recording), Some(recorder)) = (recording, recorder) {
@@ -240,7 +241,7 @@ pub(super) fn conclude(
     // A sink that failed fails again while things are closed: its first failure is the one to tell.
     let end = analysed?;
     match (events.and(captured).and(closed), end) {
-        (Ok(summary), end) => Ok((summary, end)),
+        (Ok(summary), end) => Ok((summary, readiness, end)),
         (Err(closing), End::Failed(error)) => Err(closing.context(format!("{error:#}"))),
         (Err(closing), _) => Err(closing),
     }
@@ -250,6 +251,13 @@ pub(super) fn conclude(
 pub(super) fn tell(summary: &Summary) {
     for line in console::summary(summary, Ink::of_stderr()) {
         say(&line);
+    }
+}
+
+/// Whether the chain is ready to transfer the tape, for people.
+pub(super) fn tell_readiness(readiness: &Readiness, whose: impl Fn(&str)) {
+    for line in console::readiness(readiness, Ink::of_stderr()) {
+        whose(&line);
     }
 }
 

@@ -117,6 +117,7 @@ impl Scan {
         let end = self
             .team
             .run(|| analysis.run(&capture.deliveries, None, stop));
-        pass::conclude(end, capture, analysis, self.recording)
+        let (summary, _, end) = pass::conclude(end, capture, analysis, self.recording)?;
+        Ok((summary, end))
     }
 }

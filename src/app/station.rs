@@ -60,6 +60,7 @@ pub(super) struct Station {
     search: Option<Search>,
     timed: bool,
     named: bool,
+    check: bool,
 }
 
 /// The analysis of a station, for the thread that runs it.
@@ -161,6 +162,7 @@ impl Station {
             search,
             timed,
             named: several,
+            check: job.check,
         })
     }
 
@@ -206,6 +208,7 @@ impl Station {
             search,
             timed,
             named,
+            check,
             ..
         } = self;
         let mut analysis = work.analysis;
@@ -219,8 +222,10 @@ impl Station {
         let seen = capture.seen();
         let concluded = pass::conclude(end, capture, analysis, recording);
         let handed = tee.map(Tee::finish).transpose();
-        let (summary, end) = concluded?;
-        pass::tell(&summary);
+        let (summary, readiness, end) = concluded?;
+        if !check {
+            pass::tell(&summary);
+        }
         let whose = |text: &str| {
             say(&if named {
                 format!("{name}: {text}")
@@ -237,12 +242,23 @@ impl Station {
                 handed.frames, handed.repeated
             ));
         }
+        if check {
+            pass::tell_readiness(&readiness, whose);
+        }
         let live = lock(&live);
         if timed {
             tell_losses(live.totals(), &whose);
             tell_delays(&live, &whose);
         }
         let changed = live.controls().changed();
+        if check {
+            let controls = live.controls().standing();
+            let said = controls.map(|it| format!("{} {}", it.control.name, it.control.value));
+            let controls: Vec<String> = said.collect();
+            if !controls.is_empty() {
+                whose(&format!("controls as they are: {}", controls.join(", ")));
+            }
+        }
         if let Some(search) = search {
             search.conclude().iter().for_each(|text| whose(text));
         } else if !changed.is_empty() {

@@ -36,6 +36,9 @@ pub(super) fn run(job: &WatchJob) -> Result<Outcome> {
     }
     let records = records(&job.pass.record, places.len())?;
     let limits = learn::in_force(&job.pass.limits)?;
+    if let (true, Some(earlier)) = (job.check, &job.pass.limits.learn) {
+        learn::tell_stretches(earlier)?;
+    }
     // All are opened before anything is started: a source that is not there leaves no passes of the others behind.
     let sources = places
         .iter()

@@ -38,6 +38,12 @@ pub(super) enum Command {
     Scan(ScanArgs),
     /// List what can be watched: devices, inputs, standards, formats, controls.
     Sources(SourcesArgs),
+    /// Look through a finished pass on the dashboard: minute by minute, event by event; and mark places in it.
+    Review {
+        /// Pass file to look through.
+        #[arg(value_hint = ValueHint::FilePath)]
+        pass: PathBuf,
+    },
     /// Write finished passes up as one HTML page: verdict, charts, events, what to do.
     Report(ReportArgs),
     /// Write what a pass holds for other programs: as a table, as cues beside a video, as chapters.
@@ -148,6 +154,15 @@ pub(super) struct WatchArgs {
     /// propose them; on quitting all is set back as it was found. Best with colour bars; levels move meanwhile.
     #[arg(long)]
     pub find_levels: bool,
+    /// The look before a transfer: watch for so long (3m), then say whether the chain is ready, what to fix first, and what
+    /// should be seen before that can be told. Keeps no pass unless --record names one.
+    #[arg(
+        long,
+        value_name = "DURATION",
+        conflicts_with = "duration",
+        allow_hyphen_values = true
+    )]
+    pub check: Option<String>,
     /// No dashboard: each event as a line on stdout (also when there is no terminal).
     #[arg(long)]
     pub no_dashboard: bool,

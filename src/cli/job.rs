@@ -32,6 +32,11 @@ pub enum Job {
         /// JSON instead of text.
         json: bool,
     },
+    /// The dashboard on a finished pass.
+    Review {
+        /// Its file.
+        pass: PathBuf,
+    },
     /// Passes as a page.
     Report(ReportJob),
     /// A document out of a pass.
@@ -70,6 +75,8 @@ pub struct WatchJob {
     pub attention: Vec<Attention>,
     /// Brightness and contrast of the device are to be found.
     pub find_levels: bool,
+    /// It is the look before a transfer, as long as the pass is to be.
+    pub check: bool,
 }
 
 /// A way to tell of an alarm.
@@ -298,6 +305,7 @@ impl Command {
                 pass: args.pass,
                 output: output(&args.output),
             }),
+            Self::Review { pass } => Job::Review { pass },
             Self::Report(args) => Job::Report(ReportJob {
                 output: output(&args.output),
                 passes: args.passes,
@@ -348,13 +356,21 @@ impl WatchArgs {
         #[cfg(feature = "notify")]
         let attention = attention.chain(self.notify.then_some(Attention::Notification));
         let attention = attention.collect();
+        let mut pass = self.pass.check(self.how.setup)?;
+        if let Some(text) = &self.check {
+            pass.duration = Some(duration("--check", text)?);
+            // A look is no pass to be kept, unless a file for it is named.
+            if pass.record == RecordTo::DataDirectory {
+                pass.record = RecordTo::Nowhere;
+            }
+        }
         Ok(WatchJob {
             places,
             wishes: Wishes {
                 held_bytes: tee.as_ref().map_or(0, |tee| tee.buffer_bytes),
                 ..self.how.wishes()?
             },
-            pass: self.pass.check(self.how.setup)?,
+            pass,
             dashboard: if self.no_dashboard {
                 Dashboard::Never
             } else {
@@ -363,6 +379,7 @@ impl WatchArgs {
             tee,
             attention,
             find_levels: self.find_levels,
+            check: self.check.is_some(),
         })
     }
 }
@@ -474,7 +491,11 @@ impl PassArgs {
                 SetupArg::SevenAndAHalf => Ire(7.5),
             }),
             start_timecode: self.start_timecode,
-            duration: self.duration.as_deref().map(duration).transpose()?,
+            duration: self
+                .duration
+                .as_deref()
+                .map(|text| duration("--for", text))
+                .transpose()?,
         })
     }
 }
@@ -589,13 +610,13 @@ fn setting(text: &str) -> Result<(String, String)> {
     }
 }
 
-fn duration(text: &str) -> Result<Duration> {
+fn duration(option: &str, text: &str) -> Result<Duration> {
     let span: jiff::SignedDuration = text
         .parse()
-        .with_context(|| format!("--for '{text}': write a duration as in 90s, 10m or 1h 30m"))?;
+        .with_context(|| format!("{option} '{text}': write a duration as in 90s, 10m or 1h 30m"))?;
     match Duration::try_from(span) {
         Ok(positive) if !positive.is_zero() => Ok(positive),
-        _ => bail!("--for '{text}': a duration is longer than nothing"),
+        _ => bail!("{option} '{text}': a duration is longer than nothing"),
     }
 }
 
@@ -850,10 +871,35 @@ mod tests {
     }
 
     #[test]
+    fn a_look_before_a_transfer_is_as_long_as_it_says_and_keeps_no_pass_unless_one_is_named() {
+        let looked = |words: &[&str]| -> Result<WatchJob> {
+            let words = ["trueline", "watch"].iter().chain(words);
+            match Cli::try_parse_from(words)?.command.check()? {
+                Job::Watch(job) => Ok(job),
+                other => panic!("{other:?}"),
+            }
+        };
+        let job = looked(&["--check", "3m"]).expect("a job");
+        assert!(job.check);
+        assert_eq!(job.pass.duration, Some(Duration::from_secs(180)));
+        assert_eq!(job.pass.record, RecordTo::Nowhere);
+        let job = looked(&["--check", "90s", "--record", "p"]).expect("a job");
+        assert_eq!(job.pass.record, RecordTo::File(PathBuf::from("p")));
+        assert!(!looked(&[]).expect("a job").check);
+        for refused in [
+            &["--check", "soon"] as &[&str],
+            &["--check", "0s"],
+            &["--check", "1m", "--for", "1m"],
+        ] {
+            assert!(looked(refused).is_err(), "{refused:?}");
+        }
+    }
+
+    #[test]
     fn durations_are_written_as_people_write_them() {
         for (text, seconds) in [("90s", 90), ("10m", 600), ("1h 30m", 5400), ("1h30m", 5400)] {
             assert_eq!(
-                duration(text).expect("a duration"),
+                duration("--for", text).expect("a duration"),
                 Duration::from_secs(seconds),
                 "{text}"
             );

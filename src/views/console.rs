@@ -12,7 +12,7 @@ use unicode_width::UnicodeWidthStr;
 
 use crate::alarms::wording::duration;
 use crate::measures::Group;
-use crate::record::{Summary, Verdict};
+use crate::record::{Readiness, ReadinessWord, Summary, Verdict};
 
 /// Whether words are coloured.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -34,6 +34,21 @@ impl Ink {
     #[must_use]
     pub fn new(coloured: bool) -> Self {
         Self { coloured }
+    }
+
+    /// The word of a look before a transfer.
+    fn ready(self, word: ReadinessWord) -> String {
+        let like = match word {
+            ReadinessWord::Ready => Verdict::Clean,
+            ReadinessWord::FixFirst => Verdict::Usable,
+            ReadinessWord::CannotTell => Verdict::Undecided,
+        };
+        let style = Word::Judged(like).style();
+        if self.coloured {
+            style.apply(word.text()).to_string()
+        } else {
+            word.text().to_owned()
+        }
     }
 
     /// A word, filled up to `width` columns.
@@ -126,6 +141,26 @@ pub fn summary(summary: &Summary, ink: Ink) -> Vec<String> {
     }
     let reasons = summary.reasons.iter();
     lines.extend(reasons.map(|reason| format!("  {reason}")));
+    lines
+}
+
+/// The look before a transfer: its word and what to do next, then what to fix, what was found, what is wanted.
+#[must_use]
+pub fn readiness(readiness: &Readiness, ink: Ink) -> Vec<String> {
+    let word = readiness.word;
+    let mut lines = vec![format!("{}: {}", ink.ready(word), word.next())];
+    let lists = [
+        ("fix", &readiness.fixes),
+        ("found", &readiness.found),
+        ("on the tape", &readiness.known),
+        ("wanted", &readiness.wanted),
+    ];
+    for (name, list) in lists {
+        for (at, text) in list.iter().enumerate() {
+            let name = if at == 0 { name } else { "" };
+            lines.push(format!("  {name:<11} {text}"));
+        }
+    }
     lines
 }
 

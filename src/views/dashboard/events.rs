@@ -85,7 +85,8 @@ fn draw_event(
     );
 }
 
-fn lasted(event: &Event) -> String {
+/// How long an event lasted, or that it goes on; nothing of a single field.
+pub(super) fn lasted(event: &Event) -> String {
     match event.end {
         None if event.standing => "standing".into(),
         None => "goes on".into(),
@@ -117,7 +118,7 @@ fn figures(event: &Event, rate: Option<Hertz>) -> [String; 2] {
 }
 
 /// The note, a sentence with its figures in it; and for where it does not fit, the figure first, then the note to be cut.
-fn sayings(event: &Event, rate: Option<Hertz>) -> [String; 2] {
+pub(super) fn sayings(event: &Event, rate: Option<Hertz>) -> [String; 2] {
     let [_, worst] = figures(event, rate);
     let cut = if worst.is_empty() {
         event.note.clone()

@@ -42,6 +42,7 @@ mod marks;
 mod paint;
 mod palette;
 mod plumb;
+pub mod review;
 mod run;
 mod several;
 mod spectrum;

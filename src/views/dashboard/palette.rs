@@ -46,6 +46,12 @@ impl Palette {
         Self { coloured }
     }
 
+    /// Whether there are colours.
+    #[must_use]
+    pub(super) fn is_coloured(self) -> bool {
+        self.coloured
+    }
+
     /// Writing in a tone on the terminal's own ground.
     #[must_use]
     pub(super) fn ink(self, tone: Tone) -> Style {

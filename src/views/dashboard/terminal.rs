@@ -13,7 +13,7 @@ use std::io::{self, BufWriter, IsTerminal, Stdout, Write};
 use std::mem::ManuallyDrop;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Once};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use crossterm::cursor::{Hide, Show};
 use crossterm::terminal::{EnterAlternateScreen, LeaveAlternateScreen};
@@ -25,6 +25,9 @@ use ratatui::layout::{Position, Rect};
 use rustix::event::{PollFd, PollFlags, Timespec, poll};
 #[cfg(unix)]
 use rustix::io::Errno;
+
+use super::review::Graphics;
+use super::review::graphics::QUESTION;
 
 /// Where the dashboard draws.
 #[derive(Debug)]
@@ -80,7 +83,22 @@ impl Keys {
         Ok(Self::Tty(File::open("/dev/tty")?))
     }
 
-    fn wait(&self, longest: Duration) -> io::Result<()> {
+    /// Reads what is there, or comes within a time; false where nothing does.
+    fn read_some(&self, longest: Duration, into: &mut Vec<u8>) -> io::Result<bool> {
+        if !self.wait(longest)? {
+            return Ok(false);
+        }
+        let mut some = [0; 256];
+        let count = match self {
+            Self::Stdin(stdin) => rustix::io::read(stdin, &mut some)?,
+            Self::Tty(tty) => rustix::io::read(tty, &mut some)?,
+        };
+        into.extend_from_slice(&some[..count]);
+        Ok(count > 0)
+    }
+
+    /// Waits at most this long; whether something is there.
+    fn wait(&self, longest: Duration) -> io::Result<bool> {
         let mut asked = [match self {
             Self::Stdin(stdin) => PollFd::new(stdin, PollFlags::IN),
             Self::Tty(tty) => PollFd::new(tty, PollFlags::IN),
@@ -100,8 +118,9 @@ impl Keys {
                     "the terminal was closed",
                 ))
             }
+            Ok(ready) => Ok(ready > 0),
             // A signal, such as that of a new size, is as good as a key.
-            Ok(_) | Err(Errno::INTR) => Ok(()),
+            Err(Errno::INTR) => Ok(false),
             Err(number) => Err(number.into()),
         }
     }
@@ -117,13 +136,21 @@ impl Keys {
         Ok(Self)
     }
 
-    fn wait(&self, longest: Duration) -> io::Result<()> {
-        crossterm::event::poll(longest).map(|_| ())
+    fn wait(&self, longest: Duration) -> io::Result<bool> {
+        crossterm::event::poll(longest)
+    }
+
+    /// Answers cannot be told from keys here: there are none.
+    fn read_some(&self, _longest: Duration, _into: &mut Vec<u8>) -> io::Result<bool> {
+        Ok(false)
     }
 }
 
 /// Bytes of one whole redraw: written at once, so that no half picture shows.
 const WRITE_BUFFER_BYTES: usize = 64 * 1024;
+
+/// How long a terminal may take to say what it can show: one at the other end of a slow line takes a quarter of a second.
+const ANSWERS_WITHIN: Duration = Duration::from_millis(300);
 
 /// Whether the terminal is ours now; one process has one terminal.
 static TAKEN: AtomicBool = AtomicBool::new(false);
@@ -202,7 +229,36 @@ impl Session {
     /// # Errors
     /// The terminal is closed: the library that reads keys would not come back from a look at one.
     pub(super) fn wait_for_keys(&self, longest: Duration) -> io::Result<()> {
-        self.keys.wait(longest)
+        self.keys.wait(longest).map(drop)
+    }
+
+    /// What the terminal can show of pictures: asked for once, before the first key is read.
+    #[must_use]
+    pub fn graphics(&mut self) -> Graphics {
+        let cell = terminal::window_size().ok().and_then(|size| {
+            Some((
+                size.width.checked_div(size.columns)?,
+                size.height.checked_div(size.rows)?,
+            ))
+        });
+        // A terminal that does not answer, or is closed meanwhile, shows blocks; that it is closed is found by whoever draws.
+        let answer = self.answer_to(QUESTION).unwrap_or_default();
+        Graphics::of(&answer, |name| std::env::var(name).ok(), cell)
+    }
+
+    /// Asks the terminal something whose answer ends with a `c`, and waits for that, at most [`ANSWERS_WITHIN`].
+    fn answer_to(&mut self, question: &[u8]) -> io::Result<Vec<u8>> {
+        let backend = self.terminal.backend_mut();
+        backend.write_all(question)?;
+        Write::flush(backend)?;
+        let (asked, mut answer) = (Instant::now(), Vec::new());
+        while !answer.ends_with(b"c") {
+            let left = ANSWERS_WITHIN.saturating_sub(asked.elapsed());
+            if left.is_zero() || !self.keys.read_some(left, &mut answer)? {
+                break;
+            }
+        }
+        Ok(answer)
     }
 
     /// Rings the terminal's bell.
