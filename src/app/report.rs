@@ -5,7 +5,7 @@
 use anyhow::{Context, Result};
 
 use crate::cli::{Output, ReportJob};
-use crate::record::{Finished, Pass};
+use crate::record::{Finished, Pass, worst_exhibits};
 use crate::views::report::{self, Reported};
 
 use super::{Outcome, say, write_stdout};
@@ -28,12 +28,14 @@ pub(super) fn run(job: &ReportJob) -> Result<Outcome> {
             ));
         }
         let finished = Finished::of(&pass)?;
+        let pictures = worst_exhibits(&pass, &finished.events, report::MOST_PICTURED)?;
         passes.push(Reported {
             found: pass.found()?,
             path: path.clone(),
             head: pass.head().clone(),
             closed_at: pass.closed_at().map(str::to_owned),
             finished,
+            pictures,
         });
     }
     let page = report::page(&passes).context("making the report")?;

@@ -4,6 +4,7 @@ use std::fs;
 use std::path::Path;
 
 use serde_json::Value;
+use trueline::record::Pass;
 
 use crate::browser::{Scheme, Window, console, look, photograph, print};
 use crate::world::World;
@@ -98,10 +99,15 @@ fn a_page_says_what_the_pass_says() {
     let page = world.path("page.html");
     let text = fs::read_to_string(&page).expect("the page");
     for reach in [
-        "http:", "https:", "url(", "@import", "<script", "<img", "<link", "<iframe",
+        "http:", "https:", "url(", "@import", "<script", "<link", "<iframe",
     ] {
         assert!(!text.contains(reach), "{reach}");
     }
+    // pictures are in the page itself
+    assert_eq!(
+        text.matches("<img").count(),
+        text.matches("<img src=\"data:image/jpeg;base64,").count()
+    );
     assert_eq!(console(&page), Vec::<String>::new());
 
     let seen = look(&page, Window::Wide, Scheme::Light);
@@ -159,6 +165,7 @@ fn a_page_says_what_the_pass_says() {
     );
 
     check_events(&world, "jitter.pass", &seen);
+    check_pictures(&world, "jitter.pass", &seen);
     let charts = list(&seen, "charts");
     assert!(charts.iter().any(|id| id == error), "{charts:?}");
     assert_eq!(seen["drawn"].as_u64(), Some(charts.len() as u64));
@@ -184,6 +191,32 @@ fn check_events(world: &World, pass: &str, seen: &Value) {
         assert_eq!(row["kind"].as_str(), Some(&*kind), "{event}");
         assert_eq!(row["start_timecode"], event["start_timecode"]);
         assert_eq!(row["note"].as_str(), event["note"].as_str().map(str::trim));
+    }
+}
+
+/// The page's pictures are those of the pass, decoded by the browser, and each says what it shows.
+fn check_pictures(world: &World, pass: &str, seen: &Value) {
+    let pass = Pass::open(&world.path(pass)).expect("it was recorded");
+    let events = pass.events().expect("readable");
+    let kept = pass.exhibited().expect("readable");
+    let pictures = seen["pictures"].as_array().expect("a list");
+    assert_eq!(
+        pictures.len(),
+        kept.len(),
+        "all are few enough for the page"
+    );
+    assert!(!kept.is_empty());
+    for picture in pictures {
+        let id = picture["event"].as_str().expect("a number");
+        let event = events.iter().find(|event| event.id.0.to_string() == id);
+        let event = event.expect("it is told of");
+        // half of 720, all rows of a field
+        assert_eq!(
+            (&picture["width"], &picture["height"]),
+            (&360.into(), &240.into())
+        );
+        let alt = picture["alt"].as_str().expect("a text");
+        assert!(alt.contains(&event.start_timecode.to_string()), "{alt}");
     }
 }
 

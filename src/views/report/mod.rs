@@ -15,13 +15,15 @@ use minijinja::value::Serde;
 use minijinja::{Environment, UndefinedBehavior};
 use serde::Serialize;
 
-use crate::record::{Finished, PassHead};
+use crate::alarms::EventId;
+use crate::record::{Exhibit, Finished, PassHead};
 
 use super::beside::{Beside, is_stream};
 use sheet::Sheet;
 
 mod chart;
 mod facts;
+mod pictures;
 mod sheet;
 mod tables;
 mod words;
@@ -48,7 +50,12 @@ pub struct Reported {
     pub found: Vec<(String, String)>,
     /// What is said of it.
     pub finished: Finished,
+    /// Pictures of the events that matter most, in the order of time.
+    pub pictures: Vec<(EventId, Vec<Exhibit>)>,
 }
+
+/// Events shown as pictures at most, of one pass: at 20 KB a picture, a third more as text and two for a loss, 1 MB of the page.
+pub const MOST_PICTURED: usize = 24;
 
 /// Why there is no page.
 #[derive(Debug, thiserror::Error)]

@@ -7,11 +7,12 @@ use serde::Serialize;
 use super::Reported;
 use super::chart::{self, Scale};
 use super::facts::{self, Facts};
+use super::pictures::{self, Figure};
 use super::tables::{self, EventRow, LimitRow, MinuteRow, QuantityGroup, SpanRow, StripRow};
 use super::words::{self, Word, capital, clock, number, with_unit};
 use crate::limits::{Severity, Side};
 use crate::measures::Group;
-use crate::record::{Finished, Overview, Reason, Remedy, is_judged, percent};
+use crate::record::{Finished, Overview, Reason, Remedy, is_judged, percent, test_stretches};
 use crate::timecode::{FieldIndex, Timecode};
 use crate::units::Seconds;
 
@@ -41,11 +42,13 @@ pub(super) struct Sheet {
     ticks: Vec<String>,
     minutes: Vec<MinuteRow>,
     more_minutes: usize,
+    stretches: Vec<StretchRow>,
     charts: Vec<ChartGroup>,
     quantities: Vec<QuantityGroup>,
     not_measured: Vec<&'static str>,
     events: Vec<EventRow>,
     more_events: usize,
+    pictures: Vec<Figure>,
     limits: Vec<LimitRow>,
     set_up: String,
     set_up_is_urgent: bool,
@@ -78,6 +81,14 @@ struct SectionRow {
     changed: String,
     fields: u64,
     figures: String,
+}
+
+/// A good place to try a setting at.
+#[derive(Serialize)]
+struct StretchRow {
+    why: &'static str,
+    start: String,
+    length: String,
 }
 
 /// Charts of one group.
@@ -150,11 +161,13 @@ impl Sheet {
             ticks: ticks(pass),
             minutes,
             more_minutes,
+            stretches: stretches(pass),
             charts: charts(pass, &id),
             quantities: tables::quantities(finished),
             not_measured: tables::not_measured(finished),
             more_events: finished.events.len() - events.len(),
             events,
+            pictures: pictures::figures(pass),
             limits: tables::limits(finished),
             set_up: format!("{}.", capital(&finished.set_up.ways[0])),
             set_up_is_urgent: finished.set_up.is_urgent,
@@ -229,6 +242,19 @@ fn sections(pass: &Reported) -> Vec<SectionRow> {
         }
     });
     sections.collect()
+}
+
+fn stretches(pass: &Reported) -> Vec<StretchRow> {
+    let all = test_stretches(&pass.finished).into_iter();
+    all.map(|stretch| {
+        let field = FieldIndex((stretch.start.0 / pass.head.field_period.0) as u64);
+        StretchRow {
+            why: stretch.why,
+            start: pass.head.clock().label(field.frame()).to_string(),
+            length: clock(stretch.length),
+        }
+    })
+    .collect()
 }
 
 /// Labels under a timeline: start, quarters, end.

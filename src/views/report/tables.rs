@@ -149,7 +149,7 @@ pub(super) fn events(pass: &Reported) -> Vec<EventRow> {
     };
     kept.sort_by_key(|event| Reverse((event.severity, length(event))));
     kept.truncate(MOST_EVENTS);
-    kept.sort_by_key(|event| event.id);
+    kept.sort_by_key(|event| (event.start.field, event.id));
     kept.into_iter()
         .map(|event| event_row(event, pass))
         .collect()

@@ -26,6 +26,7 @@ fn reported(head: PassHead, stretches: &[Stretch<'_>], end: End) -> Reported {
         closed_at: pass.closed_at().map(str::to_owned),
         found: pass.found().expect("settings"),
         finished: Finished::of(&pass).expect("a pass that can be read"),
+        pictures: Vec::new(),
     }
 }
 
