@@ -101,7 +101,7 @@ impl Finished {
         Self::read(pass, minutes::MOST_READ)
     }
 
-    /// The same within a second, for who waits: where very many seconds lie partly over a limit, the words of minutes near the
+    /// The same sooner, for who waits: where very many seconds lie partly over a limit, the words of minutes near the
     /// line between two words may differ.
     ///
     /// # Errors
