@@ -69,12 +69,14 @@ pub(crate) fn healthy(field: u64) -> Readings {
         },
         detail: detail::Reading::default(),
         sync: sync::Reading::default(),
+        fingerprint: None,
     }
 }
 
 /// A field without a picture.
 pub(crate) fn blank(field: u64, state: sync::State) -> Readings {
     Readings {
+        fingerprint: None,
         place: place_at(field),
         line_timing: line_timing::Reading::default(),
         flagging: flagging::Reading::default(),

@@ -93,7 +93,8 @@ impl Recorder {
     /// Takes one field and what became of events at it.
     pub(super) fn take(&mut self, seen: &Seen<'_>) -> Result<()> {
         if let Some(Measured { row, readings, .. }) = seen.measured {
-            self.sender.field(row, Some(&readings.line_timing))?;
+            let (timing, print) = (&readings.line_timing, readings.fingerprint.as_ref());
+            self.sender.printed_field(row, Some(timing), print)?;
         }
         for change in seen.changes {
             self.sender.event(change.event())?;

@@ -15,6 +15,7 @@ pub mod bars;
 pub mod chroma;
 pub mod detail;
 pub mod dropouts;
+pub mod fingerprint;
 pub mod flagging;
 pub mod flutter;
 pub mod hands;
@@ -78,6 +79,8 @@ pub struct Readings {
     pub detail: detail::Reading,
     /// Stability of the stream of pictures.
     pub sync: sync::Reading,
+    /// The field in a few hundred numbers; `None` for fields too small.
+    pub fingerprint: Option<fingerprint::Fingerprint>,
 }
 
 /// All measures, in the order they build on each other.
@@ -153,6 +156,7 @@ impl Suite {
             noise: shown.noise,
             tracking: shown.tracking,
             sync,
+            fingerprint: fingerprint::Fingerprinter.measure(around.field),
         }
     }
 }

@@ -15,7 +15,8 @@ pub use head::{
 pub use input::InputWords;
 pub use live::Live;
 pub use open::upgrade;
-pub use reader::{FieldLines, Lines, Pass, PerSecond, Rows, StorageGap};
+pub use printed::FieldPrint;
+pub use reader::{FieldLines, Lines, Pass, PerSecond, Prints, Rows, StorageGap};
 pub use readiness::{Readiness, Word as ReadinessWord};
 pub use row::Row;
 pub use scanned::Scanned;
@@ -50,6 +51,7 @@ mod open;
 mod packed;
 #[cfg(test)]
 pub(crate) mod played;
+mod printed;
 mod reader;
 mod readiness;
 mod rollup;

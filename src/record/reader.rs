@@ -29,11 +29,13 @@ use crate::timecode::FieldIndex;
 use about::{read_head, settings_of};
 use exhibits::{SELECT_EXHIBITS, read_exhibit};
 pub use pages::{FieldLines, Lines, Rows};
+pub use prints::Prints;
 use stored::{counted_in, index, key, read_event, read_field, read_place, read_second, value_of};
 
 mod about;
 mod exhibits;
 mod pages;
+mod prints;
 mod stored;
 
 /// A finished or unfinished pass.

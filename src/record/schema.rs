@@ -21,13 +21,14 @@ use crate::measures::{QUANTITY_COUNT, Quantity, QuantityUnit, quantities};
 pub const APPLICATION_ID: i32 = 0x544c_5053;
 
 /// The newest file version this program knows.
-pub const FILE_VERSION: i32 = 3;
+pub const FILE_VERSION: i32 = 4;
 
 /// One script a file version, oldest first.
 const MIGRATIONS: [&str; FILE_VERSION as usize] = [
     include_str!("migrations/0001_pass.sql"),
     include_str!("migrations/0002_handed_on.sql"),
     include_str!("migrations/0003_exhibits.sql"),
+    include_str!("migrations/0004_fingerprints.sql"),
 ];
 
 /// Origin of settings that the operator stated.

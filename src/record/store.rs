@@ -14,6 +14,7 @@ use rusqlite::{Connection, ErrorCode};
 
 use super::error::{RecordError, sqlite};
 use super::head::PassHead;
+use super::printed::MOST_FIELDS;
 use super::rollup::SecondRow;
 use super::row::Row;
 use super::schema::{Catalogue, MEASURED, SCANNED, bring_up_to_date, stored_quantities};
@@ -24,8 +25,8 @@ use batch::{Encoder, StoredField};
 use exhibits::write_exhibits;
 pub(super) use tables::write_event;
 use tables::{
-    insert_readings, insert_second, write_handed_on, write_head, write_missed, write_programme,
-    write_settings,
+    insert_readings, insert_second, write_handed_on, write_head, write_missed, write_prints,
+    write_programme, write_settings,
 };
 
 mod batch;
@@ -35,7 +36,7 @@ mod tables;
 /// How long another program that reads the file may hold up a commit before that counts as a failure.
 const PATIENCE: Duration = Duration::from_secs(5);
 
-/// Statements kept ready: seven inserts and a few of `SQLite`'s own.
+/// Statements kept ready: eight inserts and a few of `SQLite`'s own.
 const READY_STATEMENTS: usize = 16;
 
 /// A pass file open for writing.
@@ -121,6 +122,9 @@ impl<const N: usize> Store<N> {
         let transaction = self.connection.unchecked_transaction()?;
         for field in &batch.fields {
             self.write_field(field)?;
+        }
+        for prints in batch.prints.chunks(MOST_FIELDS) {
+            write_prints(&transaction, prints)?;
         }
         for second in batch.seconds.iter().chain(under_way) {
             self.write_second(second)?;

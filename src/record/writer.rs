@@ -22,10 +22,12 @@ use super::error::RecordError;
 use super::exhibit::Exhibit;
 use super::head::{HandedOn, PassHead, ProgrammeSpan};
 use super::packed;
+use super::printed::FieldPrint;
 use super::row::Row;
 use super::schema::{Catalogue, full_catalogue};
 use super::store::{Batch, Closed, Closing, Missed, Store};
 use crate::alarms::Event;
+use crate::measures::fingerprint::Fingerprint;
 use crate::measures::{QUANTITY_COUNT, line_timing};
 use crate::timecode::FieldIndex;
 
@@ -63,6 +65,7 @@ enum Message<const N: usize> {
     Field {
         row: Row<N>,
         lines: Option<Vec<u8>>,
+        print: Option<Fingerprint>,
         /// Dropped right before this field.
         missed: Option<Missed>,
     },
@@ -161,6 +164,19 @@ impl<const N: usize> PassSender<N> {
         row: &Row<N>,
         timing: Option<&line_timing::Reading>,
     ) -> Result<(), RecordError> {
+        self.printed_field(row, timing, None)
+    }
+
+    /// The same with the field's fingerprint.
+    ///
+    /// # Errors
+    /// When the writer is gone, or a sender that waits finds the disk failing.
+    pub fn printed_field(
+        &mut self,
+        row: &Row<N>,
+        timing: Option<&line_timing::Reading>,
+        print: Option<&Fingerprint>,
+    ) -> Result<(), RecordError> {
         self.send_notes()?;
         let lines = timing.filter(|_| self.keep_lines).map(|timing| {
             let mut buffer = self.buffers.try_recv().unwrap_or_default();
@@ -170,6 +186,7 @@ impl<const N: usize> PassSender<N> {
         let message = Message::Field {
             row: *row,
             lines,
+            print: print.copied(),
             missed: self.missed.take(),
         };
         match self.send(message)? {
@@ -377,11 +394,19 @@ impl<const N: usize> Writer<N> {
 
     fn take(&mut self, message: Message<N>) {
         match message {
-            Message::Field { row, lines, missed } => {
+            Message::Field {
+                row,
+                lines,
+                print,
+                missed,
+            } => {
                 if let Some(missed) = missed {
                     self.batch.add_missed(missed);
                 }
                 self.store.add_field(&mut self.batch, &row, lines);
+                let field = row.place.field;
+                self.batch
+                    .add_print(print.map(|print| FieldPrint { field, print }));
             }
             Message::Missed(missed) => self.batch.add_missed(missed),
             Message::Note(Note::Event(event)) => self.batch.add_event(event),

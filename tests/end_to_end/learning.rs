@@ -58,6 +58,7 @@ fn field(index: u64, wobble: f64) -> Row {
         noise: noise::Reading::default(),
         detail: detail::Reading::default(),
         sync: sync::Reading::default(),
+        fingerprint: None,
     })
 }
 

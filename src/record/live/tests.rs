@@ -107,6 +107,7 @@ pub(in crate::record) fn head() -> Head {
 
 fn readings(field: u64) -> Readings {
     let mut readings = Readings {
+        fingerprint: None,
         place: place(field),
         line_timing: line_timing::Reading::default(),
         flagging: flagging::Reading::default(),

@@ -6,6 +6,7 @@ use crate::alarms::Event;
 use crate::measures::Value;
 use crate::record::exhibit::Exhibit;
 use crate::record::head::{HandedOn, ProgrammeSpan};
+use crate::record::printed::{FieldPrint, MOST_FIELDS};
 use crate::record::rollup::{Middle, Rollup, SecondRow};
 use crate::record::row::Row;
 use crate::record::scanned::Scanned;
@@ -52,6 +53,7 @@ pub(super) struct StoredField<const N: usize> {
 #[derive(Debug)]
 pub(in crate::record) struct Batch<const N: usize> {
     pub(super) fields: Vec<StoredField<N>>,
+    pub(super) prints: Vec<FieldPrint>,
     pub(super) seconds: Vec<SecondRow<N>>,
     pub(super) missed: Vec<Missed>,
     pub(super) events: Vec<Event>,
@@ -65,6 +67,7 @@ impl<const N: usize> Batch<N> {
     pub(super) fn with_room(fields: usize) -> Self {
         Self {
             fields: Vec::with_capacity(fields),
+            prints: Vec::with_capacity(MOST_FIELDS),
             seconds: Vec::new(),
             missed: Vec::new(),
             events: Vec::new(),
@@ -83,6 +86,11 @@ impl<const N: usize> Batch<N> {
     /// Notes in it: whatever is not a field.
     pub(in crate::record) fn notes(&self) -> usize {
         self.missed.len() + self.events.len() + self.exhibits.len() + self.handed_on.len()
+    }
+
+    /// Adds a field's fingerprint.
+    pub(in crate::record) fn add_print(&mut self, print: Option<FieldPrint>) {
+        self.prints.extend(print);
     }
 
     /// Adds fields that could not be kept.
@@ -130,6 +138,7 @@ impl<const N: usize> Batch<N> {
         for field in self.fields.drain(..) {
             field.lines.into_iter().for_each(&mut give_back);
         }
+        self.prints.clear();
         self.seconds.clear();
         self.missed.clear();
         self.events.clear();

@@ -9,6 +9,7 @@ use rusqlite::{Connection, named_params};
 use super::batch::{Missed, micros, parity_code, stored_index};
 use crate::alarms::{Event, WhyEnded};
 use crate::record::head::{HandedOn, PassHead, ProgrammeSpan};
+use crate::record::printed::{self, FieldPrint};
 use crate::record::schema::{self, SECOND_PARTS, StoredQuantity, word_of};
 use crate::sources::SourceDescription;
 use crate::standard::Standard;
@@ -128,6 +129,23 @@ pub(super) fn write_handed_on(connection: &Connection, turn: HandedOn) -> rusqli
         .execute((
             stored_index(turn.start),
             turn.tee_frame.map(u64::cast_signed),
+        ))?;
+    Ok(())
+}
+
+/// Writes fingerprints as one row.
+pub(super) fn write_prints(connection: &Connection, prints: &[FieldPrint]) -> rusqlite::Result<()> {
+    let (Some(first), Some(last)) = (prints.first(), prints.last()) else {
+        return Ok(());
+    };
+    connection
+        .prepare_cached(
+            "INSERT OR REPLACE INTO fingerprints (start_field, end_field, packed) VALUES (?1, ?2, ?3)",
+        )?
+        .execute((
+            stored_index(first.field),
+            stored_index(last.field),
+            printed::pack(prints),
         ))?;
     Ok(())
 }

@@ -218,6 +218,7 @@ impl Stage {
             noise: noise::Reading::default(),
             detail: detail::Reading::default(),
             sync: sync::Reading::default(),
+            fingerprint: None,
         };
         self.stage_timing(&mut readings);
         self.stage_levels(&mut readings);
