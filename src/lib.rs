@@ -7,6 +7,7 @@
 //!  cli ── Job ──> app                                 (flags end at cli; app alone starts threads and makes channels)
 //!
 //!  sources ── Frame ──> fields ── Field ──> measures ── Readings ──> alarms ── Event ──> record ── Live, Pass ──> views
+//!                                                                                          └─ Pass ─> compare ── Comparison ──┘
 //!  [capture thread] ──> [analysis thread ───────────────────────────────────────] ──> [writer thread] [main thread]
 //! ```
 //!
@@ -51,6 +52,8 @@ pub mod measures;
 pub mod alarms;
 
 pub mod record;
+
+pub mod compare;
 
 pub mod views;
 

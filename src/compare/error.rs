@@ -1,0 +1,61 @@
+//! Why passes cannot be compared.
+
+use std::path::PathBuf;
+
+use crate::record::RecordError;
+
+/// Passes that cannot be compared: which, why, and what to do instead.
+#[derive(Debug, thiserror::Error)]
+pub enum CompareError {
+    /// A pass cannot be read.
+    #[error(transparent)]
+    Record(#[from] RecordError),
+    /// It was recorded before fingerprints were.
+    #[error(
+        "cannot compare '{0}': it holds no fingerprints of its fields, by which the same place on the tape is found; a version of \
+         trueline before them recorded it. Scan or play the tape again with this version"
+    )]
+    NoFingerprints(PathBuf),
+    /// Nothing of it is programme.
+    #[error(
+        "cannot compare '{0}': no programme was found in it, only leader, snow or inserted pictures; play the tape through this \
+         chain again"
+    )]
+    NoProgramme(PathBuf),
+    /// Fields come at different rates.
+    #[error(
+        "cannot compare '{first}' with '{second}': the one has {first_rate:.2} fields a second, the other {second_rate:.2}. A pass \
+         can be compared only with passes of the same scanning standard"
+    )]
+    OtherRate {
+        /// The pass it is compared with.
+        first: PathBuf,
+        /// The pass.
+        second: PathBuf,
+        /// Fields a second of the one.
+        first_rate: f64,
+        /// Fields a second of the other.
+        second_rate: f64,
+    },
+    /// No stretch of the one is found in the other.
+    #[error(
+        "cannot compare '{first}' with '{second}': no stretch of the one was found in the other, so they are of different tapes or of \
+         different parts of one. Give passes of the same stretch of the same tape, with at least half a minute in common in \
+         which something moves"
+    )]
+    OtherTape {
+        /// The pass it is compared with.
+        first: PathBuf,
+        /// The pass.
+        second: PathBuf,
+    },
+    /// Each shares something with the first, but there is nothing that all have.
+    #[error(
+        "cannot compare these passes: each shares a part of the tape with '{0}', but there is no part that all of them have; compare \
+         two at a time"
+    )]
+    NothingInCommon(PathBuf),
+    /// The same file twice.
+    #[error("cannot compare '{0}' with itself: it was given twice; give each pass once")]
+    Twice(PathBuf),
+}
