@@ -16,7 +16,7 @@ fn main() {
     let scratch = tempfile::tempdir().expect("a temporary directory");
     let path = scratch.path().join("evening.pass");
     let began = Instant::now();
-    record(&path, SIX_HOURS, 0);
+    record(&path, SIX_HOURS, 0, |_| None);
     let took = began.elapsed().as_secs_f64();
     let megabytes = std::fs::metadata(&path).expect("the pass").len() as f64 / 1e6;
     let _ = writeln!(

@@ -32,7 +32,7 @@ fn main() -> Result<(), Box<dyn Error>> {
     let events = (EVENTS * seconds / SIX_HOURS).max(1);
     let kept = words.next().map(PathBuf::from);
     let pass = kept.unwrap_or_else(|| scratch.path().join("evening.pass"));
-    record(&pass, seconds, u32::try_from(events)?);
+    record(&pass, seconds, u32::try_from(events)?, |_| None);
     println!("{hours} hours, {events} events:");
 
     let start = Instant::now();

@@ -5,6 +5,7 @@ use std::path::Path;
 use trueline::alarms::{Event, EventId};
 use trueline::fields::FieldPlace;
 use trueline::limits::{Kind, Severity};
+use trueline::measures::fingerprint::Fingerprint;
 use trueline::measures::{QUANTITY_COUNT, Value, quantities};
 use trueline::record::{Closing, PassHead, ProgrammeSpan, Row, WhenFull, create};
 use trueline::sources::{FieldOrder, SourceDescription};
@@ -102,13 +103,20 @@ fn row(field: u64) -> Row {
     }
 }
 
-/// Records so many seconds, with events spread evenly over them.
-pub(crate) fn record(path: &Path, seconds: u64, events: u32) {
+/// Records so many seconds, with events spread evenly over them and the fingerprint of every field.
+pub(crate) fn record(
+    path: &Path,
+    seconds: u64,
+    events: u32,
+    print: impl Fn(u64) -> Option<Fingerprint>,
+) {
     let fields = fields(seconds);
     let (mut sender, writer) = create(path, &head(), WhenFull::Wait).expect("a new pass");
     let writing = std::thread::spawn(move || writer.run());
     for field in 0..fields {
-        sender.field(&row(field), None).expect("a writer");
+        sender
+            .printed_field(&row(field), None, print(field).as_ref())
+            .expect("a writer");
     }
     for id in 0..events {
         let start = u64::from(id) * fields / u64::from(events);

@@ -16,6 +16,7 @@ mod analysis;
 mod attention;
 mod batch;
 mod capture;
+mod compare;
 mod explain;
 mod export;
 mod find_levels;
@@ -73,6 +74,8 @@ pub fn run(job: Job) -> Result<Outcome> {
         Job::Sources { json } => list_sources(json),
         Job::Report(job) => report::run(&job),
         Job::Review { pass } => review::run(&pass),
+        Job::Compare(job) => compare::run(&job),
+        Job::PrintWeights(weights) => print(&weights.to_toml()),
         Job::Export(job) => export::run(&job),
         Job::Explain { topic } => explain::run(topic.as_deref()),
         Job::Limits(job) => learn::show(&job),

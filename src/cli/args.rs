@@ -46,6 +46,8 @@ pub(super) enum Command {
     },
     /// Write finished passes up as one HTML page: verdict, charts, events, what to do.
     Report(ReportArgs),
+    /// Compare passes of the same tape through several chains: what differs, whether that is certain, which is best.
+    Compare(CompareArgs),
     /// Write what a pass holds for other programs: as a table, as cues beside a video, as chapters.
     Export(ExportArgs),
     /// Say what a quantity or an event means, what usually causes it, and what to try.
@@ -229,6 +231,30 @@ pub(super) struct ReportArgs {
     /// Where to: a file, or - for stdout.
     #[arg(short, long, value_name = "FILE.html", value_hint = ValueHint::FilePath)]
     pub output: PathBuf,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct CompareArgs {
+    /// Pass files of the same stretch of tape; others are compared with the first.
+    #[arg(
+        required_unless_present = "print_weights",
+        num_args = 2..,
+        value_name = "PASS",
+        value_hint = ValueHint::FilePath
+    )]
+    pub passes: Vec<PathBuf>,
+    /// Print the comparison as a JSON object on stdout.
+    #[arg(long)]
+    pub json: bool,
+    /// Write a page: a file, or - for stdout.
+    #[arg(short, long, value_name = "FILE.html", value_hint = ValueHint::FilePath)]
+    pub output: Option<PathBuf>,
+    /// Weights for the ranking, as TOML, over the built-in ones.
+    #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
+    pub weights: Option<PathBuf>,
+    /// Print the weights in force with their reasons, as TOML that can be edited and given back with --weights.
+    #[arg(long, conflicts_with_all = ["passes", "json", "output"])]
+    pub print_weights: bool,
 }
 
 #[derive(Debug, Args)]

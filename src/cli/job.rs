@@ -7,6 +7,7 @@ use anyhow::{Context, Result, bail, ensure};
 use clap::{CommandFactory, Parser};
 use clap_complete::Shell;
 
+use crate::compare::Weights;
 use crate::limits::Limits;
 use crate::record::TapeSpeed;
 use crate::sources::tape::DEFAULT_SCENE;
@@ -16,8 +17,9 @@ use crate::units::{CodeRange, Hertz, Ire};
 use crate::views::export::{Document, Format, What};
 
 use super::args::{
-    Cli, Command, ExportFormat, ExportWhat, FieldOrderArg, LinesArg, PassArgs, RangeArg, ScanArgs,
-    SetupArg, SourceArgs, SpeedArg, StandardArg, TapeArgs, TeeGapsArg, WatchArgs,
+    Cli, Command, CompareArgs, ExportFormat, ExportWhat, FieldOrderArg, LinesArg, PassArgs,
+    RangeArg, ScanArgs, SetupArg, SourceArgs, SpeedArg, StandardArg, TapeArgs, TeeGapsArg,
+    WatchArgs,
 };
 
 /// Something to do.
@@ -39,6 +41,10 @@ pub enum Job {
     },
     /// Passes as a page.
     Report(ReportJob),
+    /// Passes beside each other.
+    Compare(CompareJob),
+    /// The weights in force.
+    PrintWeights(Weights),
     /// A document out of a pass.
     Export(ExportJob),
     /// What a quantity or an event means.
@@ -253,6 +259,19 @@ pub struct ReportJob {
     pub output: Output,
 }
 
+/// Passes to compare.
+#[derive(Debug)]
+pub struct CompareJob {
+    /// The pass files, in the order they are told.
+    pub passes: Vec<PathBuf>,
+    /// JSON on stdout.
+    pub json: bool,
+    /// Where a page goes; `None` makes none.
+    pub page: Option<Output>,
+    /// What counts how much.
+    pub weights: Weights,
+}
+
 /// Where data goes.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Output {
@@ -274,6 +293,9 @@ pub struct TapeJob {
     /// Y4M file to write.
     pub output: PathBuf,
 }
+
+/// Passes that are compared at once: each two are a column, and each has a letter.
+const MOST_COMPARED: usize = 8;
 
 /// Longest tape that `--seconds` renders: a day.
 const LONGEST_TAPE_SECONDS: f64 = 86_400.0;
@@ -306,6 +328,7 @@ impl Command {
                 output: output(&args.output),
             }),
             Self::Review { pass } => Job::Review { pass },
+            Self::Compare(args) => args.check()?,
             Self::Report(args) => Job::Report(ReportJob {
                 output: output(&args.output),
                 passes: args.passes,
@@ -319,6 +342,31 @@ impl Command {
             Self::Completions { shell } => Job::Completions(shell),
             Self::Man => Job::Man,
         })
+    }
+}
+
+impl CompareArgs {
+    fn check(self) -> Result<Job> {
+        let weights = weights(self.weights.as_deref())?;
+        if self.print_weights {
+            return Ok(Job::PrintWeights(weights));
+        }
+        ensure!(
+            self.passes.len() <= MOST_COMPARED,
+            "comparing {} passes: {MOST_COMPARED} can be compared at once; leave some out",
+            self.passes.len()
+        );
+        let page = self.output.as_deref().map(output);
+        ensure!(
+            !(self.json && page == Some(Output::Stdout)),
+            "--json and -o - both write to stdout: give the page a file"
+        );
+        Ok(Job::Compare(CompareJob {
+            passes: self.passes,
+            json: self.json,
+            page,
+            weights,
+        }))
     }
 }
 
@@ -625,6 +673,15 @@ fn limits(file: Option<&Path>) -> Result<Limits> {
         return Ok(Limits::default());
     };
     Limits::from_file(file).with_context(|| format!("reading the limits file {}", file.display()))
+}
+
+fn weights(file: Option<&Path>) -> Result<Weights> {
+    let Some(file) = file else {
+        return Ok(Weights::default());
+    };
+    let reading = || format!("reading the weights file {}", file.display());
+    let text = std::fs::read_to_string(file).with_context(reading)?;
+    Weights::from_toml(&text).with_context(reading)
 }
 
 fn document(what: ExportWhat, format: ExportFormat) -> Result<Document> {

@@ -4,6 +4,8 @@
 
 mod beside;
 
+pub mod comparison;
+
 pub mod console;
 
 pub mod dashboard;

@@ -5,6 +5,7 @@ mod bars;
 mod batch;
 mod browser;
 mod checking;
+mod compare;
 mod exhibits;
 mod exports;
 mod learning;

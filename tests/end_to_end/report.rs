@@ -29,7 +29,7 @@ fn list(seen: &Value, key: &str) -> Vec<String> {
 }
 
 /// Insists on what every page must hold in every window.
-fn check_sound(seen: &Value) {
+pub(crate) fn check_sound(seen: &Value) {
     assert_eq!(list(seen, "violations"), Vec::<String>::new());
     assert_eq!(list(seen, "problems"), Vec::<String>::new());
     assert_eq!(list(seen, "handlers"), Vec::<String>::new());

@@ -16,12 +16,15 @@ use minijinja::{Environment, UndefinedBehavior};
 use serde::Serialize;
 
 use crate::alarms::EventId;
+use crate::compare::Comparison;
 use crate::record::{Exhibit, Finished, PassHead};
 
 use super::beside::{Beside, is_stream};
+use comparison::ComparedSheet;
 use sheet::Sheet;
 
 mod chart;
+mod comparison;
 mod facts;
 mod pictures;
 mod sheet;
@@ -29,10 +32,11 @@ mod tables;
 mod words;
 
 /// Templates by name; the name's ending makes everything in them escaped.
-const TEMPLATES: [(&str, &str); 5] = [
+const TEMPLATES: [(&str, &str); 6] = [
     ("page.html", include_str!("page.html")),
     ("pass.html", include_str!("pass.html")),
     ("chart.html", include_str!("chart.html")),
+    ("comparison.html", include_str!("comparison.html")),
     ("method.html", include_str!("method.html")),
     ("style.css.html", include_str!("style.css")),
 ];
@@ -90,16 +94,6 @@ struct Page {
 /// # Errors
 /// A template asks for what is not there, which a test of each of them excludes.
 pub fn page(passes: &[Reported]) -> Result<String, minijinja::Error> {
-    let mut environment = Environment::new();
-    environment.set_undefined_behavior(UndefinedBehavior::Strict);
-    let syntax = SyntaxConfig::builder()
-        .trim_blocks(true)
-        .lstrip_blocks(true)
-        .build()?;
-    environment.set_syntax(syntax);
-    for (name, template) in TEMPLATES {
-        environment.add_template(name, template)?;
-    }
     let sheets = passes.iter().zip(1..);
     let sheets: Vec<Sheet> = sheets
         .map(|(pass, number)| Sheet::of(pass, number))
@@ -113,9 +107,34 @@ pub fn page(passes: &[Reported]) -> Result<String, minijinja::Error> {
         passes: sheets,
         version: env!("CARGO_PKG_VERSION"),
     };
-    let page = environment
-        .get_template("page.html")?
-        .render(Serde(&page))?;
+    filled("page.html", &page)
+}
+
+/// The page about passes beside each other.
+///
+/// # Errors
+/// As of [`page`].
+pub fn comparison_page(found: &Comparison) -> Result<String, minijinja::Error> {
+    #[derive(Serialize)]
+    struct Whole {
+        page: ComparedSheet,
+    }
+    let page = ComparedSheet::of(found);
+    filled("comparison.html", &Whole { page })
+}
+
+fn filled(name: &str, page: &impl Serialize) -> Result<String, minijinja::Error> {
+    let mut environment = Environment::new();
+    environment.set_undefined_behavior(UndefinedBehavior::Strict);
+    let syntax = SyntaxConfig::builder()
+        .trim_blocks(true)
+        .lstrip_blocks(true)
+        .build()?;
+    environment.set_syntax(syntax);
+    for (name, template) in TEMPLATES {
+        environment.add_template(name, template)?;
+    }
+    let page = environment.get_template(name)?.render(Serde(page))?;
     // templates end without their last line break
     Ok(page
         + "

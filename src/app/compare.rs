@@ -1,0 +1,53 @@
+//! `trueline compare`: passes of one tape beside each other.
+//!
+//! In: a [`CompareJob`]. Out: a table or JSON on stdout, a page. Does not know: what is compared, or how it is told.
+
+use anyhow::{Context, Result};
+
+use crate::cli::{CompareJob, Output};
+use crate::compare::{Comparison, compare};
+use crate::record::Pass;
+use crate::views::{comparison, report};
+
+use super::{Outcome, print, say, write_stdout};
+
+/// Compares.
+///
+/// # Errors
+/// A file is no pass, passes cannot be compared, or the page cannot be written.
+pub(super) fn run(job: &CompareJob) -> Result<Outcome> {
+    if let Some(Output::File(path)) = &job.page {
+        report::check_place(path, &job.passes)?;
+    }
+    let mut passes = Vec::with_capacity(job.passes.len());
+    for path in &job.passes {
+        let pass = Pass::open(path)?;
+        if pass.closed_at().is_none() {
+            say(&format!(
+                "{} was not closed: it is still being recorded, or recording was cut short; compared as far as it goes",
+                path.display()
+            ));
+        }
+        passes.push(pass);
+    }
+    let found = compare(&passes, job.weights.clone())?;
+    if let Some(place) = &job.page {
+        put_page(&found, place)?;
+    }
+    match &job.page {
+        Some(Output::Stdout) => Ok(Outcome::Done),
+        _ if job.json => {
+            let text = serde_json::to_string(&found).context("writing the comparison as JSON")?;
+            print(&format!("{text}\n"))
+        }
+        _ => print(&comparison::text(&found)),
+    }
+}
+
+fn put_page(found: &Comparison, place: &Output) -> Result<()> {
+    let page = report::comparison_page(found).context("making the page")?;
+    match place {
+        Output::Stdout => write_stdout(page.as_bytes()),
+        Output::File(path) => Ok(report::put(path, &page)?),
+    }
+}

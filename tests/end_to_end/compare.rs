@@ -1,0 +1,351 @@
+//! `trueline compare`: passes of one simulated tape through chains of known contrast, brightness and colour, through the whole program.
+//!
+//! The chains are made here, of the samples of a rendered tape, and share nothing with the program.
+
+use std::fs;
+use std::path::Path;
+
+use serde_json::Value;
+use trueline::record::{Closing, WhenFull, create};
+
+use crate::browser::{Scheme, Window, console, look, photograph};
+use crate::report::check_sound;
+use crate::world::{World, plain_head};
+
+/// Luma samples and lines of a frame.
+const SIZE: (usize, usize) = (720, 480);
+
+/// What a chain does to the tape.
+#[derive(Clone, Copy)]
+struct Chain {
+    gain: f64,
+    /// Codes.
+    lift: f64,
+    saturation: f64,
+    hue_degrees: f64,
+    /// The pass begins at this frame of the tape.
+    first: usize,
+    /// This frame never arrives.
+    lost: Option<usize>,
+    /// Of the chain's own noise.
+    seed: u64,
+}
+
+const PLAIN: Chain = Chain {
+    gain: 1.0,
+    lift: 0.0,
+    saturation: 1.0,
+    hue_degrees: 0.0,
+    first: 0,
+    lost: None,
+    seed: 1,
+};
+
+/// A frame while something moves, so that its loss can be seen: the street is panned from 4 s to 8 s.
+const LOST: usize = 171;
+
+const OTHER: Chain = Chain {
+    gain: 0.93,
+    lift: 4.0,
+    saturation: 0.82,
+    hue_degrees: 9.0,
+    first: 23,
+    lost: Some(LOST),
+    seed: 2,
+};
+
+/// Plain random numbers (xorshift of Marsaglia, 2003).
+struct Dice(u64);
+
+impl Dice {
+    fn next(&mut self) -> u64 {
+        self.0 ^= self.0 << 13;
+        self.0 ^= self.0 >> 7;
+        self.0 ^= self.0 << 17;
+        self.0
+    }
+
+    /// From −1.5 to 1.5 codes.
+    fn noise(&mut self) -> f64 {
+        3.0 * ((self.next() >> 40) as f64 / (1_u64 << 24) as f64 - 0.5)
+    }
+}
+
+fn code(value: f64) -> u8 {
+    value.round().clamp(1.0, 254.0) as u8
+}
+
+/// The frame as the chain hands it on.
+fn through(chain: &Chain, dice: &mut Dice, frame: &[u8]) -> Vec<u8> {
+    let (luma, colour) = (SIZE.0 * SIZE.1, SIZE.0 / 2 * SIZE.1);
+    let mut out = Vec::with_capacity(frame.len());
+    for &sample in &frame[..luma] {
+        out.push(code(
+            16.0 + (f64::from(sample) - 16.0) * chain.gain + chain.lift + dice.noise(),
+        ));
+    }
+    let (re, im) = (
+        chain.saturation * chain.hue_degrees.to_radians().cos(),
+        chain.saturation * chain.hue_degrees.to_radians().sin(),
+    );
+    let (blue, red) = frame[luma..].split_at(colour);
+    let (mut cb, mut cr) = (Vec::with_capacity(colour), Vec::with_capacity(colour));
+    for (&b, &r) in blue.iter().zip(red) {
+        let (b, r) = (f64::from(b) - 128.0, f64::from(r) - 128.0);
+        cb.push(code(128.0 + re * b - im * r + dice.noise()));
+        cr.push(code(128.0 + re * r + im * b + dice.noise()));
+    }
+    out.extend(cb);
+    out.extend(cr);
+    out
+}
+
+/// Plays a rendered tape through a chain into a pass.
+fn play(world: &World, tape: &Path, chain: &Chain, name: &str, more: &[&str]) {
+    let bytes = fs::read(tape).expect("the tape");
+    let head = bytes
+        .iter()
+        .position(|&byte| byte == b'\n')
+        .expect("a header")
+        + 1;
+    let frame = "FRAME\n".len() + 2 * SIZE.0 * SIZE.1;
+    let mut out = bytes[..head].to_vec();
+    let mut dice = Dice(chain.seed.wrapping_mul(0x9e37_79b9_7f4a_7c15) | 1);
+    for (at, one) in bytes[head..]
+        .chunks_exact(frame)
+        .enumerate()
+        .skip(chain.first)
+    {
+        if chain.lost != Some(at) {
+            out.extend_from_slice(b"FRAME\n");
+            out.extend(through(chain, &mut dice, &one["FRAME\n".len()..]));
+        }
+    }
+    let file = format!("{name}.y4m");
+    world.write(&file, out);
+    let record = format!("{name}.pass");
+    let mut words = vec![
+        "scan",
+        &file,
+        "--record",
+        &record,
+        "--tape",
+        "Ferry Street Film Club, reel 3",
+    ];
+    words.extend(more);
+    world.ok(words);
+}
+
+fn value(one: &Value) -> f64 {
+    one["difference"]["value"]
+        .as_f64()
+        .unwrap_or_else(|| panic!("no value: {one}"))
+}
+
+fn relation<'a>(found: &'a Value, id: &str) -> &'a Value {
+    let relations = found["relations"][0]["relations"]
+        .as_array()
+        .expect("relations");
+    relations
+        .iter()
+        .find(|one| one["id"] == id)
+        .expect("it is listed")
+}
+
+/// What was put in comes out: contrast ± 1 %, brightness ± 0.5 IRE, saturation ± 2 %, hue ± 0.5°, place and loss to the field.
+fn check_known_chain(found: &Value) {
+    // four codes at black are 4 / 2.19 IRE
+    for (id, expected, within) in [
+        ("luma.gain_pct", -7.0, 1.0),
+        ("luma.offset_ire", 4.0 / 2.19, 0.5),
+        ("colour.saturation_pct", -18.0, 2.0),
+        ("colour.hue_deg", 9.0, 0.5),
+    ] {
+        let told = value(relation(found, id));
+        assert!(
+            (told - expected).abs() <= within,
+            "{id}: {told}, {expected} was put in"
+        );
+    }
+    let pass = &found["passes"][1];
+    let offsets: Vec<i64> = pass["pieces"]
+        .as_array()
+        .expect("pieces")
+        .iter()
+        .map(|piece| piece["offset"].as_i64().expect("a number"))
+        .collect();
+    assert_eq!(offsets, [46, 48], "{}", pass["pieces"]);
+    let loss = &pass["losses"][0];
+    assert_eq!(
+        (&loss["field"], &loss["fields"]),
+        (&Value::from(2 * (LOST - 23)), &Value::from(2))
+    );
+    let names: Vec<&str> = found["settings"]
+        .as_array()
+        .expect("settings")
+        .iter()
+        .filter(|setting| setting["differs"] == true)
+        .filter_map(|setting| setting["name"].as_str())
+        .collect();
+    assert_eq!(names, ["chain", "box", "source", "setting sharpness"]);
+}
+
+/// Nothing is told of two passes that differ in noise alone.
+fn check_same_chain(found: &Value) {
+    for row in found["rows"].as_array().expect("rows") {
+        assert_eq!(row["pairs"][0]["verdict"], "cannot_be_told", "{row}");
+    }
+    for one in found["relations"][0]["relations"]
+        .as_array()
+        .expect("relations")
+    {
+        assert_eq!(one["verdict"], "cannot_be_told", "{one}");
+    }
+    assert!(found["ranking"]["order"].is_null(), "{}", found["ranking"]);
+    assert!(value(relation(found, "luma.gain_pct")).abs() < 0.2);
+    assert_eq!(
+        found["passes"][1]["pieces"].as_array().map(Vec::len),
+        Some(1)
+    );
+    assert_eq!(found["passes"][1]["pieces"][0]["offset"], 0);
+}
+
+#[test]
+fn passes_of_one_tape_are_placed_and_told_apart_and_other_tapes_refused() {
+    let world = World::new();
+    let tape = world.tape("clean", "525", "11");
+    play(
+        &world,
+        &tape,
+        &PLAIN,
+        "a",
+        &["--chain", "bare", "--player", "<b>deck</b>"],
+    );
+    let with_box = [
+        "--chain",
+        "box",
+        "--box",
+        "B",
+        "--player",
+        "<b>deck</b>",
+        "--set",
+        "sharpness=2",
+    ];
+    play(&world, &tape, &OTHER, "b", &with_box);
+    play(
+        &world,
+        &tape,
+        &Chain { seed: 3, ..PLAIN },
+        "c",
+        &["--chain", "bare", "--player", "<b>deck</b>"],
+    );
+    let other = world.tape("wave", "525", "6");
+    play(&world, &other, &PLAIN, "d", &[]);
+
+    check_known_chain(&world.ok(["compare", "a.pass", "b.pass", "--json"]).json());
+    check_same_chain(&world.ok(["compare", "a.pass", "c.pass", "--json"]).json());
+
+    let text = world
+        .ok(["compare", "a.pass", "b.pass", "c.pass", "-o", "page.html"])
+        .stdout;
+    let first = text.find("What differs").expect("it is told");
+    assert!(
+        first < text.find("Levels and colour").expect("it is told"),
+        "{text}"
+    );
+    for said in [
+        "B begins 46 fields",
+        "B lacks 2 fields",
+        "A and C are plays of one chain",
+        "hue turned by +9",
+    ] {
+        assert!(text.contains(said), "{said}: {text}");
+    }
+    check_page(&world.path("page.html"));
+
+    let refused = world.run(["compare", "a.pass", "d.pass"]);
+    assert_eq!((refused.code, refused.stdout.as_str()), (1, ""));
+    assert!(
+        refused.stderr.contains("different tapes"),
+        "{}",
+        refused.stderr
+    );
+    let twice = world.run(["compare", "a.pass", "a.pass"]);
+    assert!(
+        twice.code == 1 && twice.stderr.contains("given twice"),
+        "{}",
+        twice.stderr
+    );
+    let onto = world.run(["compare", "a.pass", "b.pass", "-o", "b.pass"]);
+    assert!(
+        onto.code == 1 && onto.stderr.contains("the pass itself"),
+        "{}",
+        onto.stderr
+    );
+}
+
+/// The page is sound in a browser, says the same and draws a line a pass.
+fn check_page(page: &Path) {
+    let text = fs::read_to_string(page).expect("the page");
+    for reach in [
+        "http:", "https:", "url(", "@import", "<script", "<img", "<link", "<iframe", "<b>deck",
+    ] {
+        assert!(!text.contains(reach), "{reach}");
+    }
+    assert_eq!(console(page), Vec::<String>::new());
+    for (window, scheme) in [
+        (Window::Wide, Scheme::Light),
+        (Window::Narrow, Scheme::Dark),
+    ] {
+        check_sound(&look(page, window, scheme));
+    }
+    photograph(page, Window::Wide, Scheme::Light, 9000, "comparison.png");
+    let chart = text
+        .split("data-chart=\"levels.peak_ire\"")
+        .nth(1)
+        .expect("a chart");
+    let chart = chart.split("</figure>").next().expect("its end");
+    assert_eq!(chart.matches("class=\"play play-").count(), 3);
+}
+
+#[test]
+fn a_pass_without_fingerprints_and_weights_that_make_no_sense_are_told() {
+    let world = World::new();
+    for name in ["old.pass", "older.pass"] {
+        let (sender, writer) =
+            create(&world.path(name), &plain_head(), WhenFull::Wait).expect("a new file");
+        let closing = Closing {
+            summary: "{}".into(),
+            closed_at: "2026-03-01T20:04:05+00:00".into(),
+            found: Vec::new(),
+            scanned: None,
+        };
+        sender.close(closing).expect("room");
+        writer.run().expect("a pass");
+    }
+    let run = world.run(["compare", "old.pass", "older.pass"]);
+    assert_eq!(run.code, 1);
+    assert!(
+        run.stderr.contains("holds no fingerprints") && run.stderr.contains("again"),
+        "{}",
+        run.stderr
+    );
+    assert_eq!(world.run(["compare", "old.pass"]).code, 2);
+
+    let printed = world.ok(["compare", "--print-weights"]).stdout;
+    world.write("weights.toml", &printed);
+    let again = world
+        .ok(["compare", "--print-weights", "--weights", "weights.toml"])
+        .stdout;
+    assert_eq!(again, printed);
+    world.write("wrong.toml", "\"noise.luma\" = 2.0\n");
+    let run = world.run([
+        "compare",
+        "old.pass",
+        "older.pass",
+        "--weights",
+        "wrong.toml",
+    ]);
+    assert_eq!(run.code, 2);
+    assert!(run.stderr.contains("noise.luma_db"), "{}", run.stderr);
+}
