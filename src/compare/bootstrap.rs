@@ -66,19 +66,6 @@ impl Interval {
         }
         2.0 * (1.0 - student::cumulative((self.value / self.error).abs(), self.freedom))
     }
-
-    /// The same estimate with an error added that is independent of its own, known from so many pieces of evidence.
-    #[must_use]
-    pub fn widened(&self, error: f64, freedom: f64) -> Self {
-        let (own, other) = (self.error * self.error, error * error);
-        if other <= 0.0 {
-            return *self;
-        }
-        // Welch and Satterthwaite
-        let whole = own + other;
-        let freedom = whole * whole / (own * own / self.freedom + other * other / freedom);
-        Self::new(self.value, whole.sqrt(), freedom)
-    }
 }
 
 /// Length of blocks for `seconds` numbers: as long as they stay alike, at least `memory`.

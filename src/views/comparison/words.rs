@@ -289,8 +289,21 @@ pub(in crate::views) fn repeats(found: &Comparison) -> String {
             letters.join(" and ")
         })
         .collect();
+    let widest = found.repeats.spread.iter();
+    let widest = widest
+        .filter(|spread| spread.factor >= 1.05)
+        .map(|spread| format!("{} ×{:.1}", spread.group, spread.factor));
+    let widest: Vec<String> = widest.collect();
+    let widened = if widest.is_empty() {
+        "they differ no more than their own seconds do".to_owned()
+    } else {
+        format!(
+            "intervals between chains are widened by what they differ by: {}",
+            widest.join(", ")
+        )
+    };
     format!(
-        "{} are plays of one chain: what they differ by is the yardstick, and intervals between chains are widened by it.",
+        "{} are plays of one chain, the yardstick; {widened}.",
         said.join("; ")
     )
 }
