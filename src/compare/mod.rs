@@ -7,6 +7,11 @@
 //!
 //! Does not know: frames, devices, or how any of it is shown. It reads stored passes only.
 
+#![expect(
+    clippy::cast_possible_wrap,
+    reason = "fields and seconds of a day are far below 2^63"
+)]
+
 use std::path::PathBuf;
 
 use serde::Serialize;

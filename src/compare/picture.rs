@@ -63,6 +63,12 @@ impl Relation {
     }
 }
 
+/// Permanent name, label and unit.
+type Name = (&'static str, &'static str, &'static str);
+
+/// A relation and what makes it of sums.
+type Told<Sums> = (Name, fn(&Sums) -> Option<f64>);
+
 /// Sums of luma of one second: n, x, y, xx, xy, yy.
 type Luma = [f64; 6];
 
@@ -151,38 +157,38 @@ impl Relations {
 
     /// Every relation.
     pub(super) fn relations(&self) -> Vec<Relation> {
-        let luma: [(&str, &str, &str, fn(&Luma) -> Option<f64>); 3] = [
-            ("luma.gain_pct", "contrast", "%", |sums| {
+        let luma: [Told<Luma>; 3] = [
+            (("luma.gain_pct", "contrast", "%"), |sums| {
                 Some(100.0 * (line(sums)?.0 - 1.0))
             }),
-            ("luma.offset_ire", "black", "IRE", |sums| {
+            (("luma.offset_ire", "black", "IRE"), |sums| {
                 Some(line(sums)?.1)
             }),
-            ("luma.middle_ire", "middle grey", "IRE", |sums| {
+            (("luma.middle_ire", "middle grey", "IRE"), |sums| {
                 let (gain, offset) = line(sums)?;
                 Some(50.0 * (gain - 1.0) + offset)
             }),
         ];
-        let colour: [(&str, &str, &str, fn(&Colour) -> Option<f64>); 4] = [
-            ("colour.saturation_pct", "saturation", "%", |sums| {
+        let colour: [Told<Colour>; 4] = [
+            (("colour.saturation_pct", "saturation", "%"), |sums| {
                 Some(100.0 * (factor(sums)?.size - 1.0))
             }),
-            ("colour.hue_deg", "hue", "°", |sums| {
+            (("colour.hue_deg", "hue", "°"), |sums| {
                 Some(factor(sums)?.turn.to_degrees())
             }),
-            ("colour.cast_cb_pct", "blue cast", "%", |sums| {
+            (("colour.cast_cb_pct", "blue cast", "%"), |sums| {
                 Some(factor(sums)?.cast.0)
             }),
-            ("colour.cast_cr_pct", "red cast", "%", |sums| {
+            (("colour.cast_cr_pct", "red cast", "%"), |sums| {
                 Some(factor(sums)?.cast.1)
             }),
         ];
         let mut all = Vec::new();
-        for (id, label, unit, of) in luma {
-            all.push(relation((id, label, unit), Group::Levels, &self.luma, of));
+        for (name, of) in luma {
+            all.push(relation(name, Group::Levels, &self.luma, of));
         }
-        for (id, label, unit, of) in colour {
-            all.push(relation((id, label, unit), Group::Colour, &self.colour, of));
+        for (name, of) in colour {
+            all.push(relation(name, Group::Colour, &self.colour, of));
         }
         all
     }
@@ -198,7 +204,7 @@ fn colour_step(range: CodeRange) -> f64 {
 }
 
 fn relation<const K: usize>(
-    (id, label, unit): (&'static str, &'static str, &'static str),
+    (id, label, unit): Name,
     group: Group,
     seconds: &[[f64; K]],
     of: fn(&[f64; K]) -> Option<f64>,

@@ -291,7 +291,7 @@ impl Plan<'_> {
             let (start, end) = (seconds.start as u64, seconds.end as u64);
             match all.last_mut() {
                 Some(last) if last.best == best && last.end_seconds == start => {
-                    last.end_seconds = end
+                    last.end_seconds = end;
                 }
                 _ => all.push(Stretch {
                     start_seconds: start,

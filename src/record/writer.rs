@@ -22,7 +22,6 @@ use super::error::RecordError;
 use super::exhibit::Exhibit;
 use super::head::{HandedOn, PassHead, ProgrammeSpan};
 use super::packed;
-use super::printed::FieldPrint;
 use super::row::Row;
 use super::schema::{Catalogue, full_catalogue};
 use super::store::{Batch, Closed, Closing, Missed, Store};
@@ -61,6 +60,10 @@ pub enum WhenFull {
 
 /// What goes through the queue. Rows stand in it unboxed: the queue is a block of memory made once, and nothing is
 /// allocated for a field.
+#[expect(
+    clippy::large_enum_variant,
+    reason = "a boxed field would be an allocation a field"
+)]
 enum Message<const N: usize> {
     Field {
         row: Row<N>,
@@ -404,9 +407,9 @@ impl<const N: usize> Writer<N> {
                     self.batch.add_missed(missed);
                 }
                 self.store.add_field(&mut self.batch, &row, lines);
-                let field = row.place.field;
-                self.batch
-                    .add_print(print.map(|print| FieldPrint { field, print }));
+                if let Some(print) = &print {
+                    self.batch.add_print(row.place.field, print);
+                }
             }
             Message::Missed(missed) => self.batch.add_missed(missed),
             Message::Note(Note::Event(event)) => self.batch.add_event(event),

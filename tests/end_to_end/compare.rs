@@ -297,7 +297,14 @@ fn check_page(page: &Path) {
         (Window::Wide, Scheme::Light),
         (Window::Narrow, Scheme::Dark),
     ] {
-        check_sound(&look(page, window, scheme));
+        let seen = look(page, window, scheme);
+        check_sound(&seen);
+        let charts = seen["charts"].as_array().map_or(0, Vec::len);
+        assert!(
+            charts >= 5 && seen["drawn"] == charts,
+            "{} of {charts}",
+            seen["drawn"]
+        );
     }
     photograph(page, Window::Wide, Scheme::Light, 9000, "comparison.png");
     let chart = text

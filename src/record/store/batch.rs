@@ -4,6 +4,7 @@
 
 use crate::alarms::Event;
 use crate::measures::Value;
+use crate::measures::fingerprint::Fingerprint;
 use crate::record::exhibit::Exhibit;
 use crate::record::head::{HandedOn, ProgrammeSpan};
 use crate::record::printed::{FieldPrint, MOST_FIELDS};
@@ -89,8 +90,9 @@ impl<const N: usize> Batch<N> {
     }
 
     /// Adds a field's fingerprint.
-    pub(in crate::record) fn add_print(&mut self, print: Option<FieldPrint>) {
-        self.prints.extend(print);
+    pub(in crate::record) fn add_print(&mut self, field: FieldIndex, print: &Fingerprint) {
+        let print = *print;
+        self.prints.push(FieldPrint { field, print });
     }
 
     /// Adds fields that could not be kept.

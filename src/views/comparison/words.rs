@@ -59,7 +59,7 @@ pub(in crate::views) fn place(found: &Comparison, at: usize) -> String {
     let pass = &found.passes[at];
     let period = found.field_seconds;
     let (letter, first) = (pass.letter, found.passes[0].letter);
-    let mut said = match pass.pieces.first() {
+    let begins = match pass.pieces.first() {
         Some(piece) if piece.offset == 0 => format!("{letter} begins where {first} does"),
         Some(piece) => {
             let (word, fields) = if piece.offset > 0 {
@@ -72,28 +72,29 @@ pub(in crate::views) fn place(found: &Comparison, at: usize) -> String {
         }
         None => format!("{letter} shares nothing with {first}"),
     };
+    let mut said = vec![begins];
     for loss in pass.losses.iter().take(NAMED) {
         let (who, fields) = if loss.fields > 0 {
             (letter, loss.fields)
         } else {
             (first, -loss.fields)
         };
-        said += &format!(
-            "; {who} lacks {fields} fields at {}",
+        said.push(format!(
+            "{who} lacks {fields} fields at {}",
             clock(loss.field as f64 * period)
-        );
+        ));
     }
     if pass.losses.len() > NAMED {
-        said += &format!("; {} more losses", pass.losses.len() - NAMED);
+        said.push(format!("{} more losses", pass.losses.len() - NAMED));
     }
     let left = pass.programme_seconds - pass.aligned_seconds;
     if left > 0.5 {
-        said += &format!(
-            "; {} of its programme could not be aligned and is left out",
+        said.push(format!(
+            "{} of its programme could not be aligned and is left out",
             clock(left)
-        );
+        ));
     }
-    said + "."
+    said.join("; ") + "."
 }
 
 /// What became of the levels: one sentence.
@@ -213,21 +214,24 @@ pub(in crate::views) fn ranked(found: &Comparison, pair: &RankedPair) -> String 
 /// What happened, in one sentence.
 pub(in crate::views) fn happened(found: &Comparison) -> String {
     let in_all = found.events.iter().filter(|event| event.in_all).count();
-    let mut said = format!(
+    let mut said = vec![format!(
         "{in_all} events are in every play, so they are on the tape or of what the plays have in common"
-    );
+    )];
     for (place, pass) in found.passes.iter().enumerate() {
         let own = found
             .events
             .iter()
             .filter(|event| event.passes == [place])
             .count();
-        said += &format!("; {own} in {} alone", pass.letter);
+        said.push(format!("{own} in {} alone", pass.letter));
     }
     if found.events_outside > 0 {
-        said += &format!("; {} lie outside of what all share", found.events_outside);
+        said.push(format!(
+            "{} lie outside of what all share",
+            found.events_outside
+        ));
     }
-    said + "."
+    said.join("; ") + "."
 }
 
 /// Everything that matters, to be read out.

@@ -18,7 +18,7 @@ const smallest = Math.min(
 );
 const drawn = [...document.querySelectorAll("figure.chart svg")].filter((svg) => {
   const box = svg.getBoundingClientRect();
-  return box.width > 100 && box.height > 50 && svg.querySelector(".middle").getTotalLength() > 0;
+  return box.width > 100 && box.height > 50 && svg.querySelector(".middle, .play").getTotalLength() > 0;
 });
 const seen = {
   title: document.title,
