@@ -64,9 +64,11 @@ fn print(place: u64, gain: f64, seed: u64) -> Fingerprint {
 fn main() -> Result<(), Box<dyn Error>> {
     let scratch = tempfile::tempdir()?;
     let at = |name: &str| scratch.path().join(name);
-    record(&at("plain.pass"), 500, |_| None);
-    record(&at("a.pass"), 500, |field| Some(print(field, 1.0, 1)));
-    record(&at("b.pass"), 500, |field| {
+    record(&at("plain.pass"), SIX_HOURS, 500, |_| None);
+    record(&at("a.pass"), SIX_HOURS, 500, |field| {
+        Some(print(field, 1.0, 1))
+    });
+    record(&at("b.pass"), SIX_HOURS, 500, |field| {
         Some(print(
             field + LATER + if field < LOST { 0 } else { 2 },
             0.95,
