@@ -481,9 +481,8 @@ fn reader(limit: &str) -> Option<fn(&Readings) -> Option<Value>> {
         "flagging" => Some(|readings| {
             let timing = &readings.line_timing;
             let offset = readings.flagging.offset?;
-            let alone = timing.basis == Basis::Content;
-            let told = !(alone && timing.picture_moves_down) && !has_built_up(readings);
-            told.then_some(Value::from(offset))
+            let remade = timing.basis == Basis::Content && timing.picture_moves_down;
+            (!remade && !has_built_up(readings)).then_some(Value::from(offset))
         }),
         "head_switch" => Some(|readings| {
             let lines = readings

@@ -305,7 +305,7 @@ fn van_before(scene: &Scene, field: usize, x: f64, y: f64) -> f64 {
 }
 
 #[test]
-fn a_large_thing_that_passes_displaces_no_line() {
+fn a_large_thing_that_passes_takes_no_line_along() {
     let plain = Scene {
         waves: vec![[0.002, 0.013, 0.3, 9.0]],
         posts: Vec::new(),
@@ -337,9 +337,10 @@ fn a_large_thing_that_passes_displaces_no_line() {
             let Some(middle) = robust::median(&mut values) else {
                 continue;
             };
-            let astray = lines.iter().filter(|(_, shift)| {
-                (shift.value - middle).abs() > 0.5 + 4.0 * shift.variance.sqrt()
-            });
+            // It goes 6.3 samples from one field of a parity to the next: who stands nearer to that went with it.
+            let astray = lines
+                .iter()
+                .filter(|(_, shift)| (shift.value - middle).abs() > 0.5 * 6.34);
             let astray: Vec<_> = astray.collect();
             assert!(astray.is_empty(), "{name}, field {nth}: {astray:?}");
             seen += usize::from(lines.len() > ROWS / 2);
