@@ -69,8 +69,6 @@ const UNKNOWNS: usize = 4;
 pub(super) struct Motion {
     /// From the present field to the last of its parity. What is common to all lines across is not in it: lines tell.
     pub warp: Warp,
-    /// Down and across look alike: it was not seen whether the picture moves down.
-    pub unsure: bool,
     /// Another scene.
     pub cut: bool,
 }
@@ -135,7 +133,6 @@ impl MotionFinder {
         warp.down[0] += f64::from(self.whole_lines_down(shot, last, foretold, hands));
         let mut variances = [f64::INFINITY; UNKNOWNS];
         let mut changed = 0.0;
-        let mut unsure = false;
         for _ in 0..STEPS {
             let (whole, remains) = self.equations(shot, last, &warp, noise.power, hands);
             changed = remains.share();
@@ -144,7 +141,6 @@ impl MotionFinder {
                 warp.down = [0.0; 3];
                 warp.across[1] = 0.0;
                 variances = [f64::INFINITY; UNKNOWNS];
-                unsure = true;
                 break;
             }
             let Some(solution) = whole.solve(remains.power(noise.kept)) else {
@@ -166,7 +162,6 @@ impl MotionFinder {
         settle(&mut warp, &variances);
         Motion {
             warp,
-            unsure,
             cut: changed > CUT_SHARE,
         }
     }
