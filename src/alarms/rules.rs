@@ -479,9 +479,8 @@ fn reader(limit: &str) -> Option<fn(&Readings) -> Option<Value>> {
             (!has_built_up(readings) || error.value < LEAST_BUILT_UP).then_some(Value::from(error))
         }),
         "flagging" => Some(|readings| {
-            let timing = &readings.line_timing;
             let offset = readings.flagging.offset?;
-            let remade = timing.basis == Basis::Content && timing.picture_moves_down;
+            let remade = readings.line_timing.is_against_remade_rows();
             (!remade && !has_built_up(readings)).then_some(Value::from(offset))
         }),
         "head_switch" => Some(|readings| {

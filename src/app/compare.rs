@@ -6,10 +6,10 @@ use anyhow::{Context, Result};
 
 use crate::cli::{CompareJob, Output};
 use crate::compare::{Comparison, compare};
-use crate::record::Pass;
 use crate::views::{comparison, report};
 
-use super::{Outcome, print, say, write_stdout};
+use super::report::open_as_far_as_it_goes;
+use super::{Outcome, print, write_stdout};
 
 /// Compares.
 ///
@@ -21,14 +21,7 @@ pub(super) fn run(job: &CompareJob) -> Result<Outcome> {
     }
     let mut passes = Vec::with_capacity(job.passes.len());
     for path in &job.passes {
-        let pass = Pass::open(path)?;
-        if pass.closed_at().is_none() {
-            say(&format!(
-                "{} was not closed: it is still being recorded, or recording was cut short; compared as far as it goes",
-                path.display()
-            ));
-        }
-        passes.push(pass);
+        passes.push(open_as_far_as_it_goes(path, "compared")?);
     }
     let found = compare(&passes, job.weights.clone())?;
     if let Some(place) = &job.page {

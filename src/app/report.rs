@@ -2,6 +2,8 @@
 //!
 //! In: a [`ReportJob`]. Out: the page, in a file or on stdout. Does not know: what is on it.
 
+use std::path::Path;
+
 use anyhow::{Context, Result};
 
 use crate::cli::{Output, ReportJob};
@@ -20,13 +22,7 @@ pub(super) fn run(job: &ReportJob) -> Result<Outcome> {
     }
     let mut passes = Vec::with_capacity(job.passes.len());
     for path in &job.passes {
-        let pass = Pass::open(path)?;
-        if pass.closed_at().is_none() {
-            say(&format!(
-                "{} was not closed: it is still being recorded, or recording was cut short; reported as far as it goes",
-                path.display()
-            ));
-        }
+        let pass = open_as_far_as_it_goes(path, "reported")?;
         let finished = Finished::of(&pass)?;
         let pictures = worst_exhibits(&pass, &finished.events, report::MOST_PICTURED)?;
         passes.push(Reported {
@@ -44,4 +40,19 @@ pub(super) fn run(job: &ReportJob) -> Result<Outcome> {
         Output::File(path) => report::put(path, &page)?,
     }
     Ok(Outcome::Done)
+}
+
+/// Opens a pass that is to be `done` with; says so where it was never closed.
+///
+/// # Errors
+/// The file is no pass or cannot be read.
+pub(super) fn open_as_far_as_it_goes(path: &Path, done: &str) -> Result<Pass> {
+    let pass = Pass::open(path)?;
+    if pass.closed_at().is_none() {
+        say(&format!(
+            "{} was not closed: it is still being recorded, or recording was cut short; {done} as far as it goes",
+            path.display()
+        ));
+    }
+    Ok(pass)
 }

@@ -12,7 +12,6 @@ use indicatif::{MultiProgress, ProgressBar, ProgressStyle};
 
 use crate::alarms::{Alarms, Change, Event, EventRecord, PassClock, Span};
 use crate::fields::{Field, FieldPlace, Neighbourhood};
-use crate::limits::Kind;
 use crate::measures::{Readings, vectors::Vectors, waveform::Waveform};
 use crate::record::{
     FilePlace, HandedOn, Keeper, Live, PassSender, ProgrammeSpan, RecordError, Row, file_place,
@@ -223,7 +222,7 @@ impl EventLines {
                 Change::Opened(_) | Change::Worsened(_) | Change::Standing(_) => Ok(None),
             },
             Self::Text(clock, _) | Self::Aside(clock) => {
-                let moment = is_moment(event.kind);
+                let moment = event.kind.is_moment();
                 if moment && matches!(change, Change::Closed(_)) {
                     return Ok(None); // said when it began
                 }
@@ -285,19 +284,6 @@ impl Placed {
             None => String::new(),
         }
     }
-}
-
-/// Whether events of a kind are moments, not conditions that come and go.
-fn is_moment(kind: Kind) -> bool {
-    matches!(
-        kind,
-        Kind::RecordingStart
-            | Kind::TapeEnd
-            | Kind::Mark
-            | Kind::StandardChanged
-            | Kind::ControlChanged
-            | Kind::FieldOrderChanged
-    )
 }
 
 /// An object as one JSON line that says its type first.
@@ -385,6 +371,7 @@ mod tests {
     use super::*;
     use crate::alarms::script::{clock, place_at};
     use crate::alarms::{EventId, EventRecord};
+    use crate::limits::Kind;
     use crate::limits::Severity;
     use crate::timecode::FieldIndex;
 

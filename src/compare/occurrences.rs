@@ -56,7 +56,7 @@ pub(super) fn occurrences(
 ) -> (Vec<Occurrence>, usize) {
     let (mut placed, mut outside) = (Vec::new(), 0);
     for (pass, (events, pieces)) in events.iter().zip(pieces).enumerate() {
-        for event in events.iter().filter(|event| !is_of_the_pass(event.kind)) {
+        for event in events.iter().filter(|event| !event.kind.is_moment()) {
             match place(event, pieces, shared) {
                 Some((start, end)) => placed.push(Placed {
                     kind: event.kind,
@@ -103,19 +103,6 @@ pub(super) fn occurrences(
         }
     });
     (found.collect(), outside)
-}
-
-/// Whether events of a kind speak of the recording and not of what was on the tape or what a chain made of it.
-fn is_of_the_pass(kind: Kind) -> bool {
-    matches!(
-        kind,
-        Kind::RecordingStart
-            | Kind::TapeEnd
-            | Kind::Mark
-            | Kind::StandardChanged
-            | Kind::ControlChanged
-            | Kind::FieldOrderChanged
-    )
 }
 
 /// First and last field on the axis of the first pass, as far as all passes have them.

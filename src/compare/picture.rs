@@ -138,20 +138,7 @@ impl Relations {
         for cell in 0..x.cb.len() {
             let (a, b) = (f64::from(x.cb[cell]) * mine, f64::from(x.cr[cell]) * mine);
             let (c, d) = (f64::from(y.cb[cell]) * other, f64::from(y.cr[cell]) * other);
-            let one = [
-                1.0,
-                a,
-                b,
-                c,
-                d,
-                a * a + b * b,
-                a * c + b * d,
-                a * d - b * c,
-                c * c + d * d,
-            ];
-            for (sum, one) in sums.iter_mut().zip(one) {
-                *sum += one;
-            }
+            add_colour(sums, [a, b], [c, d]);
         }
     }
 
@@ -246,6 +233,24 @@ struct Factor {
     cast: (f64, f64),
 }
 
+/// Adds one place's colour in either pass, blue and red difference of each.
+fn add_colour(sums: &mut Colour, [a, b]: [f64; 2], [c, d]: [f64; 2]) {
+    let one = [
+        1.0,
+        a,
+        b,
+        c,
+        d,
+        a * a + b * b,
+        a * c + b * d,
+        a * d - b * c,
+        c * c + d * d,
+    ];
+    for (sum, one) in sums.iter_mut().zip(one) {
+        *sum += one;
+    }
+}
+
 fn factor(&[n, a, b, c, d, xx, re, im, yy]: &Colour) -> Option<Factor> {
     if n < 1.0 {
         return None;
@@ -335,20 +340,7 @@ mod tests {
             let (a, b) = (3.0 + 10.0 * angle.cos(), -1.0 + 8.0 * angle.sin());
             let (re, im) = (size * turn.cos(), size * turn.sin());
             let (c, d) = (re * a - im * b + 1.5, re * b + im * a - 0.5);
-            let one = [
-                1.0,
-                a,
-                b,
-                c,
-                d,
-                a * a + b * b,
-                a * c + b * d,
-                a * d - b * c,
-                c * c + d * d,
-            ];
-            for (sum, one) in sums.iter_mut().zip(one) {
-                *sum += one;
-            }
+            add_colour(&mut sums, [a, b], [c, d]);
         }
         let found = factor(&sums).expect("colour");
         assert!((found.size - size).abs() < 1e-9 && (found.turn - turn).abs() < 1e-9);

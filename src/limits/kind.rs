@@ -113,6 +113,20 @@ impl Kind {
             _ => Severity::Alarm,
         }
     }
+
+    /// Whether its events are moments of the recording, not conditions of the tape or the chain that come and go.
+    #[must_use]
+    pub fn is_moment(self) -> bool {
+        matches!(
+            self,
+            Self::RecordingStart
+                | Self::TapeEnd
+                | Self::Mark
+                | Self::StandardChanged
+                | Self::ControlChanged
+                | Self::FieldOrderChanged
+        )
+    }
 }
 
 impl fmt::Display for Kind {

@@ -13,7 +13,7 @@
 use crate::units::{Nanos, Samples, nanos_from_samples};
 
 use super::dsp::robust;
-use super::line_timing::{self, Basis, MAX_ROWS};
+use super::line_timing::{self, MAX_ROWS};
 use super::{Better, Group, Measure, Quantity, QuantityUnit, Value, flagging};
 
 /// Least displacement that is a tear.
@@ -86,7 +86,7 @@ impl Measure for Tear {
         let Some(rate) = timing.sample_rate else {
             return Reading::default();
         };
-        if timing.basis == Basis::Content && timing.picture_moves_down {
+        if timing.is_against_remade_rows() {
             return Reading::default();
         }
         let rows = timing.picture_rows.clone();
@@ -199,6 +199,7 @@ pub const QUANTITIES: &[Quantity] = &[Quantity {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::measures::line_timing::Basis;
     use crate::measures::line_timing::testing::reading_of;
 
     const ONE: f64 = 1000.0 / 13.5;

@@ -246,6 +246,14 @@ pub struct Reading {
     pub lines: LineTrace,
 }
 
+impl Reading {
+    /// Whether the picture alone tells, while its rows are made anew from others in each field.
+    #[must_use]
+    pub fn is_against_remade_rows(&self) -> bool {
+        self.basis == Basis::Content && self.picture_moves_down
+    }
+}
+
 /// Largest standard error of a line's displacement that is still of use.
 pub const USABLE_SIGMA: Samples = Samples(0.25);
 
