@@ -5,7 +5,7 @@
 use anyhow::{Context, Result};
 
 use crate::cli::{CompareJob, Output};
-use crate::compare::{Comparison, compare};
+use crate::compare::{Comparison, compare, pictures};
 use crate::views::{comparison, report};
 
 use super::report::open_as_far_as_it_goes;
@@ -14,7 +14,7 @@ use super::{Outcome, print, write_stdout};
 /// Compares.
 ///
 /// # Errors
-/// A file is no pass, passes cannot be compared, or the page cannot be written.
+/// A file is no pass, passes or their captures cannot be compared, or the page cannot be written.
 pub(super) fn run(job: &CompareJob) -> Result<Outcome> {
     if let Some(Output::File(path)) = &job.page {
         report::check_place(path, &job.passes)?;
@@ -23,7 +23,10 @@ pub(super) fn run(job: &CompareJob) -> Result<Outcome> {
     for path in &job.passes {
         passes.push(open_as_far_as_it_goes(path, "compared")?);
     }
-    let found = compare(&passes, job.weights.clone())?;
+    let mut found = compare(&passes, job.weights.clone())?;
+    if job.with_pictures {
+        found.pictures = pictures(&passes, &found)?;
+    }
     if let Some(place) = &job.page {
         put_page(&found, place)?;
     }

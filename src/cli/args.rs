@@ -249,11 +249,14 @@ pub(super) struct CompareArgs {
     /// Write a page: a file, or - for stdout.
     #[arg(short, long, value_name = "FILE.html", value_hint = ValueHint::FilePath)]
     pub output: Option<PathBuf>,
+    /// Look at the captures that the passes were scanned from as well: response across a line, and where the picture stands.
+    #[arg(long)]
+    pub with_pictures: bool,
     /// Weights for the ranking, as TOML, over the built-in ones.
     #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
     pub weights: Option<PathBuf>,
     /// Print the weights in force with their reasons, as TOML that can be edited and given back with --weights.
-    #[arg(long, conflicts_with_all = ["passes", "json", "output"])]
+    #[arg(long, conflicts_with_all = ["passes", "json", "output", "with_pictures"])]
     pub print_weights: bool,
 }
 

@@ -268,6 +268,8 @@ pub struct CompareJob {
     pub json: bool,
     /// Where a page goes; `None` makes none.
     pub page: Option<Output>,
+    /// The captures are looked at as well.
+    pub with_pictures: bool,
     /// What counts how much.
     pub weights: Weights,
 }
@@ -365,6 +367,7 @@ impl CompareArgs {
             passes: self.passes,
             json: self.json,
             page,
+            with_pictures: self.with_pictures,
             weights,
         }))
     }

@@ -3,6 +3,7 @@
 use std::path::PathBuf;
 
 use crate::record::RecordError;
+use crate::sources::SourceError;
 
 /// Passes that cannot be compared: which, why, and what to do instead.
 #[derive(Debug, thiserror::Error)]
@@ -55,6 +56,35 @@ pub enum CompareError {
          two at a time"
     )]
     NothingInCommon(PathBuf),
+    /// A pass that was not scanned from a file that is still there.
+    #[error(
+        "cannot compare pictures of '{pass}': its source was '{origin}', which is no file that is still there. Put the capture back or \
+         beside the pass, or leave --with-pictures out"
+    )]
+    NoPictures {
+        /// The pass.
+        pass: PathBuf,
+        /// What it was measured from.
+        origin: String,
+    },
+    /// Captures of different sizes.
+    #[error(
+        "cannot compare pictures of '{first}' and '{second}': fields of {} by {} samples beside {} by {}. Capture both alike, or leave \
+         --with-pictures out", first_raster.0, first_raster.1, second_raster.0, second_raster.1
+    )]
+    OtherRaster {
+        /// The pass it is compared with.
+        first: PathBuf,
+        /// The pass.
+        second: PathBuf,
+        /// Samples and lines of a field of the one.
+        first_raster: (usize, usize),
+        /// Samples and lines of a field of the other.
+        second_raster: (usize, usize),
+    },
+    /// A capture cannot be read.
+    #[error(transparent)]
+    Capture(SourceError),
     /// The same file twice.
     #[error("cannot compare '{0}' with itself: it was given twice; give each pass once")]
     Twice(PathBuf),

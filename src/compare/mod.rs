@@ -5,7 +5,9 @@
 //! what one chain makes of levels and colours of another (`picture`), events (`occurrences`); all of it by seconds, with
 //! intervals (`bootstrap`, `student`), judged together. `ranking` weighs it by `weights`.
 //!
-//! Does not know: frames, devices, or how any of it is shown. It reads stored passes only.
+//! Where it is asked for, the captures themselves are looked at as well (`captures`, `response`).
+//!
+//! Does not know: devices, or how any of it is shown.
 
 #![expect(
     clippy::cast_possible_wrap,
@@ -21,10 +23,12 @@ use crate::units::Seconds;
 
 pub use align::Piece;
 pub use bootstrap::Interval;
+pub use captures::{Pictures, pictures};
 pub use error::CompareError;
 pub use occurrences::Occurrence;
 pub use picture::Relation;
 pub use ranking::{RankedPair, Ranking, Share, Stretch, Weighed};
+pub use response::{Band, Response};
 pub use rows::{Pair, Row, Statistic, Verdict};
 pub use settings::Setting;
 pub use weights::{CRITERIA, Criterion, Weights, WeightsError};
@@ -37,11 +41,13 @@ use tally::Tally;
 mod align;
 mod anchor;
 mod bootstrap;
+mod captures;
 mod error;
 mod occurrences;
 mod picture;
 mod ranking;
 mod repeats;
+mod response;
 mod rows;
 mod series;
 mod settings;
@@ -71,6 +77,9 @@ pub struct Comparison {
     pub repeats: Repeats,
     /// What chains make of levels and colours, each pass against the first.
     pub relations: Vec<Relations>,
+    /// Their captures beside each other, where those were asked for.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub pictures: Vec<Pictures>,
     /// Every quantity.
     pub rows: Vec<Row>,
     /// Every quantity in words.
@@ -188,6 +197,7 @@ pub fn compare(passes: &[Pass], weights: Weights) -> Result<Comparison, CompareE
         field_seconds: period.0,
         repeats,
         relations,
+        pictures: Vec::new(),
         states: states::states(&tallies),
         courses: timelines::courses(&tallies, &shared),
         rows,

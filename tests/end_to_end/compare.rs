@@ -29,6 +29,8 @@ struct Chain {
     lost: Option<usize>,
     /// Of the chain's own noise.
     seed: u64,
+    /// Luma is averaged over a sample and half of either neighbour.
+    soft: bool,
 }
 
 const PLAIN: Chain = Chain {
@@ -39,6 +41,7 @@ const PLAIN: Chain = Chain {
     first: 0,
     lost: None,
     seed: 1,
+    soft: false,
 };
 
 /// A frame while something moves, so that its loss can be seen: the street is panned from 4 s to 8 s.
@@ -52,6 +55,15 @@ const OTHER: Chain = Chain {
     first: 23,
     lost: Some(LOST),
     seed: 2,
+    ..PLAIN
+};
+
+/// cos²(π f / 13.5 MHz).
+const SOFT: Chain = Chain {
+    first: 10,
+    seed: 4,
+    soft: true,
+    ..PLAIN
 };
 
 /// Plain random numbers (xorshift of Marsaglia, 2003).
@@ -79,10 +91,18 @@ fn code(value: f64) -> u8 {
 fn through(chain: &Chain, dice: &mut Dice, frame: &[u8]) -> Vec<u8> {
     let (luma, colour) = (SIZE.0 * SIZE.1, SIZE.0 / 2 * SIZE.1);
     let mut out = Vec::with_capacity(frame.len());
-    for &sample in &frame[..luma] {
-        out.push(code(
-            16.0 + (f64::from(sample) - 16.0) * chain.gain + chain.lift + dice.noise(),
-        ));
+    for line in frame[..luma].chunks_exact(SIZE.0) {
+        let at = |x: usize| f64::from(line[x.min(SIZE.0 - 1)]);
+        for x in 0..SIZE.0 {
+            let sample = if chain.soft {
+                0.25 * (at(x.saturating_sub(1)) + at(x + 1)) + 0.5 * at(x)
+            } else {
+                at(x)
+            };
+            out.push(code(
+                16.0 + (sample - 16.0) * chain.gain + chain.lift + dice.noise(),
+            ));
+        }
     }
     let (re, im) = (
         chain.saturation * chain.hue_degrees.to_radians().cos(),
@@ -190,6 +210,30 @@ fn check_known_chain(found: &Value) {
     assert_eq!(names, ["chain", "box", "source", "setting sharpness"]);
 }
 
+/// The response of the chain, to half a decibel where most of the power is common, and the picture where it was.
+fn check_soft_chain(found: &Value) {
+    let pictures = &found["pictures"][0];
+    assert_eq!(pictures["lines_down"], 0);
+    let response = &pictures["response"];
+    let right = response["right_samples"]["value"].as_f64().expect("told");
+    assert!(right.abs() <= 0.1, "{right}");
+    let wider = response["wider_percent"]["value"].as_f64().expect("told");
+    assert!(wider.abs() < 0.05, "{wider}");
+    let decibels = |megahertz: f64| 40.0 * (std::f64::consts::PI * megahertz / 13.5).cos().log10();
+    let mut told = 0;
+    for band in response["bands"].as_array().expect("bands") {
+        let number = |name: &str| band[name].as_f64().expect("a number");
+        if number("coherence") <= 0.5 {
+            continue;
+        }
+        let expected = decibels(number("megahertz")) - decibels(0.5);
+        let value = band["decibels"]["value"].as_f64().expect("told");
+        assert!((value - expected).abs() <= 0.5, "{band}: {expected} dB");
+        told += 1;
+    }
+    assert!(told >= 5, "{response}");
+}
+
 /// Nothing is told of two passes that differ in noise alone.
 fn check_same_chain(found: &Value) {
     for row in found["rows"].as_array().expect("rows") {
@@ -244,6 +288,21 @@ fn passes_of_one_tape_are_placed_and_told_apart_and_other_tapes_refused() {
 
     check_known_chain(&world.ok(["compare", "a.pass", "b.pass", "--json"]).json());
     check_same_chain(&world.ok(["compare", "a.pass", "c.pass", "--json"]).json());
+
+    play(&world, &tape, &SOFT, "e", &["--chain", "soft"]);
+    let json = ["compare", "a.pass", "e.pass", "--with-pictures", "--json"];
+    check_soft_chain(&world.ok(json).json());
+    let told = world.ok(["compare", "a.pass", "e.pass", "--with-pictures"]);
+    for said in ["Response across a line: B against A", "half its power"] {
+        assert!(told.stdout.contains(said), "{said}: {}", told.stdout);
+    }
+    fs::rename(world.path("e.y4m"), world.path("gone.y4m")).expect("it is there");
+    let gone = world.run(["compare", "a.pass", "e.pass", "--with-pictures"]);
+    assert!(
+        gone.code == 1 && gone.stderr.contains("leave --with-pictures out"),
+        "{}",
+        gone.stderr
+    );
 
     let text = world
         .ok(["compare", "a.pass", "b.pass", "c.pass", "-o", "page.html"])

@@ -36,6 +36,7 @@ pub fn text(found: &Comparison) -> String {
         ),
     );
     relations(&mut out, found);
+    pictures(&mut out, found);
     for pair in &found.ranking.pairs {
         rows(&mut out, found, (pair.first, pair.second));
     }
@@ -116,6 +117,27 @@ fn settings(out: &mut String, found: &Comparison) {
         );
     }
     table(out, &rows);
+}
+
+fn pictures(out: &mut String, found: &Comparison) {
+    for one in &found.pictures {
+        let (letter, first) = (words::letter(found, one.pass), found.passes[0].letter);
+        line(
+            out,
+            &format!("\nResponse across a line: {letter} against {first}, with 95 %"),
+        );
+        let Some(response) = &one.response else {
+            line(
+                out,
+                "  Too little of the captures shows the same moments of tape.",
+            );
+            continue;
+        };
+        let mut rows = vec![["MHz", "dB", "coherence"].map(str::to_owned).to_vec()];
+        rows.extend(words::bands(response).into_iter().map(Vec::from));
+        table(out, &rows);
+        line(out, &words::response(found, one));
+    }
 }
 
 fn heads(found: &Comparison, first: &str) -> Vec<String> {

@@ -2,10 +2,19 @@
 //!
 //! Does not know: where the sentences go.
 
-use crate::compare::{Comparison, Interval, Pair, RankedPair, Relations, Row, Verdict};
+use crate::compare::{
+    Band, Comparison, Interval, Pair, Pictures, RankedPair, Relations, Response, Row, Verdict,
+};
 
 /// Events of one kind, or criteria, that are named in a sentence.
 const NAMED: usize = 3;
+
+/// Share of the power that both must have in common for a response to be told in words.
+const COHERENT: f64 = 0.5;
+
+/// Decibels of half the power, and from which on detail counts as lifted: 12 % more amplitude show as edges drawn after.
+const HALF_POWER: f64 = -3.0;
+const LIFTED: f64 = 1.0;
 
 /// `A`, `B`.
 pub(in crate::views) fn letter(found: &Comparison, place: usize) -> char {
@@ -95,6 +104,87 @@ pub(in crate::views) fn place(found: &Comparison, at: usize) -> String {
         ));
     }
     said.join("; ") + "."
+}
+
+/// Frequency in MHz, response in dB and coherence of each band.
+pub(in crate::views) fn bands(response: &Response) -> Vec<[String; 3]> {
+    let band = |band: &Band| {
+        let decibels = band.decibels.as_ref();
+        [
+            format!("{:.1}", band.megahertz),
+            decibels.map_or_else(|| "–".to_owned(), |value| interval(value, 1)),
+            format!("{:.2}", band.coherence),
+        ]
+    };
+    response.bands.iter().map(band).collect()
+}
+
+/// What became of detail and where the picture stands: one sentence.
+pub(in crate::views) fn response(found: &Comparison, pictures: &Pictures) -> String {
+    let (letter, first) = (letter(found, pictures.pass), letter(found, 0));
+    let Some(response) = &pictures.response else {
+        return String::new();
+    };
+    let mut parts = Vec::new();
+    let coherent = |band: &&Band| band.coherence > COHERENT;
+    let half = response.bands.iter().filter(coherent).find_map(|band| {
+        let told = band.decibels.as_ref()?;
+        (told.high < HALF_POWER).then_some(band.megahertz)
+    });
+    if let Some(megahertz) = half {
+        parts.push(format!(
+            "detail is half its power or less from {megahertz:.1} MHz"
+        ));
+    }
+    let lifted = response.bands.iter().filter(coherent).find_map(|band| {
+        let told = band.decibels.as_ref()?;
+        (told.low > LIFTED).then_some(band.megahertz)
+    });
+    if let Some(megahertz) = lifted {
+        parts.push(format!("detail is lifted from {megahertz:.1} MHz"));
+    }
+    let noisy = response
+        .bands
+        .iter()
+        .find(|band| band.coherence <= COHERENT)
+        .map(|band| band.megahertz);
+    if let Some(megahertz) = noisy {
+        parts.push(format!(
+            "from {megahertz:.1} MHz less than half of the power is what both have in common"
+        ));
+    }
+    let sure = |interval: &&Interval| interval.low > 0.0 || interval.high < 0.0;
+    if let Some(right) = response.right_samples.as_ref().filter(sure) {
+        let side = if right.value > 0.0 { "right" } else { "left" };
+        parts.push(format!(
+            "the picture stands {:.2} samples further to the {side}",
+            right.value.abs()
+        ));
+    }
+    if let Some(wider) = response.wider_percent.as_ref().filter(sure) {
+        let word = if wider.value > 0.0 {
+            "wider"
+        } else {
+            "narrower"
+        };
+        parts.push(format!("it is {:.2} % {word}", wider.value.abs()));
+    }
+    if pictures.lines_down != 0 {
+        let word = if pictures.lines_down > 0 {
+            "lower"
+        } else {
+            "higher"
+        };
+        parts.push(format!(
+            "it stands {} lines of the field {word}",
+            pictures.lines_down.abs()
+        ));
+    }
+    if parts.is_empty() {
+        format!("{letter} shows as much detail as {first}, in the same place.")
+    } else {
+        format!("In {letter} against {first}: {}.", parts.join(", "))
+    }
 }
 
 /// What became of the levels: one sentence.

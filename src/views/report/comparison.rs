@@ -35,6 +35,7 @@ pub(super) struct ComparedSheet {
     outcomes: Vec<String>,
     places: Vec<String>,
     relations: Vec<RelationTable>,
+    responses: Vec<ResponseTable>,
     pairs: Vec<PairTable>,
     states: Vec<SettingRow>,
     events: Vec<EventRow>,
@@ -45,6 +46,21 @@ pub(super) struct ComparedSheet {
     charts: Vec<OverlaidChart>,
     ticks: Vec<String>,
     version: &'static str,
+}
+
+#[derive(Serialize)]
+struct ResponseTable {
+    letter: char,
+    first: char,
+    sentence: String,
+    rows: Vec<BandRow>,
+}
+
+#[derive(Serialize)]
+struct BandRow {
+    megahertz: String,
+    decibels: String,
+    coherence: String,
 }
 
 #[derive(Serialize)]
@@ -196,6 +212,7 @@ impl ComparedSheet {
                 .map(|at| words::place(found, at))
                 .collect(),
             relations: relations(found),
+            responses: responses(found),
             pairs: found
                 .ranking
                 .pairs
@@ -294,6 +311,26 @@ fn relations(found: &Comparison) -> Vec<RelationTable> {
             .collect(),
     });
     tables.collect()
+}
+
+fn responses(found: &Comparison) -> Vec<ResponseTable> {
+    let told = found.pictures.iter().filter_map(|one| {
+        let rows = words::bands(one.response.as_ref()?);
+        Some(ResponseTable {
+            letter: words::letter(found, one.pass),
+            first: found.passes[0].letter,
+            sentence: words::response(found, one),
+            rows: rows
+                .into_iter()
+                .map(|[megahertz, decibels, coherence]| BandRow {
+                    megahertz,
+                    decibels,
+                    coherence,
+                })
+                .collect(),
+        })
+    });
+    told.collect()
 }
 
 fn pair_table(found: &Comparison, places: (usize, usize)) -> PairTable {
