@@ -147,6 +147,9 @@ impl Station {
         if tee.is_some() {
             analysis.expect_turns();
         }
+        if timed {
+            analysis.keep_up();
+        }
         Ok(Self {
             name,
             live,
@@ -164,14 +167,6 @@ impl Station {
             named: several,
             check: job.check,
         })
-    }
-
-    /// Runs the analysis on this thread.
-    ///
-    /// # Errors
-    /// A sink that cannot go on.
-    pub(super) fn run(&mut self) -> Result<End> {
-        self.work.run(&self.capture)
     }
 
     /// The work and what is needed beside it, to run it on another thread.
