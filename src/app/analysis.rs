@@ -25,8 +25,10 @@ use crate::timecode::FieldIndex;
 use crate::units::{Hertz, Seconds};
 
 use super::capture::Delivery;
+use super::relief::Relief;
 use super::signals::Stop;
 use super::sinks::{Measured, Recorder, Seen, Sink};
+use super::stored::{Storage, Word};
 
 /// What a pass is, as far as its analysis must know.
 #[derive(Clone, Debug)]
@@ -87,6 +89,9 @@ pub(super) struct Analysis {
     said: String,
     plan: PassPlan,
     recorder: Option<Recorder>,
+    storage: Option<Storage>,
+    /// Leaves measures out where the source does not wait; `None` where it does.
+    relief: Option<Relief>,
     sinks: Vec<Box<dyn Sink>>,
 }
 
@@ -128,7 +133,11 @@ impl Analysis {
             input: InputWords::default(),
             said: String::new(),
             plan,
+            storage: recorder
+                .as_ref()
+                .map(|recorder| Storage::new(recorder.watch())),
             recorder,
+            relief: None,
             sinks,
         }
     }
@@ -136,6 +145,11 @@ impl Analysis {
     /// Shares the rows of a field out between `hands`.
     pub(super) fn set_hands(&mut self, hands: Hands) {
         self.suite.set_hands(hands);
+    }
+
+    /// The source does not wait: measures are left out before frames are lost.
+    pub(super) fn keep_up(&mut self) {
+        self.relief = Some(Relief::default());
     }
 
     /// Frames are handed on to a recorder: events say where they begin in its file.
@@ -170,14 +184,68 @@ impl Analysis {
                     let Ok(delivery) = delivery else {
                         return Ok(End::Whole);
                     };
+                    let is_frame = matches!(delivery, Delivery::Frame(_));
                     if let Some(end) = self.take(delivery)? {
                         return Ok(end);
+                    }
+                    if is_frame {
+                        self.relieve(deliveries)?;
                     }
                 }
                 default(LOOK_UP) => {}
             }
+            self.look_at_storage()?;
         }
         Ok(End::Asked)
+    }
+
+    /// Leaves measures out, or takes them up again, by how many frames wait; and says so.
+    fn relieve(&mut self, deliveries: &Receiver<Delivery>) -> Result<()> {
+        let capacity = deliveries.capacity().unwrap_or(usize::MAX);
+        let relief = self.relief.as_mut();
+        let changed = relief.and_then(|relief| relief.observe(deliveries.len(), capacity));
+        let (Some(effort), Some(place)) = (changed, self.statistics.last()) else {
+            return Ok(());
+        };
+        self.suite.set_effort(effort);
+        let over = "this computer was too slow for everything; see the next entry";
+        let text = match effort.left_out() {
+            None => "everything is measured again",
+            Some(_) => over,
+        };
+        self.alarms
+            .end(Kind::Reduced, place, text, &mut self.changes);
+        if let Some(left_out) = effort.left_out() {
+            let text = format!("this computer is too slow for everything: {left_out}");
+            self.alarms
+                .begin(Kind::Reduced, place, &text, &mut self.changes);
+        }
+        self.hand_on_changes()
+    }
+
+    /// Tells when what is measured does not get into the pass, and when it does again.
+    fn look_at_storage(&mut self) -> Result<()> {
+        let (Some(storage), Some(place)) = (&mut self.storage, self.statistics.last()) else {
+            return Ok(());
+        };
+        let Some(word) = storage.look(Instant::now()) else {
+            return Ok(());
+        };
+        self.tell_of_storage(word, place)
+    }
+
+    fn tell_of_storage(&mut self, word: Word, place: FieldPlace) -> Result<()> {
+        match word {
+            Word::Begins(why) => {
+                self.alarms
+                    .begin(Kind::NotStored, place, &why, &mut self.changes);
+            }
+            Word::Ends(text) => {
+                self.alarms
+                    .end(Kind::NotStored, place, &text, &mut self.changes);
+            }
+        }
+        self.hand_on_changes()
     }
 
     /// Takes one delivery; the end, if it is one.
@@ -417,6 +485,10 @@ impl Analysis {
         } else {
             WhyEnded::PassEnded
         };
+        let trouble = self.storage.as_mut();
+        if let Some(word) = trouble.and_then(|storage| storage.conclude(Instant::now())) {
+            self.tell_of_storage(word, place)?;
+        }
         self.alarms.finish(place, why, &mut self.changes);
         self.statistics.finish(self.alarms.programme());
         self.hand_on_changes()
