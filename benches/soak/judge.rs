@@ -18,11 +18,12 @@ const NEUTRAL: [&str; 4] = ["recording_start", "tape_end", "mark", "colour_bars"
 /// Examples of each kind that are printed.
 const EXAMPLES: usize = 3;
 
-/// Prints a table by fault; what does not hold.
-pub(crate) fn judge(injected: &[Injected], events: &[Value]) -> Vec<String> {
+/// Prints a table by fault; what does not hold. Faults that had not been played to their end at `played` seconds need not be told.
+pub(crate) fn judge(injected: &[Injected], events: &[Value], played: f64) -> Vec<String> {
+    let whole = || injected.iter().filter(|fault| fault.to <= played);
     let mut rows: BTreeMap<&str, (u32, u32)> = BTreeMap::new();
     let mut missed = Vec::new();
-    for fault in injected {
+    for fault in whole() {
         let told = events.iter().any(|event| {
             fault.must.iter().any(|kind| event["kind"] == **kind) && overlaps(fault, event)
         });
@@ -64,7 +65,7 @@ pub(crate) fn judge(injected: &[Injected], events: &[Value]) -> Vec<String> {
     let false_count: usize = false_ones.values().map(Vec::len).sum();
     println!(
         "{} faults, {} missed; {} events, {false_count} of nothing",
-        injected.len(),
+        whole().count(),
         missed.len(),
         events.len()
     );

@@ -19,7 +19,12 @@ const BETWEEN: Duration = Duration::from_secs(10);
 /// Bytes on the way: some frames, so that drawing and measuring go on side by side.
 const PIPE_BUFFER: usize = 4 << 20;
 
-pub(crate) fn run(place: &Path, length: Duration, seed: u64) -> Result<Vec<String>> {
+pub(crate) fn run(
+    place: &Path,
+    length: Duration,
+    at_most: Duration,
+    seed: u64,
+) -> Result<Vec<String>> {
     let (scene, injected) = tape::mixed(length.as_secs_f64(), seed)?;
     let pass = place.join("piped.pass");
     let mut child = Command::new(env!("CARGO_BIN_EXE_trueline"))
@@ -51,7 +56,9 @@ pub(crate) fn run(place: &Path, length: Duration, seed: u64) -> Result<Vec<Strin
     let mut out = Y4mWriter::new(BufWriter::with_capacity(PIPE_BUFFER, stdin));
     let begun = Instant::now();
     let (mut looks, mut looked, mut sent) = (Vec::new(), begun, 0_u64);
-    while let Some(frame) = source.next_frame()? {
+    while begun.elapsed() < at_most
+        && let Some(frame) = source.next_frame()?
+    {
         out.frame(&frame)?;
         sent += 1;
         if looked.elapsed() >= BETWEEN {
@@ -91,6 +98,6 @@ pub(crate) fn run(place: &Path, length: Duration, seed: u64) -> Result<Vec<Strin
             2 * sent
         ));
     }
-    broken.extend(judge::judge(&injected, &told));
+    broken.extend(judge::judge(&injected, &told, tape.as_secs_f64()));
     Ok(broken)
 }

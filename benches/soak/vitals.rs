@@ -72,22 +72,29 @@ pub(crate) fn print(looks: &[Look]) {
     }
 }
 
-/// Part of a run in which buffers find their sizes, and at most so much of it.
+/// Part of a run in which buffers find their sizes; at least as long as the queue to the pass takes to go round twice, and at most so
+/// much.
 const WARM_UP_SHARE: f64 = 0.25;
+const SHORTEST_WARM_UP: Duration = Duration::from_secs(80);
 const LONGEST_WARM_UP: Duration = Duration::from_secs(20 * 60);
 
 /// What memory may grow by in an hour of tape.
 const MIB_AN_HOUR: f64 = 1.0;
 
 /// What it may stand apart by whatever the time: pages that the allocator keeps or gives back.
-const UNEVEN_MIB: f64 = 2.0;
+const UNEVEN_MIB: f64 = 3.0;
 
 /// What grows that should not.
 pub(crate) fn judge(whose: &str, looks: &[Look]) -> Vec<String> {
     let Some(end) = looks.last() else {
         return vec![format!("{whose}: it was never looked at")];
     };
-    let warm_up = end.tape.mul_f64(WARM_UP_SHARE).min(LONGEST_WARM_UP);
+    let warm_up = end.tape.mul_f64(WARM_UP_SHARE);
+    let warm_up = warm_up.clamp(SHORTEST_WARM_UP, LONGEST_WARM_UP);
+    if end.tape <= warm_up {
+        println!("too short to tell whether memory grows");
+        return Vec::new();
+    }
     let settled: Vec<Look> = looks
         .iter()
         .copied()

@@ -90,9 +90,21 @@ pub(super) struct Analysis {
     plan: PassPlan,
     recorder: Option<Recorder>,
     storage: Option<Storage>,
+    losses: Losses,
     /// Leaves measures out where the source does not wait; `None` where it does.
     relief: Option<Relief>,
     sinks: Vec<Box<dyn Sink>>,
+}
+
+/// What was lost before the measured fields, and through whom.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(super) struct Losses {
+    /// Fields measured.
+    pub fields: u64,
+    /// Fields lost.
+    pub lost: u64,
+    /// Those of them that came, and that this computer was too slow for.
+    pub by_us: u64,
 }
 
 /// The source delivers nothing.
@@ -137,6 +149,7 @@ impl Analysis {
                 .as_ref()
                 .map(|recorder| Storage::new(recorder.watch())),
             recorder,
+            losses: Losses::default(),
             relief: None,
             sinks,
         }
@@ -351,6 +364,7 @@ impl Analysis {
             recorder,
             sinks,
             handed_on,
+            losses,
             ..
         } = self;
         let mut reached = false;
@@ -373,6 +387,9 @@ impl Analysis {
             }
             let readings = suite.measure(&around);
             let row = Row::from(&readings);
+            losses.fields += 1;
+            losses.lost += readings.sync.missing_fields;
+            losses.by_us += readings.sync.missing_by_us;
             alarms.observe(&readings, changes);
             for change in changes.iter() {
                 log.apply(change);
@@ -492,6 +509,11 @@ impl Analysis {
         self.alarms.finish(place, why, &mut self.changes);
         self.statistics.finish(self.alarms.programme());
         self.hand_on_changes()
+    }
+
+    /// What was lost so far.
+    pub(super) fn losses(&self) -> Losses {
+        self.losses
     }
 
     /// What is said of the chain before a transfer, by what was measured so far.
@@ -677,6 +699,25 @@ mod tests {
         let mut bench = Bench::new(Some(Duration::from_millis(100)), u64::MAX);
         assert!(matches!(bench.run(frames(10)), Ok(End::Whole)));
         assert_eq!(bench.fields(), [0, 1, 2, 3, 4]);
+    }
+
+    #[test]
+    fn a_source_that_does_not_wait_has_measures_left_out_and_no_field_and_a_file_has_neither() {
+        for live in [true, false] {
+            let mut bench = Bench::new(None, u64::MAX);
+            if live {
+                bench.analysis.keep_up();
+            }
+            // All are there at once: the queue is over its half until half of them are measured.
+            assert!(matches!(bench.run(frames(50)), Ok(End::Whole)));
+            assert_eq!(bench.fields(), (0..100).collect::<Vec<_>>());
+            assert_eq!(bench.analysis.losses().fields, 100);
+            let said = bench.opened(Kind::Reduced);
+            assert_eq!(said.len(), if live { 3 } else { 0 }, "{said:?}");
+            for ((_, text), what) in said.iter().zip(["second", "three", "dropouts"]) {
+                assert!(text.contains("too slow") && text.contains(what), "{text}");
+            }
+        }
     }
 
     #[test]
