@@ -40,7 +40,9 @@ fn main() -> ExitCode {
         }
         Ok(broken) => {
             println!("\nit did not hold:");
-            broken.iter().for_each(|what| println!("  {what}"));
+            for what in &broken {
+                println!("  {what}");
+            }
             ExitCode::FAILURE
         }
         Err(error) => {

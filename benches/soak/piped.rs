@@ -38,7 +38,9 @@ pub(crate) fn run(
     let stdin = child.stdin.take().ok_or("a pipe was asked for")?;
     let stdout = child.stdout.take().ok_or("a pipe was asked for")?;
     let told = std::thread::spawn(move || {
-        let lines = BufReader::new(stdout).lines().map_while(|line| line.ok());
+        let lines = BufReader::new(stdout)
+            .lines()
+            .map_while(std::result::Result::ok);
         lines
             .filter_map(|line| serde_json::from_str(&line).ok())
             .collect::<Vec<Value>>()
@@ -71,7 +73,7 @@ pub(crate) fn run(
     looks.extend(vitals::look(pid, &pass, tape));
     out.finish()?.flush()?;
     let ended = child.wait()?;
-    let mut told = told.join().map_err(|_| "the reader panicked")?;
+    let mut told = told.join().map_err(|_panic| "the reader panicked")?;
     let summary = told.pop().ok_or("it said nothing")?;
     let took = begun.elapsed().as_secs_f64();
     println!(

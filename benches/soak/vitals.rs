@@ -100,7 +100,7 @@ pub(crate) fn judge(whose: &str, looks: &[Look]) -> Vec<String> {
         .copied()
         .filter(|look| look.tape >= warm_up)
         .collect();
-    let hours = (end.tape - warm_up).as_secs_f64() / 3600.0;
+    let hours = end.tape.saturating_sub(warm_up).as_secs_f64() / 3600.0;
     let slope = slope(&settled);
     println!("resident memory grows by {slope:.2} MiB an hour of tape after the warm-up");
     let mut broken = Vec::new();
