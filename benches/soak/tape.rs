@@ -1,7 +1,8 @@
 //! The mixed tape: good shots, and every few seconds a fault of some kind, in random order.
 //!
 //! Faults are those of the catalogue's scenes, above the limits; what must be told of each, and what may be told beside it, stands
-//! in [`CLIPS`]. What only a device can say (a frame lost and counted, no signal) cannot go through a pipe: the live part has it.
+//! in [`CLIPS`]. What only a device can say (a frame lost and counted, no signal) cannot go through a pipe: the live part has it. Levels
+//! that are cut off are left out: a chain cuts off everywhere at the same code, and not in one shot.
 
 use rand_xoshiro::Xoshiro256PlusPlus;
 use rand_xoshiro::rand_core::{Rng, SeedableRng};
@@ -37,13 +38,6 @@ const CLIPS: &[Clip] = &[
     clip("tear", 0, 6.0, &["tear"], &["wobble"]),
     clip("dropouts", 0, 5.0, &["dropout_burst"], &["tear", "wobble"]),
     clip("weak-head", 0, 6.0, &["head_fault"], &[]),
-    clip(
-        "hot",
-        0,
-        5.0,
-        &["clipping"],
-        &["flash", "peak_high", "level_drift"],
-    ),
     clip("colour-lost", 1, 3.0, &["colour_loss"], &[]),
     clip(
         "snow-gap",
@@ -56,7 +50,7 @@ const CLIPS: &[Clip] = &[
     clip("roll", 1, 3.0, &["roll", "lock_lost"], &["bounce"]),
     captured(FaultKind::Repeated, 1, &["repeated"]),
     captured(FaultKind::RepeatedAfresh, 2, &["repeated"]),
-    captured(FaultKind::LostSilently, 3, &["missing"]),
+    captured(FaultKind::LostSilently, 2, &["missing"]),
     captured(FaultKind::FrozenBlocks, 15, &["patch_frozen"]),
 ];
 
