@@ -20,7 +20,7 @@ const LONGEST_CALM: u32 = 9_000;
 const TOO_FULL: f64 = 0.5;
 
 /// Frames waiting behind the one that was taken while all is well.
-const IDLE: usize = 1;
+const IDLE: usize = 2;
 
 /// Keeps a live source's queue short.
 #[derive(Debug)]
