@@ -230,3 +230,29 @@ fn the_top_level_holds_what_it_should() {
         );
     }
 }
+
+/// A clock that may be set measures nothing: it is read to be written down, and for names of files.
+#[test]
+fn the_wall_clock_is_read_where_dates_are_written() {
+    const READ: [&str; 4] = [
+        "DateTime::now",
+        "Zoned::now",
+        "Timestamp::now",
+        "SystemTime::now",
+    ];
+    let mut reading: Vec<String> = all_sources()
+        .iter()
+        .filter(|path| {
+            let text = shipped_text(path);
+            READ.iter().any(|word| text.contains(word)) || text.contains("UNIX_EPOCH")
+        })
+        .map(|path| {
+            let inside = path
+                .strip_prefix(root().join("src"))
+                .expect("a file of src");
+            inside.to_string_lossy().into_owned()
+        })
+        .collect();
+    reading.sort();
+    assert_eq!(reading, ["app/learn.rs", "app/pass.rs"]);
+}

@@ -25,8 +25,10 @@ use crate::timecode::FieldIndex;
 use crate::units::{Hertz, Seconds};
 
 use super::capture::Delivery;
+use super::relief::Relief;
 use super::signals::Stop;
 use super::sinks::{Measured, Recorder, Seen, Sink};
+use super::stored::{Storage, Word};
 
 /// What a pass is, as far as its analysis must know.
 #[derive(Clone, Debug)]
@@ -87,7 +89,22 @@ pub(super) struct Analysis {
     said: String,
     plan: PassPlan,
     recorder: Option<Recorder>,
+    storage: Option<Storage>,
+    losses: Losses,
+    /// Leaves measures out where the source does not wait; `None` where it does.
+    relief: Option<Relief>,
     sinks: Vec<Box<dyn Sink>>,
+}
+
+/// What was lost before the measured fields, and through whom.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(super) struct Losses {
+    /// Fields measured.
+    pub fields: u64,
+    /// Fields lost.
+    pub lost: u64,
+    /// Those of them that came, and that this computer was too slow for.
+    pub by_us: u64,
 }
 
 /// The source delivers nothing.
@@ -128,7 +145,12 @@ impl Analysis {
             input: InputWords::default(),
             said: String::new(),
             plan,
+            storage: recorder
+                .as_ref()
+                .map(|recorder| Storage::new(recorder.watch())),
             recorder,
+            losses: Losses::default(),
+            relief: None,
             sinks,
         }
     }
@@ -136,6 +158,11 @@ impl Analysis {
     /// Shares the rows of a field out between `hands`.
     pub(super) fn set_hands(&mut self, hands: Hands) {
         self.suite.set_hands(hands);
+    }
+
+    /// The source does not wait: measures are left out before frames are lost.
+    pub(super) fn keep_up(&mut self) {
+        self.relief = Some(Relief::default());
     }
 
     /// Frames are handed on to a recorder: events say where they begin in its file.
@@ -170,14 +197,68 @@ impl Analysis {
                     let Ok(delivery) = delivery else {
                         return Ok(End::Whole);
                     };
+                    let is_frame = matches!(delivery, Delivery::Frame(_));
                     if let Some(end) = self.take(delivery)? {
                         return Ok(end);
+                    }
+                    if is_frame {
+                        self.relieve(deliveries)?;
                     }
                 }
                 default(LOOK_UP) => {}
             }
+            self.look_at_storage()?;
         }
         Ok(End::Asked)
+    }
+
+    /// Leaves measures out, or takes them up again, by how many frames wait; and says so.
+    fn relieve(&mut self, deliveries: &Receiver<Delivery>) -> Result<()> {
+        let capacity = deliveries.capacity().unwrap_or(usize::MAX);
+        let relief = self.relief.as_mut();
+        let changed = relief.and_then(|relief| relief.observe(deliveries.len(), capacity));
+        let (Some(effort), Some(place)) = (changed, self.statistics.last()) else {
+            return Ok(());
+        };
+        self.suite.set_effort(effort);
+        let over = "this computer was too slow for everything; see the next entry";
+        let text = match effort.left_out() {
+            None => "everything is measured again",
+            Some(_) => over,
+        };
+        self.alarms
+            .end(Kind::Reduced, place, text, &mut self.changes);
+        if let Some(left_out) = effort.left_out() {
+            let text = format!("this computer is too slow for everything: {left_out}");
+            self.alarms
+                .begin(Kind::Reduced, place, &text, &mut self.changes);
+        }
+        self.hand_on_changes()
+    }
+
+    /// Tells when what is measured does not get into the pass, and when it does again.
+    fn look_at_storage(&mut self) -> Result<()> {
+        let (Some(storage), Some(place)) = (&mut self.storage, self.statistics.last()) else {
+            return Ok(());
+        };
+        let Some(word) = storage.look(Instant::now()) else {
+            return Ok(());
+        };
+        self.tell_of_storage(word, place)
+    }
+
+    fn tell_of_storage(&mut self, word: Word, place: FieldPlace) -> Result<()> {
+        match word {
+            Word::Begins(why) => {
+                self.alarms
+                    .begin(Kind::NotStored, place, &why, &mut self.changes);
+            }
+            Word::Ends(text) => {
+                self.alarms
+                    .end(Kind::NotStored, place, &text, &mut self.changes);
+            }
+        }
+        self.hand_on_changes()
     }
 
     /// Takes one delivery; the end, if it is one.
@@ -283,6 +364,7 @@ impl Analysis {
             recorder,
             sinks,
             handed_on,
+            losses,
             ..
         } = self;
         let mut reached = false;
@@ -305,6 +387,9 @@ impl Analysis {
             }
             let readings = suite.measure(&around);
             let row = Row::from(&readings);
+            losses.fields += 1;
+            losses.lost += readings.sync.missing_fields;
+            losses.by_us += readings.sync.missing_by_us;
             alarms.observe(&readings, changes);
             for change in changes.iter() {
                 log.apply(change);
@@ -417,9 +502,18 @@ impl Analysis {
         } else {
             WhyEnded::PassEnded
         };
+        let trouble = self.storage.as_mut();
+        if let Some(word) = trouble.and_then(|storage| storage.conclude(Instant::now())) {
+            self.tell_of_storage(word, place)?;
+        }
         self.alarms.finish(place, why, &mut self.changes);
         self.statistics.finish(self.alarms.programme());
         self.hand_on_changes()
+    }
+
+    /// What was lost so far.
+    pub(super) fn losses(&self) -> Losses {
+        self.losses
     }
 
     /// What is said of the chain before a transfer, by what was measured so far.
@@ -605,6 +699,25 @@ mod tests {
         let mut bench = Bench::new(Some(Duration::from_millis(100)), u64::MAX);
         assert!(matches!(bench.run(frames(10)), Ok(End::Whole)));
         assert_eq!(bench.fields(), [0, 1, 2, 3, 4]);
+    }
+
+    #[test]
+    fn a_source_that_does_not_wait_has_measures_left_out_and_no_field_and_a_file_has_neither() {
+        for live in [true, false] {
+            let mut bench = Bench::new(None, u64::MAX);
+            if live {
+                bench.analysis.keep_up();
+            }
+            // All are there at once: the queue is over its half until half of them are measured.
+            assert!(matches!(bench.run(frames(50)), Ok(End::Whole)));
+            assert_eq!(bench.fields(), (0..100).collect::<Vec<_>>());
+            assert_eq!(bench.analysis.losses().fields, 100);
+            let said = bench.opened(Kind::Reduced);
+            assert_eq!(said.len(), if live { 3 } else { 0 }, "{said:?}");
+            for ((_, text), what) in said.iter().zip(["second", "three", "dropouts"]) {
+                assert!(text.contains("too slow") && text.contains(what), "{text}");
+            }
+        }
     }
 
     #[test]

@@ -23,6 +23,7 @@ mod find_levels;
 mod health;
 mod learn;
 mod pass;
+mod relief;
 mod render;
 mod report;
 mod review;
@@ -30,6 +31,7 @@ mod scan;
 mod signals;
 mod sinks;
 mod station;
+mod stored;
 mod team;
 mod tee;
 #[cfg(test)]
@@ -109,8 +111,26 @@ fn write_stdout(bytes: &[u8]) -> Result<()> {
     let mut out = io::stdout().lock();
     match out.write_all(bytes).and_then(|()| out.flush()) {
         Err(error) if error.kind() == io::ErrorKind::BrokenPipe => Ok(()),
+        Err(error) if is_of_a_closed_terminal(&error) => Ok(()),
         other => other.context("writing to stdout"),
     }
+}
+
+/// Whether nobody can read what is written any more: Linux answers EIO where the other end of a terminal is gone.
+#[cfg(unix)]
+fn is_of_a_closed_terminal(error: &io::Error) -> bool {
+    use rustix::fs::{FileType, fstat};
+    let is_device = || {
+        fstat(io::stdout())
+            .is_ok_and(|about| FileType::from_raw_mode(about.st_mode) == FileType::CharacterDevice)
+    };
+    error.raw_os_error() == Some(rustix::io::Errno::IO.raw_os_error()) && is_device()
+}
+
+/// Terminals do not hang up here.
+#[cfg(not(unix))]
+fn is_of_a_closed_terminal(_error: &io::Error) -> bool {
+    false
 }
 
 fn list_sources(json: bool) -> Result<Outcome> {

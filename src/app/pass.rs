@@ -13,8 +13,8 @@ use anyhow::{Context, Result, anyhow};
 use crate::alarms::PassClock;
 use crate::cli::{PassJob, RecordTo};
 use crate::record::{
-    Closed, Closing, PassHead, Readiness, RecordError, Scanned, Summary, WhenFull, Writer,
-    WriterWatch, create, default_path,
+    Closed, Closing, Interrupted, PassHead, Readiness, RecordError, Scanned, Summary, WhenFull,
+    Writer, WriterWatch, create, default_path, passes_directory, put_directory_in_order,
 };
 use crate::sources::{FieldOrder, IntervalFigures, Source, SourceDescription};
 use crate::standard::Standard;
@@ -101,6 +101,43 @@ fn wall_clock() -> String {
     jiff::ZonedDateTime::now()
         .strftime("%Y-%m-%dT%H:%M:%S%:z")
         .to_string()
+}
+
+/// Puts passes in order, where the new one is to be kept, whose recorder was ended before it could close them; and says so.
+pub(super) fn put_earlier_in_order(record: &RecordTo) {
+    let directory = match record {
+        RecordTo::Nowhere => return,
+        RecordTo::File(path) if path.is_dir() => path.clone(),
+        RecordTo::File(path) => match path.parent() {
+            Some(parent) if parent.as_os_str().is_empty() => PathBuf::from("."),
+            Some(parent) => parent.to_owned(),
+            None => return,
+        },
+        // What is wrong with it is told when the pass is made.
+        RecordTo::DataDirectory => match passes_directory() {
+            Ok(directory) => directory,
+            Err(_) => return,
+        },
+    };
+    for done in put_directory_in_order(&directory, &wall_clock()) {
+        match done {
+            Ok(Interrupted {
+                path,
+                last_timecode,
+                ..
+            }) => {
+                let reaches = last_timecode.map_or_else(
+                    || String::from("it holds no field"),
+                    |timecode| format!("it reaches to {timecode}"),
+                );
+                say(&format!(
+                    "{} was cut short and has been closed as interrupted: {reaches}",
+                    path.display()
+                ));
+            }
+            Err(error) => say(&format!("{:#}", anyhow::Error::from(error))),
+        }
+    }
 }
 
 /// A pass file being written on a thread of its own.

@@ -29,6 +29,7 @@ use super::{Outcome, say};
 /// A single source cannot be opened or breaks off, or its pass cannot be written. What was measured before is kept.
 pub(super) fn run(job: &ScanJob) -> Result<Outcome> {
     let interrupt = Interrupt::install()?;
+    pass::put_earlier_in_order(&job.pass.record);
     let limits = learn::in_force(&job.pass.limits)?;
     match &job.what {
         ScanWhat::One(place) => one(job, place, limits, &interrupt),

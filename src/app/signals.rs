@@ -1,6 +1,7 @@
-//! SIGINT and SIGTERM, and a terminal that hangs up under the dashboard, end a pass cleanly instead of the process.
+//! SIGINT and SIGTERM end a pass cleanly instead of the process; a terminal that hangs up does so too, or is outlasted.
 //!
-//! In: signals, and the operator's wish to quit. Out: one flag that every loop ends on, and who set it first.
+//! In: signals, and the operator's wish to quit. Out: one flag that every loop ends on, and who set it first; and whether
+//! the terminal is gone.
 //!
 //! Does not know: what ends.
 
@@ -14,6 +15,7 @@ use anyhow::{Context, Result};
 pub(super) struct Interrupt {
     wanted: Arc<AtomicBool>,
     by_operator: Arc<AtomicBool>,
+    hung_up: Arc<AtomicBool>,
 }
 
 impl Interrupt {
@@ -31,6 +33,7 @@ impl Interrupt {
         Ok(Self {
             wanted: flag,
             by_operator: Arc::default(),
+            hung_up: Arc::default(),
         })
     }
 
@@ -40,12 +43,11 @@ impl Interrupt {
         Self {
             wanted: Arc::default(),
             by_operator: Arc::default(),
+            hung_up: Arc::default(),
         }
     }
 
     /// From now on the end of the terminal sets the flag too.
-    ///
-    /// Asked for under the dashboard only: elsewhere `nohup` must be able to keep the program going.
     ///
     /// # Errors
     /// The system refuses the handler.
@@ -54,6 +56,28 @@ impl Interrupt {
         signal_hook::flag::register(signal_hook::consts::SIGHUP, Arc::clone(&self.wanted))
             .map(|_| ())
             .context("installing the handler for a terminal that hangs up")
+    }
+
+    /// From now on the end of the terminal ends nothing, and is only known of.
+    ///
+    /// # Errors
+    /// The system refuses the handler.
+    #[cfg(unix)]
+    pub(super) fn outlast_hangup(&self) -> Result<()> {
+        signal_hook::flag::register(signal_hook::consts::SIGHUP, Arc::clone(&self.hung_up))
+            .map(|_| ())
+            .context("installing the handler for a terminal that hangs up")
+    }
+
+    /// No such signal here.
+    #[cfg(not(unix))]
+    pub(super) fn outlast_hangup(&self) -> Result<()> {
+        Ok(())
+    }
+
+    /// Whether the terminal has hung up and is outlasted.
+    pub(super) fn hung_up(&self) -> bool {
+        self.hung_up.load(Ordering::Relaxed)
     }
 
     /// No such signal here.

@@ -14,8 +14,8 @@ use crate::alarms::{Alarms, Change, Event, EventRecord, PassClock, Span};
 use crate::fields::{Field, FieldPlace, Neighbourhood};
 use crate::measures::{Readings, vectors::Vectors, waveform::Waveform};
 use crate::record::{
-    FilePlace, HandedOn, Keeper, Live, PassSender, ProgrammeSpan, RecordError, Row, file_place,
-    live::ProgrammeTime,
+    FilePlace, HandedOn, Keeper, Live, PassSender, ProgrammeSpan, RecordError, Row, WriterWatch,
+    file_place, live::ProgrammeTime,
 };
 use crate::units::Seconds;
 
@@ -71,6 +71,11 @@ impl Recorder {
             spans: Vec::new(),
             keeper: Keeper::default(),
         }
+    }
+
+    /// How the writing goes.
+    pub(super) fn watch(&self) -> WriterWatch {
+        self.sender.watch()
     }
 
     /// The queue itself, to close the pass with.

@@ -11,11 +11,10 @@ use anyhow::Result;
 use crossbeam_channel::{Receiver, Sender, bounded};
 
 use crate::cli::{RecordTo, TeeTo, WatchJob};
-use crate::record::live::Totals;
 use crate::record::{Live, live};
 use crate::sources::Source;
 
-use super::analysis::{Analysis, End, Remark};
+use super::analysis::{Analysis, End, Losses, Remark};
 use super::attention::OnAlarm;
 use super::capture::Capture;
 use super::find_levels::{LevelFinder, Search};
@@ -147,6 +146,9 @@ impl Station {
         if tee.is_some() {
             analysis.expect_turns();
         }
+        if timed {
+            analysis.keep_up();
+        }
         Ok(Self {
             name,
             live,
@@ -164,14 +166,6 @@ impl Station {
             named: several,
             check: job.check,
         })
-    }
-
-    /// Runs the analysis on this thread.
-    ///
-    /// # Errors
-    /// A sink that cannot go on.
-    pub(super) fn run(&mut self) -> Result<End> {
-        self.work.run(&self.capture)
     }
 
     /// The work and what is needed beside it, to run it on another thread.
@@ -220,6 +214,7 @@ impl Station {
             Ok(end)
         });
         let seen = capture.seen();
+        let losses = analysis.losses();
         let concluded = pass::conclude(end, capture, analysis, recording);
         let handed = tee.map(Tee::finish).transpose();
         let (summary, readiness, end) = concluded?;
@@ -247,7 +242,7 @@ impl Station {
         }
         let live = lock(&live);
         if timed {
-            tell_losses(live.totals(), &whose);
+            tell_losses(losses, &whose);
             tell_delays(&live, &whose);
         }
         let changed = live.controls().changed();
@@ -315,14 +310,14 @@ pub(super) fn lock(live: &Mutex<Live>) -> MutexGuard<'_, Live> {
     live.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
-/// What was lost of a source that does not wait, and through whom; nothing is counted where nobody looked.
-fn tell_losses(totals: Totals, say: &impl Fn(&str)) {
-    match (totals.fields, totals.lost) {
+/// What was lost of a source that does not wait, and through whom.
+fn tell_losses(losses: Losses, say: &impl Fn(&str)) {
+    match (losses.fields, losses.lost) {
         (0, _) => {}
         (_, 0) => say("no field was lost"),
         (_, lost) => say(&format!(
             "{lost} fields were lost, {} of them because the analysis was too slow",
-            totals.lost_by_us
+            losses.by_us
         )),
     }
 }

@@ -7,10 +7,11 @@
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::thread::{Scope, ScopedJoinHandle};
+use std::time::Duration;
 
 use anyhow::{Context, Error, Result, anyhow, ensure};
 
-use crate::cli::{Dashboard, RecordTo, WatchJob};
+use crate::cli::{Dashboard, OnHangup, RecordTo, WatchJob};
 use crate::record::sections;
 use crate::sources::tape::{DEFAULT_SCENE, Pace};
 use crate::sources::{self, Place, Source};
@@ -20,9 +21,13 @@ use super::analysis::{End, Remark};
 use super::find_levels;
 use super::health;
 use super::learn;
+use super::pass;
 use super::signals::Interrupt;
 use super::station::{Beside, Orders, Station, Work, lock};
 use super::{Outcome, say};
+
+/// How often it is looked whether the terminal is still there, and the sources have ended.
+const GLANCE: Duration = Duration::from_millis(100);
 
 /// Watches sources until they end or the operator does.
 ///
@@ -30,6 +35,7 @@ use super::{Outcome, say};
 /// A source cannot be opened or breaks off, or a pass cannot be made.
 pub(super) fn run(job: &WatchJob) -> Result<Outcome> {
     let interrupt = Interrupt::install()?;
+    pass::put_earlier_in_order(&job.pass.record);
     let mut places = job.places.clone();
     if places.is_empty() {
         places.push(default_place());
@@ -50,9 +56,9 @@ pub(super) fn run(job: &WatchJob) -> Result<Outcome> {
         }
     }
     let drawn = job.dashboard == Dashboard::WhereTerminal && dashboard::available();
-    // Nobody can take the controls of a search for settings, not even after the terminal is gone.
-    if drawn || job.find_levels {
-        interrupt.heed_hangup()?;
+    match job.on_hangup {
+        OnHangup::Continue => interrupt.outlast_hangup()?,
+        OnHangup::Stop => interrupt.heed_hangup()?,
     }
     let several = sources.len() > 1;
     let mut stations = Vec::new();
@@ -76,9 +82,9 @@ pub(super) fn run(job: &WatchJob) -> Result<Outcome> {
         }
     }
     let ends = if drawn {
-        with_dashboard(&mut stations, &interrupt)
+        with_dashboard(&mut stations, &interrupt, job.on_hangup)
     } else {
-        without_dashboard(&mut stations)
+        without_dashboard(&mut stations, &interrupt)
     };
     // What could not be begun is told once the passes are closed.
     let ends = ends.unwrap_or_else(|error| {
@@ -146,31 +152,61 @@ fn numbered(path: &Path, number: usize) -> PathBuf {
     path.with_file_name(name)
 }
 
-/// One source on this thread; several each on its own.
-fn without_dashboard(stations: &mut [Station]) -> Result<Vec<Result<End>>> {
-    if let [station] = stations {
-        return Ok(vec![station.run()]);
-    }
+/// Each analysis on a thread of its own, until all have ended. This one looks whether the terminal is still there.
+fn without_dashboard(stations: &mut [Station], interrupt: &Interrupt) -> Result<Vec<Result<End>>> {
+    let last = Last::of(stations.len());
+    let last = &last;
     std::thread::scope(|scope| {
-        let workers = stations
-            .iter_mut()
-            .map(|station| {
-                let (work, beside) = station.parts();
-                worker(scope, work, beside, None)
-            })
+        let quits = QuitOnDrop {
+            interrupt,
+            ended: &last.ended,
+        };
+        let (works, besides): (Vec<_>, Vec<_>) = stations.iter_mut().map(Station::parts).unzip();
+        let workers = works
+            .into_iter()
+            .zip(&besides)
+            .map(|(work, beside)| worker(scope, work, *beside, last))
             .collect::<Result<Vec<_>>>()?;
-        Ok(workers.into_iter().map(joined).collect())
+        let mut told = false;
+        while !last.have_ended() {
+            if interrupt.hung_up() && !told {
+                go_on_alone(&besides);
+                told = true;
+            }
+            std::thread::park_timeout(GLANCE);
+        }
+        let ends = workers.into_iter().map(joined).collect();
+        drop(quits);
+        Ok(ends)
     })
 }
 
-/// The dashboard on this thread, each analysis on its own, until all have ended or the operator quits.
-fn with_dashboard(stations: &mut [Station], interrupt: &Interrupt) -> Result<Vec<Result<End>>> {
+/// Says, in the log of each source and to whoever reads stderr, that nobody watches any more.
+fn go_on_alone(besides: &[Beside<'_>]) {
+    let text = format!(
+        "the terminal was closed: monitoring goes on without it; end it with kill {}",
+        std::process::id()
+    );
+    say(&text);
+    for beside in besides {
+        // Full means sixty marks at once: what the operator meant comes first.
+        let _ = beside.remarks.try_send(Remark {
+            at: None,
+            text: text.clone(),
+        });
+    }
+}
+
+/// The dashboard on this thread, each analysis on its own, until all have ended or the operator quits. A terminal that is
+/// gone ends the pass, or (`on_hangup`) only the drawing.
+fn with_dashboard(
+    stations: &mut [Station],
+    interrupt: &Interrupt,
+    on_hangup: OnHangup,
+) -> Result<Vec<Result<End>>> {
     let mut session =
         dashboard::Session::open().context("taking the terminal for the dashboard")?;
-    let last = Last {
-        left: AtomicUsize::new(stations.len()),
-        ended: AtomicBool::new(false),
-    };
+    let last = Last::of(stations.len());
     let last = &last;
     std::thread::scope(|scope| {
         // The threads of this scope are waited for on every way out of it, a panic while drawing included.
@@ -184,21 +220,32 @@ fn with_dashboard(stations: &mut [Station], interrupt: &Interrupt) -> Result<Vec
         let workers = works
             .into_iter()
             .zip(&besides)
-            .map(|(work, beside)| worker(scope, work, *beside, Some(last)))
+            .map(|(work, beside)| worker(scope, work, *beside, last))
             .collect::<Result<Vec<_>>>()?;
         let lives: Vec<_> = besides.iter().map(|beside| beside.live).collect();
         let drawn = dashboard::run(
             &mut session,
             &lives,
             |at, request| pass_on(request, besides[at], interrupt),
-            &last.ended,
+            || last.have_ended() || interrupt.hung_up(),
         );
-        drop(quits);
-        let ends = workers.into_iter().map(joined);
-        let ends: Vec<Result<End>> = ends.collect();
-        keeper.thread().unpark();
-        drop(session); // the terminal is given back before anything is said on it
-        let drawn = drawn.context("drawing the dashboard").err();
+        let outlasts = on_hangup == OnHangup::Continue && (drawn.is_err() || interrupt.hung_up());
+        let (ends, drawn) = if outlasts {
+            drop(session);
+            if !last.have_ended() {
+                go_on_alone(&besides);
+            }
+            let ends: Vec<Result<End>> = workers.into_iter().map(joined).collect();
+            drop(quits);
+            keeper.thread().unpark();
+            (ends, None)
+        } else {
+            drop(quits);
+            let ends: Vec<Result<End>> = workers.into_iter().map(joined).collect();
+            keeper.thread().unpark();
+            drop(session); // the terminal is given back before anything is said on it
+            (ends, drawn.context("drawing the dashboard").err())
+        };
         Ok(with_drawing(ends, drawn))
     })
 }
@@ -217,12 +264,12 @@ fn worker<'scope>(
     scope: &'scope Scope<'scope, '_>,
     work: &'scope mut Work,
     beside: Beside<'scope>,
-    last: Option<&'scope Last>,
+    last: &'scope Last,
 ) -> Result<ScopedJoinHandle<'scope, Result<End>>> {
     std::thread::Builder::new()
         .name("analysis".into())
         .spawn_scoped(scope, move || {
-            let _leaves = last.map(Leaving);
+            let _leaves = Leaving(last);
             let end = work.run(beside.capture);
             lock(beside.live).set_over(match &end {
                 Ok(End::Asked | End::Whole) => "at its end".to_owned(),
@@ -243,6 +290,19 @@ fn joined(worker: ScopedJoinHandle<'_, Result<End>>) -> Result<End> {
 struct Last {
     left: AtomicUsize,
     ended: AtomicBool,
+}
+
+impl Last {
+    fn of(analyses: usize) -> Self {
+        Self {
+            left: AtomicUsize::new(analyses),
+            ended: AtomicBool::new(false),
+        }
+    }
+
+    fn have_ended(&self) -> bool {
+        self.ended.load(Ordering::Relaxed)
+    }
 }
 
 /// Counts one off even when its thread panics, so that nobody waits for it.

@@ -182,6 +182,10 @@ pub(super) struct WatchArgs {
     /// most one at a time and one in two seconds.
     #[arg(long, value_name = "COMMAND")]
     pub on_alarm: Option<String>,
+    /// What a closed terminal does: monitoring and recording go on without a dashboard, and an entry in the log says so; or
+    /// the pass ends and is closed. A search for settings (--find-levels) always ends.
+    #[arg(long, value_enum, default_value_t = OnHangupArg::Continue)]
+    pub on_hangup: OnHangupArg,
     /// Show a notification on the desktop when an alarm opens or worsens; at most one in ten seconds.
     #[cfg(feature = "notify")]
     #[arg(long)]
@@ -374,6 +378,14 @@ pub(super) enum RangeArg {
     Full,
     /// What the source says, else 16-235.
     Auto,
+}
+
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub(super) enum OnHangupArg {
+    /// Go on.
+    Continue,
+    /// End the pass.
+    Stop,
 }
 
 #[derive(Clone, Copy, Debug, ValueEnum)]

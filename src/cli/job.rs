@@ -17,9 +17,9 @@ use crate::units::{CodeRange, Hertz, Ire};
 use crate::views::export::{Document, Format, What};
 
 use super::args::{
-    Cli, Command, CompareArgs, ExportFormat, ExportWhat, FieldOrderArg, LinesArg, PassArgs,
-    RangeArg, ScanArgs, SetupArg, SourceArgs, SpeedArg, StandardArg, TapeArgs, TeeGapsArg,
-    WatchArgs,
+    Cli, Command, CompareArgs, ExportFormat, ExportWhat, FieldOrderArg, LinesArg, OnHangupArg,
+    PassArgs, RangeArg, ScanArgs, SetupArg, SourceArgs, SpeedArg, StandardArg, TapeArgs,
+    TeeGapsArg, WatchArgs,
 };
 
 /// Something to do.
@@ -79,10 +79,21 @@ pub struct WatchJob {
     pub tee: Option<TeeJob>,
     /// How alarms are told besides on the screen.
     pub attention: Vec<Attention>,
+    /// What a closed terminal does.
+    pub on_hangup: OnHangup,
     /// Brightness and contrast of the device are to be found.
     pub find_levels: bool,
     /// It is the look before a transfer, as long as the pass is to be.
     pub check: bool,
+}
+
+/// What a terminal that is closed does.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum OnHangup {
+    /// Monitoring goes on without it.
+    Continue,
+    /// The pass ends.
+    Stop,
 }
 
 /// A way to tell of an alarm.
@@ -429,6 +440,11 @@ impl WatchArgs {
             },
             tee,
             attention,
+            // Nobody could take the controls of a search for settings, and they must be set back.
+            on_hangup: match self.on_hangup {
+                OnHangupArg::Continue if !self.find_levels => OnHangup::Continue,
+                OnHangupArg::Continue | OnHangupArg::Stop => OnHangup::Stop,
+            },
             find_levels: self.find_levels,
             check: self.check.is_some(),
         })

@@ -5,8 +5,8 @@
 
 pub use args::Cli;
 pub use job::{
-    Attention, CompareJob, Dashboard, ExportJob, Gaps, Job, LimitsJob, Output, PassJob, RecordTo,
-    ReportJob, ScanJob, ScanWhat, TapeJob, TeeJob, TeeTo, WatchJob,
+    Attention, CompareJob, Dashboard, ExportJob, Gaps, Job, LimitsJob, OnHangup, Output, PassJob,
+    RecordTo, ReportJob, ScanJob, ScanWhat, TapeJob, TeeJob, TeeTo, WatchJob,
 };
 
 mod args;

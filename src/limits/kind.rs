@@ -98,6 +98,10 @@ kinds! {
     SourceLost = "source_lost",
     /// We were too slow.
     Overrun = "overrun",
+    /// Some measures are left out, so that we are not too slow.
+    Reduced = "reduced",
+    /// What is measured does not get into the pass file.
+    NotStored = "not_stored",
     /// The operator's mark.
     Mark = "mark",
 }
@@ -107,9 +111,11 @@ impl Kind {
     #[must_use]
     pub fn noted_severity(self) -> Severity {
         match self {
-            Self::RecordingStart | Self::TapeEnd | Self::Mark | Self::ControlChanged => {
-                Severity::Notice
-            }
+            Self::RecordingStart
+            | Self::TapeEnd
+            | Self::Mark
+            | Self::ControlChanged
+            | Self::Reduced => Severity::Notice,
             _ => Severity::Alarm,
         }
     }

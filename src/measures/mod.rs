@@ -11,10 +11,13 @@ use serde::{Deserialize, Serialize};
 use crate::fields::{FieldPlace, Neighbourhood};
 use crate::units::{Estimate, Unit};
 
+pub use effort::Effort;
+
 pub mod bars;
 pub mod chroma;
 pub mod detail;
 pub mod dropouts;
+mod effort;
 pub mod fingerprint;
 pub mod flagging;
 pub mod flutter;
@@ -93,6 +96,7 @@ pub struct Suite {
     shown: Shown,
     sync: sync::Sync,
     hands: hands::Hands,
+    effort: Effort,
     /// Whose the border was in the field before.
     border: line_timing::Border,
 }
@@ -110,6 +114,14 @@ impl Suite {
         self.line_timing.set_hands(hands);
     }
 
+    /// Measures more or less from now on. What was left out begins anew: what it remembers is of another time.
+    pub fn set_effort(&mut self, effort: Effort) {
+        if effort.looks_at_condition() && !self.effort.looks_at_condition() {
+            self.shown.forget_condition();
+        }
+        self.effort = effort;
+    }
+
     /// The operator changed a setting of the chain: what was learned of its levels is void.
     pub fn chain_changed(&mut self) {
         self.shown.levels.chain_changed();
@@ -124,19 +136,25 @@ impl Suite {
             hands,
             line_timing,
             shown,
+            effort,
             ..
         } = self;
-        let (line_timing, shown) = hands.both(
+        let timed = effort.times_lines(around.field.place.frame().0);
+        let (mut line_timing, shown) = hands.both(
             || {
                 line_timing.measure(line_timing::Input {
                     around,
-                    picture_shown: sync.state.shows_a_picture(),
+                    picture_shown: timed && sync.state.shows_a_picture(),
                     head_switch_line,
                 })
             },
-            || shown.measure(around, &sync, border),
+            || shown.measure(around, &sync, border, *effort),
         );
-        self.border = line_timing.border;
+        if timed {
+            self.border = line_timing.border;
+        } else {
+            line_timing.why_none = Some(effort::LINES_LEFT_OUT);
+        }
         let flagging = self.flagging.measure(&line_timing);
         Readings {
             place: around.field.place,
@@ -175,6 +193,7 @@ struct Shown {
 }
 
 /// What that says.
+#[derive(Default)]
 struct ShownReadings {
     levels: levels::Reading,
     chroma: chroma::Reading,
@@ -187,11 +206,21 @@ struct ShownReadings {
 }
 
 impl Shown {
+    /// Begins anew with what speaks of tape and heads.
+    fn forget_condition(&mut self) {
+        self.interference = interference::Interference::default();
+        self.tracking = tracking::Tracking::default();
+        self.dropouts = dropouts::Dropouts::default();
+        self.noise = noise::Noise::default();
+        self.detail = detail::Detail::default();
+    }
+
     fn measure(
         &mut self,
         around: &Neighbourhood<'_>,
         sync: &sync::Reading,
         border: line_timing::Border,
+        effort: Effort,
     ) -> ShownReadings {
         let state = sync.state;
         let levels = self.levels.measure(levels::Input {
@@ -205,6 +234,14 @@ impl Shown {
             levels: &levels,
         });
         let bars = self.bars.measure(bars::Input { around, state });
+        if !effort.looks_at_condition() {
+            return ShownReadings {
+                levels,
+                chroma,
+                bars,
+                ..ShownReadings::default()
+            };
+        }
         let interference = self.interference.measure(interference::Input {
             around,
             state,

@@ -68,6 +68,11 @@ pub enum RecordError {
         "cannot change the marks of '{0}': it is still being recorded; mark it there, or wait until it is closed"
     )]
     BeingRecorded(PathBuf),
+    /// Another file has come to stand where the pass was being recorded.
+    #[error(
+        "cannot go on recording in '{0}': it was deleted or moved, and another file stands in its place; move that away"
+    )]
+    Replaced(PathBuf),
     /// Something in it contradicts what a pass file is.
     #[error("the pass '{path}' is damaged: {what}")]
     Damaged {

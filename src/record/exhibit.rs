@@ -251,6 +251,8 @@ fn is_seen(kind: Kind) -> bool {
         Kind::NoSignal
             | Kind::SourceLost
             | Kind::Overrun
+            | Kind::Reduced
+            | Kind::NotStored
             | Kind::StandardChanged
             | Kind::FieldOrderChanged
             | Kind::ControlChanged

@@ -13,6 +13,7 @@ pub use head::{
     passes_directory, tee_frame,
 };
 pub use input::InputWords;
+pub use interrupted::{Interrupted, put_directory_in_order, put_in_order};
 pub use live::Live;
 pub use open::upgrade;
 pub use printed::FieldPrint;
@@ -33,7 +34,9 @@ pub(crate) use verdict::percent;
 pub use verdict::{
     Evidence, Groups, Judgement, NotJudged, Reason, Remedy, Verdict, is_judged, judge,
 };
-pub use writer::{PassSender, QUEUE_FIELDS, WhenFull, Writer, WriterState, WriterWatch, create};
+pub use writer::{
+    PassSender, QUEUE_FIELDS, SLOW, Trouble, WhenFull, Writer, WriterState, WriterWatch, create,
+};
 
 pub mod advice;
 pub mod again;
@@ -45,6 +48,7 @@ pub mod finder;
 mod finished;
 mod head;
 mod input;
+mod interrupted;
 pub mod live;
 pub mod marks;
 mod open;

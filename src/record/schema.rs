@@ -40,6 +40,9 @@ pub(super) const DEVICE: &str = "device";
 /// Origin of what was measured of the device while it ran.
 pub(super) const MEASURED: &str = "measured";
 
+/// Origin of the word that recording was cut short.
+pub(super) const INTERRUPTED: &str = "interrupted";
+
 /// Origin of what is kept of the file that was scanned.
 pub(super) const SCANNED: &str = "scanned";
 

@@ -5,12 +5,14 @@
 //!
 //! Does not know: queues, threads or time.
 
+use std::ffi::OsString;
 use std::fs::OpenOptions;
-use std::io::ErrorKind;
+use std::io::{self, ErrorKind};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use rusqlite::{Connection, ErrorCode};
+use rusqlite::config::DbConfig;
+use rusqlite::{Connection, ErrorCode, OpenFlags};
 
 use super::error::{RecordError, sqlite};
 use super::head::PassHead;
@@ -23,11 +25,11 @@ pub use batch::Closing;
 pub(super) use batch::{Batch, Missed};
 use batch::{Encoder, StoredField};
 use exhibits::write_exhibits;
-pub(super) use tables::write_event;
 use tables::{
     insert_readings, insert_second, write_handed_on, write_head, write_missed, write_prints,
-    write_programme, write_settings,
+    write_programme,
 };
+pub(super) use tables::{write_event, write_settings};
 
 mod batch;
 mod exhibits;
@@ -44,6 +46,8 @@ const READY_STATEMENTS: usize = 16;
 pub(super) struct Store<const N: usize> {
     connection: Connection,
     path: PathBuf,
+    /// Which file that is; another may come to stand in its place.
+    identity: Option<Identity>,
     encoder: Encoder<N>,
     insert_readings: String,
     insert_second: String,
@@ -51,39 +55,92 @@ pub(super) struct Store<const N: usize> {
 
 impl<const N: usize> Store<N> {
     /// Makes a new file and writes what the pass is of.
+    ///
+    /// It is made under another name and appears whole: a recorder that is ended in between leaves no file that is no
+    /// pass.
     pub(super) fn create(
         path: &Path,
         head: &PassHead,
         catalogue: &Catalogue<N>,
     ) -> Result<Self, RecordError> {
-        claim(path)?;
-        Self::fill(path, head, catalogue).inspect_err(|_| {
-            // The error that led here is the one to tell; an empty file left over would only be in the way.
-            let _ = std::fs::remove_file(path);
-        })
+        if path.symlink_metadata().is_ok() {
+            return Err(RecordError::Exists(path.to_owned()));
+        }
+        let draft = draft_of(path);
+        // What an earlier start left behind, which was ended while it made its file.
+        let _ = std::fs::remove_file(&draft);
+        claim(&draft, path)?;
+        let made = fill(&draft, path, head, catalogue).and_then(|()| put_in_place(&draft, path));
+        // Gone already where it was moved; left over it would only be in the way.
+        let _ = std::fs::remove_file(&draft);
+        made?;
+        Self::open(path, catalogue)
     }
 
-    fn fill(path: &Path, head: &PassHead, catalogue: &Catalogue<N>) -> Result<Self, RecordError> {
-        let failed = sqlite("create", path);
-        let mut connection = Connection::open(path).map_err(&failed)?;
-        connection.busy_timeout(PATIENCE).map_err(&failed)?;
-        connection.set_prepared_statement_cache_capacity(READY_STATEMENTS);
-        bring_up_to_date(&mut connection, path, catalogue)?;
-        write_head(&mut connection, head).map_err(&failed)?;
-        connection
-            .pragma_update_and_check(None, "journal_mode", "WAL", |_| Ok(()))
-            .map_err(&failed)?;
-        connection
-            .pragma_update(None, "synchronous", "FULL")
-            .map_err(&failed)?;
+    fn open(path: &Path, catalogue: &Catalogue<N>) -> Result<Self, RecordError> {
+        let connection = connect(path).map_err(sqlite("create", path))?;
         let encoder = Encoder::new(catalogue, &stored_quantities(&connection, path)?);
         Ok(Self {
             connection,
             path: path.to_owned(),
+            identity: identity_of(path),
             insert_readings: insert_readings(&encoder.stored),
             insert_second: insert_second(&encoder.stored),
             encoder,
         })
+    }
+
+    /// Makes the file anew, with all that is in it, where it was deleted or moved away: it lives on as long as it is open.
+    ///
+    /// # Errors
+    /// When it cannot be made anew, or another file stands in its place. It goes on being written where it is, and the next
+    /// call tries again.
+    pub(super) fn keep_in_place(&mut self) -> Result<(), RecordError> {
+        if identity_of(&self.path) == self.identity {
+            return Ok(());
+        }
+        if self.path.symlink_metadata().is_ok() {
+            return Err(RecordError::Replaced(self.path.clone()));
+        }
+        let draft = draft_of(&self.path);
+        let _ = std::fs::remove_file(&draft);
+        self.make_anew(&draft).inspect_err(|_| {
+            let _ = std::fs::remove_file(&draft);
+        })
+    }
+
+    fn make_anew(&mut self, draft: &Path) -> Result<(), RecordError> {
+        let failed = sqlite(
+            "make anew (it was deleted while it was recorded)",
+            &self.path,
+        );
+        let name = draft.to_str().ok_or_else(|| {
+            not_created(&self.path)(io::Error::other(
+                "its name is no text, and it was deleted while it was recorded",
+            ))
+        })?;
+        self.connection
+            .execute("VACUUM INTO ?1", [name])
+            .map_err(&failed)?;
+        // The log's names are taken over by the new file: closing the old one must not touch them.
+        self.connection
+            .set_db_config(DbConfig::SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, true)
+            .map_err(&failed)?;
+        for end in ["-wal", "-shm"] {
+            let mut beside = self.path.as_os_str().to_owned();
+            beside.push(end);
+            // Mostly deleted with the file: a log that belongs to another file would be taken for that of the new one.
+            let _ = std::fs::remove_file(beside);
+        }
+        put_in_place(draft, &self.path)?;
+        let _ = std::fs::remove_file(draft);
+        let connection = connect(&self.path).map_err(&failed)?;
+        connection
+            .pragma_update_and_check(None, "journal_mode", "WAL", |_| Ok(()))
+            .map_err(&failed)?;
+        self.connection = connection;
+        self.identity = identity_of(&self.path);
+        Ok(())
     }
 
     /// An empty batch for this file.
@@ -240,17 +297,86 @@ pub enum Closed {
     LogBeside,
 }
 
-/// Makes sure that the name is free, and takes it.
-fn claim(path: &Path) -> Result<(), RecordError> {
-    let created = OpenOptions::new().write(true).create_new(true).open(path);
-    created.map(drop).map_err(|source| match source.kind() {
+/// What tells a file from others, whatever its name; `None` where it is gone or the system does not say.
+#[cfg(unix)]
+fn identity_of(path: &Path) -> Option<Identity> {
+    use std::os::unix::fs::MetadataExt;
+    let about = std::fs::metadata(path).ok()?;
+    Some((about.dev(), about.ino()))
+}
+
+/// Files that are open cannot be deleted here.
+#[cfg(not(unix))]
+fn identity_of(_path: &Path) -> Option<Identity> {
+    None
+}
+
+/// Device and number of a file on it.
+type Identity = (u64, u64);
+
+/// The name a pass has while it is being made: hidden, beside its own.
+fn draft_of(path: &Path) -> PathBuf {
+    let mut name = OsString::from(".");
+    name.push(path.file_name().unwrap_or_default());
+    name.push(".new");
+    path.with_file_name(name)
+}
+
+/// Makes sure that a name is free, and takes it; `path` is what the operator knows of.
+fn claim(name: &Path, path: &Path) -> Result<(), RecordError> {
+    let created = OpenOptions::new().write(true).create_new(true).open(name);
+    created.map(drop).map_err(not_created(path))
+}
+
+fn not_created(path: &Path) -> impl Fn(io::Error) -> RecordError {
+    move |source| match source.kind() {
         ErrorKind::AlreadyExists => RecordError::Exists(path.to_owned()),
         _ => RecordError::Io {
             doing: "create the pass",
             path: path.to_owned(),
             source,
         },
-    })
+    }
+}
+
+/// Writes the tables and what the pass is of into a draft, and closes it.
+fn fill<const N: usize>(
+    draft: &Path,
+    path: &Path,
+    head: &PassHead,
+    catalogue: &Catalogue<N>,
+) -> Result<(), RecordError> {
+    let failed = sqlite("create", path);
+    let mut connection = Connection::open(draft).map_err(&failed)?;
+    bring_up_to_date(&mut connection, path, catalogue)?;
+    write_head(&mut connection, head).map_err(&failed)?;
+    connection
+        .pragma_update_and_check(None, "journal_mode", "WAL", |_| Ok(()))
+        .map_err(&failed)?;
+    connection.close().map_err(|(_, error)| failed(error))
+}
+
+/// Gives a draft its name, unless that is taken.
+fn put_in_place(draft: &Path, path: &Path) -> Result<(), RecordError> {
+    match std::fs::hard_link(draft, path) {
+        Ok(()) => Ok(()),
+        Err(error) if error.kind() == ErrorKind::AlreadyExists => Err(not_created(path)(error)),
+        // Not every file system has a second name for a file: there the name is taken first.
+        Err(_) => {
+            claim(path, path)?;
+            std::fs::rename(draft, path).map_err(not_created(path))
+        }
+    }
+}
+
+/// Opens a pass as its recorder does.
+fn connect(path: &Path) -> rusqlite::Result<Connection> {
+    let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let connection = Connection::open_with_flags(path, flags)?;
+    connection.busy_timeout(PATIENCE)?;
+    connection.set_prepared_statement_cache_capacity(READY_STATEMENTS);
+    connection.pragma_update(None, "synchronous", "FULL")?;
+    Ok(connection)
 }
 
 /// Folds the log into the file, then goes without one from now on.
@@ -274,6 +400,13 @@ impl<const N: usize> Store<N> {
         self.connection
             .pragma_update_and_check(None, "max_page_count", most, |_| Ok(()))
             .expect("a limit");
+    }
+
+    /// Makes the disk one that cannot be written to, or that can.
+    pub(super) fn set_read_only(&self, only: bool) {
+        self.connection
+            .pragma_update(None, "query_only", only)
+            .expect("a setting");
     }
 }
 

@@ -6,7 +6,7 @@
 //!
 //! A full disk stops nothing: the batch that did not fit is kept and tried again every second, the queue fills behind
 //! it, and only then are fields dropped, counted, and named in the table `gaps`. Events are never dropped while there
-//! is memory for a few thousand.
+//! is memory for a few thousand. A pass that is deleted while it is recorded is made anew with all that was in it.
 //!
 //! Does not know: measures, screens, or who starts the thread.
 
@@ -30,15 +30,16 @@ use crate::measures::fingerprint::Fingerprint;
 use crate::measures::{QUANTITY_COUNT, line_timing};
 use crate::timecode::FieldIndex;
 
-pub use watch::{WriterState, WriterWatch};
+pub use watch::{SLOW, Trouble, WriterState, WriterWatch};
 
 mod watch;
 
 /// Fields that may wait for the disk: 34 s at 60 fields a second. A disk that spins up takes 10 s, a bad sector 20.
 pub const QUEUE_FIELDS: usize = 2048;
 
-/// Time between commits: with the commit itself, a crash costs no more than the last second.
-const COMMIT_INTERVAL: Duration = Duration::from_millis(900);
+/// From the beginning of a commit to that of the next: with the commit itself and the way of a field to it, a crash costs no more than
+/// the last second.
+const COMMIT_INTERVAL: Duration = Duration::from_millis(700);
 
 /// How long a source that can wait does so before it looks whether the disk has failed.
 const LOOK_AGAIN: Duration = Duration::from_millis(200);
@@ -360,8 +361,10 @@ impl<const N: usize> Writer<N> {
     /// # Errors
     /// When the last of it could not be stored, or the file not be closed.
     pub fn run(mut self) -> Result<Closed, RecordError> {
+        let mut due = Instant::now() + COMMIT_INTERVAL;
         loop {
-            let drained = self.gather(Instant::now() + COMMIT_INTERVAL);
+            let drained = self.gather(due);
+            due = Instant::now() + COMMIT_INTERVAL;
             match self.commit() {
                 Ok(()) if drained => return self.store.close(),
                 Err(error) if self.sender_is_gone() => return Err(error),
@@ -423,23 +426,34 @@ impl<const N: usize> Writer<N> {
     fn commit(&mut self) -> Result<(), RecordError> {
         let fields = self.batch.fields() as u64;
         let back = &self.back;
+        self.watch
+            .update(|state| state.writing_since = Some(Instant::now()));
+        // A deleted file lives on while it is open: what comes meanwhile is written to it, and saved with it.
+        let in_place = self.store.keep_in_place();
         let written = self.store.write(&mut self.batch, |buffer| {
             // Room was made for every buffer there is; a sender that is gone needs none back.
             let _ = back.try_send(buffer);
         });
+        let stored = written.is_ok();
+        let written = written.and(in_place);
         let bytes = self.store.bytes();
-        self.watch.update(|state| match &written {
-            Ok(()) => {
-                state.failing = None;
+        self.watch.update(|state| {
+            state.writing_since = None;
+            if stored {
                 state.fields_stored += fields;
-                state.bytes = bytes.unwrap_or(state.bytes);
             }
-            Err(error) => {
-                let since = state
-                    .failing
-                    .take()
-                    .map_or_else(Instant::now, |(since, _)| since);
-                state.failing = Some((since, full_message(error)));
+            match &written {
+                Ok(()) => {
+                    state.failing = None;
+                    state.bytes = bytes.unwrap_or(state.bytes);
+                }
+                Err(error) => {
+                    let since = state
+                        .failing
+                        .take()
+                        .map_or_else(Instant::now, |(since, _)| since);
+                    state.failing = Some((since, full_message(error)));
+                }
             }
         });
         written

@@ -164,6 +164,8 @@ fn present(kind: Kind) -> &'static str {
         Kind::Worsening => "tape or head gets worse",
         Kind::SourceLost => "source went away",
         Kind::Overrun => "we lose fields: too slow",
+        Kind::Reduced => "too slow: measuring less",
+        Kind::NotStored => "pass is not being written",
         _ => "see the newest event",
     }
 }
@@ -179,6 +181,7 @@ fn past(kind: Kind) -> &'static str {
         Kind::PatchFrozen => "parts stood still",
         Kind::Missing => "source lost fields",
         Kind::Overrun => "we lost fields: too slow",
+        Kind::NotStored => "pass was not written, is",
         Kind::Clipping => "levels were cut off",
         Kind::ColourLoss => "colour was gone, back now",
         Kind::DropoutBurst => "signal had streaks, over",

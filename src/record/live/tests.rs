@@ -12,7 +12,7 @@ use crate::units::{Estimate, Nanos};
 
 use super::*;
 
-pub(in crate::record) const KINDS: [Kind; 33] = [
+pub(in crate::record) const KINDS: [Kind; 35] = [
     Kind::Wobble,
     Kind::Flagging,
     Kind::Tear,
@@ -45,6 +45,8 @@ pub(in crate::record) const KINDS: [Kind; 33] = [
     Kind::ControlChanged,
     Kind::SourceLost,
     Kind::Overrun,
+    Kind::Reduced,
+    Kind::NotStored,
     Kind::Mark,
 ];
 

@@ -93,7 +93,7 @@ pub(super) fn write_head(connection: &mut Connection, head: &PassHead) -> rusqli
     transaction.commit()
 }
 
-pub(super) fn write_settings(
+pub(in crate::record) fn write_settings(
     connection: &Connection,
     origin: &str,
     pairs: &[(String, String)],

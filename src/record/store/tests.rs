@@ -198,3 +198,96 @@ fn what_was_measured_of_the_device_is_kept_when_the_pass_ends() {
         .expect("a row");
     assert_eq!(kept, ("frame intervals".into(), "every 40.000 ms".into()));
 }
+
+fn names(directory: &Path) -> Vec<String> {
+    let entries = std::fs::read_dir(directory)
+        .expect("the directory")
+        .flatten();
+    let mut names: Vec<String> = entries
+        .map(|entry| entry.file_name().to_string_lossy().into_owned())
+        .collect();
+    names.sort();
+    names
+}
+
+fn check_whole(path: &Path, fields: i64) {
+    assert_eq!(count(path, "readings"), fields);
+    let sound: String = Connection::open(path)
+        .and_then(|pass| pass.pragma_query_value(None, "integrity_check", |row| row.get(0)))
+        .expect("a check");
+    assert_eq!(sound, "ok");
+}
+
+#[test]
+fn a_draft_left_by_a_start_that_was_ended_is_written_over() {
+    let scratch = scratch();
+    let path = scratch.path().join("a.pass");
+    std::fs::write(draft_of(&path), "half a database").expect("a file");
+    let store = store(&scratch, "a.pass");
+    store.close().expect("a closed pass");
+    assert_eq!(names(scratch.path()), ["a.pass"]);
+}
+
+/// Deleted alone, or with the log beside it.
+#[cfg(unix)]
+#[test]
+fn a_pass_that_is_deleted_while_it_is_recorded_is_made_anew_with_all_of_it() {
+    for ends in [&[""][..], &["", "-wal", "-shm"]] {
+        let scratch = scratch();
+        let path = scratch.path().join("a.pass");
+        let mut store = store(&scratch, "a.pass");
+        write_fields(&mut store, 0..100);
+        for end in ends {
+            let name = format!("a.pass{end}");
+            std::fs::remove_file(scratch.path().join(name)).expect("it is there");
+        }
+        store.keep_in_place().expect("room for a new file");
+        write_fields(&mut store, 100..200);
+        store.keep_in_place().expect("it is in place");
+        check_whole(&path, 200);
+        assert_eq!(store.close().expect("a closed pass"), Closed::SingleFile);
+        assert_eq!(names(scratch.path()), ["a.pass"]);
+        check_whole(&path, 200);
+    }
+}
+
+#[cfg(unix)]
+#[test]
+fn a_pass_whose_directory_is_away_is_written_on_and_saved_when_that_is_back() {
+    let scratch = scratch();
+    let directory = scratch.path().join("disk");
+    std::fs::create_dir(&directory).expect("a directory");
+    let path = directory.join("a.pass");
+    let mut store = Store::create(&path, &head(false), &catalogue()).expect("a new pass");
+    write_fields(&mut store, 0..100);
+    std::fs::remove_dir_all(&directory).expect("it is there");
+    let refused = store.keep_in_place().expect_err("nowhere to go");
+    assert!(refused.to_string().contains("deleted"), "{refused}");
+    write_fields(&mut store, 100..150);
+    std::fs::create_dir(&directory).expect("a directory");
+    store.keep_in_place().expect("room for a new file");
+    store.close().expect("a closed pass");
+    check_whole(&path, 150);
+}
+
+#[cfg(unix)]
+#[test]
+fn another_file_in_the_place_of_a_pass_is_not_touched() {
+    let scratch = scratch();
+    let path = scratch.path().join("a.pass");
+    let mut store = store(&scratch, "a.pass");
+    write_fields(&mut store, 0..100);
+    std::fs::rename(&path, scratch.path().join("moved.pass")).expect("it is there");
+    std::fs::write(&path, "holiday pictures").expect("a file");
+    let refused = store.keep_in_place();
+    assert!(
+        matches!(refused, Err(RecordError::Replaced(_))),
+        "{refused:?}"
+    );
+    let there = std::fs::read_to_string(&path).expect("the file");
+    assert_eq!(there, "holiday pictures");
+    std::fs::remove_file(&path).expect("it is there");
+    store.keep_in_place().expect("the place is free again");
+    store.close().expect("a closed pass");
+    check_whole(&path, 100);
+}

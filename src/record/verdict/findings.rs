@@ -295,6 +295,8 @@ fn group_of(kind: Kind) -> Option<Group> {
         // losses are counted field by field, see `losses`; the others are no fault
         Kind::Missing
         | Kind::Overrun
+        | Kind::Reduced
+        | Kind::NotStored
         | Kind::ColourBars
         | Kind::RecordingStart
         | Kind::TapeEnd
@@ -319,6 +321,8 @@ fn name(kind: Kind) -> &'static str {
         Kind::PatchFrozen => "Parts of pictures that stood still",
         Kind::Missing => "Missing fields",
         Kind::Overrun => "Fields this computer was too slow for",
+        Kind::Reduced => "Measures left out",
+        Kind::NotStored => "Fields not kept in the pass",
         Kind::BlackLow => "Black too low",
         Kind::BlackHigh => "Black too high",
         Kind::PeakHigh => "Peaks too high",

@@ -290,3 +290,61 @@ fn a_writer_that_is_gone_is_an_error() {
         "{refused:?}"
     );
 }
+
+#[test]
+fn a_disk_that_cannot_be_written_to_is_waited_out() {
+    let Bench {
+        path,
+        mut sender,
+        mut writer,
+        scratch: _scratch,
+    } = bench(WhenFull::Drop);
+    let watch = sender.watch();
+    sender.field(&row(0), None).expect("a writer");
+    round(&mut writer).expect("it can be written to");
+    writer.store.set_read_only(true);
+    for field in 1..4 {
+        sender.field(&row(field), None).expect("a writer");
+        round(&mut writer).expect_err("it cannot");
+    }
+    assert_eq!(watch.trouble(Instant::now()), Some(Trouble::Failing));
+    writer.store.set_read_only(false);
+    round(&mut writer).expect("it can be written to again");
+    assert_eq!(watch.trouble(Instant::now()), None);
+    drop(sender);
+    writer.run().expect("a whole file");
+    let pass = Pass::open_with(&path, catalogue()).expect("the pass");
+    assert_eq!(pass.rows(FieldIndex(0)..FieldIndex(9)).count(), 4);
+    assert_eq!(pass.gaps().expect("gaps"), []);
+}
+
+/// A disk that hangs is held up here by another connection that has the file for itself.
+#[test]
+fn a_commit_that_hangs_is_trouble_before_it_fails() {
+    let Bench {
+        path,
+        mut sender,
+        mut writer,
+        scratch: _scratch,
+    } = bench(WhenFull::Drop);
+    let watch = sender.watch();
+    let other = rusqlite::Connection::open(&path).expect("the pass");
+    other.execute_batch("BEGIN IMMEDIATE").expect("a lock");
+    sender.field(&row(0), None).expect("a writer");
+    let writing = std::thread::spawn(move || {
+        let outcome = round(&mut writer);
+        (writer, outcome)
+    });
+    while watch.state().writing_since.is_none() {
+        std::thread::yield_now();
+    }
+    let now = Instant::now();
+    assert_eq!(watch.trouble(now), None, "a commit takes a moment");
+    assert_eq!(watch.trouble(now + SLOW), Some(Trouble::Slow));
+    other.execute_batch("ROLLBACK").expect("an end");
+    let (writer, outcome) = writing.join().expect("no panic");
+    outcome.expect("the lock was taken back within its patience");
+    assert_eq!(watch.trouble(now + SLOW), None);
+    drop(sender);
+    writer.run().expect("a whole file");
+}

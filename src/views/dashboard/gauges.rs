@@ -285,10 +285,15 @@ fn said_source(live: &Live) -> Said {
 
 /// A writer in trouble comes first, else what was lost.
 fn source_ways(totals: Totals, health: &Health) -> Vec<String> {
+    // Which of them this computer was too slow for: the others are the chain's.
+    let ours = match totals.lost_by_us {
+        0 => String::new(),
+        ours => format!(" ({ours} by us)"),
+    };
     let lost = match (totals.lost, totals.repeated) {
         (0, 0) => "all fields came".to_owned(),
-        (lost, 0) => format!("{lost} lost"),
-        (lost, repeated) => format!("{lost} lost, {repeated} repeated"),
+        (lost, 0) => format!("{lost} lost{ours}"),
+        (lost, repeated) => format!("{lost} lost{ours}, {repeated} repeated"),
     };
     let queue = match health.queue_capacity {
         0 => String::new(),

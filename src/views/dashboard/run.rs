@@ -7,7 +7,6 @@
 
 use std::io;
 use std::sync::Mutex;
-use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
 use crossterm::event::{self, Event};
@@ -29,7 +28,7 @@ const USUAL: Duration = Duration::from_millis(60);
 /// Shortest time between two rings of the bell.
 const QUIET: Duration = Duration::from_secs(10);
 
-/// Draws until `stop` is set, or the operator quits or interrupts, or the terminal is taken away by a panic elsewhere.
+/// Draws until `stop` says so, or the operator quits or interrupts, or the terminal is taken away by a panic elsewhere.
 ///
 /// # Errors
 /// The terminal cannot be read or written any more (it was closed).
@@ -37,13 +36,13 @@ pub fn run(
     session: &mut Session,
     lives: &[&Mutex<Live>],
     mut requests: impl FnMut(usize, Request),
-    stop: &AtomicBool,
+    stop: impl Fn() -> bool,
 ) -> io::Result<()> {
     let mut desk = Desk::new(lives.len(), Palette::of_environment());
     let mut pace = Pace::default();
     let mut bell = Bell::of(lives.len());
     let mut versions = vec![Version::default(); lives.len()];
-    while !stop.load(Ordering::Relaxed) && session.is_taken() {
+    while !stop() && session.is_taken() {
         let mut touched = session.resume()?;
         session.wait_for_keys(SHORTEST)?;
         while event::poll(Duration::ZERO)? {

@@ -293,6 +293,8 @@ pub(super) fn kind(kind: Kind) -> &'static str {
         Kind::ControlChanged => "control",
         Kind::SourceLost => "source lost",
         Kind::Overrun => "overrun",
+        Kind::Reduced => "reduced",
+        Kind::NotStored => "not stored",
         Kind::Mark => "mark",
     }
 }
