@@ -14,6 +14,7 @@ use rusqlite::{Connection, ErrorCode};
 
 use super::error::{RecordError, sqlite};
 use super::head::PassHead;
+use super::open::all_beside;
 use super::printed::MOST_FIELDS;
 use super::rollup::SecondRow;
 use super::row::Row;
@@ -240,8 +241,16 @@ pub enum Closed {
     LogBeside,
 }
 
-/// Makes sure that the name is free, and takes it.
+/// Makes sure that the name is free, and takes it. A link at that name is not followed, and a log that somebody left beside it would be
+/// read into the new pass.
 fn claim(path: &Path) -> Result<(), RecordError> {
+    let left = all_beside(path)
+        .into_iter()
+        .find(|beside| beside.symlink_metadata().is_ok());
+    if let Some(beside) = left {
+        let path = path.to_owned();
+        return Err(RecordError::LeftBeside { path, beside });
+    }
     let created = OpenOptions::new().write(true).create_new(true).open(path);
     created.map(drop).map_err(|source| match source.kind() {
         ErrorKind::AlreadyExists => RecordError::Exists(path.to_owned()),
