@@ -5,7 +5,7 @@
 //! Does not know: what the dashboard shows.
 
 use std::path::{Path, PathBuf};
-use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread::{Scope, ScopedJoinHandle};
 
 use anyhow::{Context, Error, Result, anyhow, ensure};
@@ -22,6 +22,7 @@ use super::health;
 use super::learn;
 use super::signals::Interrupt;
 use super::station::{Beside, Orders, Station, Work, lock};
+use super::stop::{Last, Leaving};
 use super::{Outcome, say};
 
 /// Watches sources until they end or the operator does.
@@ -167,20 +168,17 @@ fn without_dashboard(stations: &mut [Station]) -> Result<Vec<Result<End>>> {
 fn with_dashboard(stations: &mut [Station], interrupt: &Interrupt) -> Result<Vec<Result<End>>> {
     let mut session =
         dashboard::Session::open().context("taking the terminal for the dashboard")?;
-    let last = Last {
-        left: AtomicUsize::new(stations.len()),
-        ended: AtomicBool::new(false),
-    };
+    let last = Last::of(stations.len());
     let last = &last;
     std::thread::scope(|scope| {
         // The threads of this scope are waited for on every way out of it, a panic while drawing included.
         let quits = QuitOnDrop {
             interrupt,
-            ended: &last.ended,
+            ended: last.ended(),
         };
         let (works, besides): (Vec<_>, Vec<_>) = stations.iter_mut().map(Station::parts).unzip();
         let patients = besides.iter().map(|beside| beside.patient()).collect();
-        let keeper = health::keep(scope, patients, &last.ended)?;
+        let keeper = health::keep(scope, patients, last.ended())?;
         let workers = works
             .into_iter()
             .zip(&besides)
@@ -191,7 +189,7 @@ fn with_dashboard(stations: &mut [Station], interrupt: &Interrupt) -> Result<Vec
             &mut session,
             &lives,
             |at, request| pass_on(request, besides[at], interrupt),
-            &last.ended,
+            last.ended(),
         );
         drop(quits);
         let ends = workers.into_iter().map(joined);
@@ -237,23 +235,6 @@ fn joined(worker: ScopedJoinHandle<'_, Result<End>>) -> Result<End> {
     worker
         .join()
         .map_err(|_panic| anyhow!("the analysis thread panicked"))?
-}
-
-/// Counts the analyses that go on, and tells when the last has ended.
-struct Last {
-    left: AtomicUsize,
-    ended: AtomicBool,
-}
-
-/// Counts one off even when its thread panics, so that nobody waits for it.
-struct Leaving<'a>(&'a Last);
-
-impl Drop for Leaving<'_> {
-    fn drop(&mut self) {
-        if self.0.left.fetch_sub(1, Ordering::AcqRel) == 1 {
-            self.0.ended.store(true, Ordering::Relaxed);
-        }
-    }
 }
 
 /// Ends what has not ended yet: the terminal is gone, drawing on it has panicked, or there was no thread to be had.
