@@ -41,9 +41,9 @@ mod pages;
 mod prints;
 mod stored;
 
-/// Rows of a table that is read at once; seconds, fields and their lines are not. A pass has one a change of programme, a gap in
-/// storing, a repeated frame: of a night a few thousand.
-const MOST_ROWS: usize = 1_000_000;
+/// Rows of a table that is read at once; seconds, fields and their lines are not. A pass has one an event, a change of programme, a gap
+/// in storing, a repeated frame: one every third of a second of a night are fewer.
+const MOST_ROWS: usize = 100_000;
 
 /// A finished or unfinished pass.
 #[derive(Debug)]
@@ -364,6 +364,9 @@ impl<const N: usize> Pass<N> {
             last = in_order(last, id).map_err(&failed)?;
             let event = read_event(row, EventId(id), counted_in).map_err(&failed)?;
             all.push(event.ok_or_else(|| self.damaged(format!("event {id} makes no sense")))?);
+            if all.len() > MOST_ROWS {
+                return Err(self.damaged(format!("it has more than {MOST_ROWS} events")));
+            }
         }
         Ok(all)
     }
