@@ -6,9 +6,8 @@ use std::path::{Path, PathBuf};
 
 /// The stages in flow order; each may import those before it. Foundations come first and import only each other.
 const FLOW: [&str; 15] = [
-    "shared",
-    "text", "units", "standard", "timecode", "limits", "sources", "fields", "measures", "alarms",
-    "record", "compare", "views", "cli", "app",
+    "shared", "text", "units", "standard", "timecode", "limits", "sources", "fields", "measures",
+    "alarms", "record", "compare", "views", "cli", "app",
 ];
 
 /// Everything that may stand at the top.
@@ -204,7 +203,11 @@ fn unsafe_code_is_in_the_device_module_alone_and_says_why() {
                 continue;
             }
             let place = format!("{}:{}", path.display(), at + 1);
-            assert!(path.starts_with(&device), "{place}: unsafe outside of {}", device.display());
+            assert!(
+                path.starts_with(&device),
+                "{place}: unsafe outside of {}",
+                device.display()
+            );
             // a trait says what its implementations promise, every other says why it holds
             let says_why = lines[at.saturating_sub(6)..at]
                 .iter()
@@ -213,7 +216,10 @@ fn unsafe_code_is_in_the_device_module_alone_and_says_why() {
             blocks += 1;
         }
     }
-    assert!(blocks > 5, "only {blocks} were found: the reader of this test is broken");
+    assert!(
+        blocks > 5,
+        "only {blocks} were found: the reader of this test is broken"
+    );
     let lints = fs::read_to_string(root().join("Cargo.toml")).expect("it is there");
     assert!(lints.contains("unsafe_code = \"deny\""), "the lint is gone");
 }

@@ -141,7 +141,7 @@ pub fn summary(summary: &Summary, ink: Ink) -> Vec<String> {
         lines.push(line);
     }
     let reasons = summary.reasons.iter();
-    lines.extend(reasons.map(|reason| format!("  {}", one_line(&reason.to_string()))));
+    lines.extend(reasons.map(|reason| format!("  {}", one_line(reason))));
     lines
 }
 

@@ -17,7 +17,7 @@ use trueline::units::{CodeRange, Ire};
 const FRAMES: u64 = 8;
 
 /// The bytes of the pass.
-pub fn base_pass() -> Vec<u8> {
+pub(crate) fn base_pass() -> Vec<u8> {
     let scratch = tempfile::tempdir().expect("a directory");
     let path = scratch.path().join("base.pass");
     record(&path);

@@ -26,7 +26,7 @@ use trueline::views::report::{self, Reported};
 
 /// Numbers and choices out of bytes; zeros when they are used up.
 #[derive(Debug)]
-pub struct Bytes<'a>(pub &'a [u8]);
+struct Bytes<'a>(&'a [u8]);
 
 impl<'a> Bytes<'a> {
     fn byte(&mut self) -> u8 {
@@ -63,7 +63,7 @@ impl<'a> Bytes<'a> {
 const MOST_FRAMES: usize = 4;
 
 /// Y4M: a stream is read or refused, and every frame has the bytes that its format says.
-pub fn y4m(data: &[u8]) {
+pub(crate) fn y4m(data: &[u8]) {
     let begun = [b"YUV4MPEG2 ".as_slice(), data].concat();
     for stream in [data.to_vec(), begun] {
         let opened = sources::from_stream(Box::new(Cursor::new(stream)), "reel", &wishes(None));
@@ -102,7 +102,7 @@ fn wishes(standard: Option<Standard>) -> Wishes {
 }
 
 /// Limits as TOML: what is taken prints as what is taken again, the same.
-pub fn limits(data: &[u8]) {
+pub(crate) fn limits(data: &[u8]) {
     let Ok(text) = std::str::from_utf8(data) else {
         return;
     };
@@ -117,7 +117,7 @@ pub fn limits(data: &[u8]) {
 }
 
 /// Weights as TOML, likewise.
-pub fn weights(data: &[u8]) {
+pub(crate) fn weights(data: &[u8]) {
     let Ok(text) = std::str::from_utf8(data) else {
         return;
     };
@@ -129,7 +129,7 @@ pub fn weights(data: &[u8]) {
 }
 
 /// What `ffprobe` says: understood or refused.
-pub fn probe(data: &[u8]) {
+pub(crate) fn probe(data: &[u8]) {
     for standard in [None, Some(Standard::Lines525), Some(Standard::Lines625)] {
         if let Ok(said) = sources::described_by_probe("reel.mkv", data, &wishes(standard)) {
             assert!(!said.details.is_empty());
@@ -138,7 +138,7 @@ pub fn probe(data: &[u8]) {
 }
 
 /// Labels: one that is taken stands for a frame whose label is the same, and sums wrap at a day.
-pub fn timecode(data: &[u8]) {
+pub(crate) fn timecode(data: &[u8]) {
     let mut bytes = Bytes(data);
     let frames = FrameIndex(bytes.long().unsigned_abs());
     for counting in [Counting::At25, Counting::At30, Counting::At30Drop] {
@@ -164,7 +164,7 @@ pub fn timecode(data: &[u8]) {
 }
 
 /// Text of others: nothing that acts is left.
-pub fn words(data: &[u8]) {
+pub(crate) fn words(data: &[u8]) {
     let said = String::from_utf8_lossy(data);
     assert!(!text::one_line(&said).chars().any(text::acts));
     let mut fit = Vec::new();
@@ -206,7 +206,7 @@ const MOST_SAMPLES: usize = 720 * 576;
 const MOST_FIELDS: usize = 24;
 
 /// A stream of frames invented from bytes: its header, then each frame from a few bytes.
-pub fn invented_stream(data: &[u8]) -> (Vec<u8>, Wishes) {
+pub(crate) fn invented_stream(data: &[u8]) -> (Vec<u8>, Wishes) {
     let mut bytes = Bytes(data);
     let side = |bytes: &mut Bytes<'_>, usual: &[usize]| match bytes.byte() {
         kind if kind < 160 => bytes.one_of(usual),
@@ -346,7 +346,7 @@ fn paint(bytes: &mut Bytes<'_>, frame: &mut [u8], width: usize) {
 }
 
 /// The whole chain of measures on any frames: every value is finite and one that its quantity may have.
-pub fn measures(data: &[u8]) {
+pub(crate) fn measures(data: &[u8]) {
     let (stream, wishes) = invented_stream(data);
     let opened = sources::from_stream(Box::new(Cursor::new(stream)), "invented", &wishes);
     let mut source = opened.expect("a stream of our own making");
@@ -358,7 +358,7 @@ pub fn measures(data: &[u8]) {
 }
 
 /// Everything between a frame and what is kept of it.
-pub struct Chain {
+pub(crate) struct Chain {
     splitter: Splitter,
     history: History,
     suite: Suite,
@@ -373,7 +373,7 @@ pub struct Chain {
 
 impl Chain {
     /// The chain for a source.
-    pub fn new(source: &dyn Source) -> Self {
+    pub(crate) fn new(source: &dyn Source) -> Self {
         let limits = Limits::default();
         let standard = source.format().standard;
         let counting = Counting::usual(standard.unwrap_or(Standard::Lines625));
@@ -404,7 +404,7 @@ impl Chain {
     }
 
     /// Takes a frame.
-    pub fn take(&mut self, frame: &Frame) {
+    pub(crate) fn take(&mut self, frame: &Frame) {
         let Self {
             splitter,
             history,
@@ -440,7 +440,7 @@ impl Chain {
     }
 
     /// What is said at the end.
-    pub fn finish(&mut self) {
+    pub(crate) fn finish(&mut self) {
         self.statistics.finish(self.alarms.programme());
         for (quantity, figures) in self.statistics.figures() {
             let json = serde_json::to_string(&figures).expect("figures are finite");
@@ -459,11 +459,10 @@ fn check_readings(readings: &Readings) {
     let row = Row::from(readings);
     for (quantity, value) in quantities().zip(row.values) {
         let fits = match value {
-            None => true,
+            None | Some(Value::Count(_)) => true,
             Some(Value::Number { value, sigma }) => {
                 value.is_finite() && sigma.is_none_or(|sigma| sigma.is_finite() && sigma >= 0.0)
             }
-            Some(Value::Count(_)) => true,
             Some(Value::Word(word)) => quantity.words.contains(&word),
         };
         assert!(fits, "{} is {value:?}", quantity.id);
@@ -476,7 +475,7 @@ fn check_readings(readings: &Readings) {
 
 /// A pass that somebody has tampered with: `base` with bytes or values of the input's choice in it. It is read in every way there is, or
 /// refused.
-pub fn pass(base: &[u8], data: &[u8]) {
+pub(crate) fn pass(base: &[u8], data: &[u8]) {
     let scratch = Scratch::new();
     let path = scratch.0.path().join("a.pass");
     let mut bytes = Bytes(data);
@@ -614,7 +613,9 @@ fn read_in_every_way(path: &Path, scratch: &Path) {
     if let Ok(events) = pass.exhibited() {
         for event in events.into_iter().take(100) {
             let exhibits = pass.exhibits(event).unwrap_or_default();
-            exhibits.iter().for_each(|exhibit| drop(exhibit.trace()));
+            for exhibit in exhibits {
+                let _ = exhibit.trace();
+            }
         }
     }
     let table = |what, format| Document::Table(what, format);

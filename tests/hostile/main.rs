@@ -34,9 +34,9 @@ fn replay(target: &str, body: impl Fn(&[u8])) {
     paths.sort();
     assert!(paths.len() >= 3, "{target}: {} inputs", paths.len());
     for path in paths {
-        // The last line before a panic says which input it was.
-        eprintln!("{target}: {}", path.display());
-        body(&fs::read(&path).expect("an input"));
+        let input = fs::read(&path).expect("an input");
+        let done = std::panic::catch_unwind(std::panic::AssertUnwindSafe(|| body(&input)));
+        assert!(done.is_ok(), "{target}: {}", path.display());
     }
 }
 

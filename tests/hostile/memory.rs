@@ -96,7 +96,6 @@ fn memory_is_bounded_by_the_frame_and_not_by_how_long_it_goes_on() {
             let (once, frame_bytes) = most_held(&data, 1);
             let (thrice, _) = most_held(&data, 3);
             let most = FIXED_BYTES + FRAMES_WORTH * frame_bytes;
-            println!("{frame_bytes} bytes a frame: {once}, then {thrice}, at most {most}");
             assert!(
                 thrice.unsigned_abs() <= most,
                 "{thrice} bytes for frames of {frame_bytes}"

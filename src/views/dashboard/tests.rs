@@ -286,11 +286,11 @@ fn words_of_others_cannot_act_on_the_terminal() {
     ));
     assert!(seen.contains("reel"), "{seen}");
     stage.step();
-    let lives = [
+    let (first, second) = (
         Mutex::new(stage.live),
         Mutex::new(Stage::of_words(hostile).live),
-    ];
-    let lives: Vec<&Mutex<Live>> = lives.iter().collect();
+    );
+    let lives = [&first, &second];
     let area = Rect::new(0, 0, LARGE.0, LARGE.1);
     let mut buffer = Buffer::empty(area);
     Desk::new(2, Palette::new(true)).draw(&mut buffer, area, &lives);
