@@ -3,7 +3,8 @@
 //! In: the sums of every line of a field. Out: for each line its displacement, or none, with a variance that its own
 //! stretches bear out.
 //!
-//! Three things go wrong where a picture is more than a still scene. *Something moves in front of it*: blocks of some lines
+//! Lines whose stretches stand in two places (`again`) say nothing. Three more things go wrong where a picture is more than a still
+//! scene. *Something moves in front of it*: blocks of some lines
 //! by some stretches that stand elsewhere than their lines are left out, and the lines are solved again. *Only what moves
 //! is there to be seen*, before flat ground: lines whose evidence fills a small part of their width are believed where
 //! lines of wide evidence next to them, or the whole field, stand where they do. *Noise is not as foretold* (coloured,
@@ -79,6 +80,8 @@ pub(super) struct Verdict {
     pub slope_noise: f32,
     /// Stretches left out, a bit each.
     pub out: u32,
+    /// Some of it stands here, some there: it says nothing.
+    pub divided: bool,
     pub solution: Option<Solution>,
     /// Of [`Self::shift`], noise of the reference included; infinite where nothing is said.
     pub variance: f32,
@@ -95,6 +98,7 @@ impl Default for Verdict {
             sums: [Sums::default(); MAX_STRETCHES],
             slope_noise: 0.0,
             out: 0,
+            divided: false,
             solution: None,
             variance: f32::INFINITY,
             power: 1.0,
@@ -130,12 +134,21 @@ impl Verdict {
             .filter(move |(nth, sums)| sums.weight > 0.0 && out >> nth & 1 == 0)
     }
 
+    /// Where the line was found, all its stretches taken together.
+    pub(super) fn first_shift(&self) -> Option<f32> {
+        let mut all = Sums::default();
+        for sums in &self.sums {
+            all.add(sums);
+        }
+        all.solve().map(|solution| self.at + solution.missing)
+    }
+
     fn solve(&mut self) {
         let mut all = Sums::default();
         for (_, sums) in self.kept() {
             all.add(sums);
         }
-        self.solution = all.solve();
+        self.solution = all.solve().filter(|_| !self.divided);
     }
 
     /// What a stretch still pulls by once the line is solved, and its information.
@@ -253,7 +266,8 @@ impl Doubts {
         let (jitter, wander) = self.restlessness(lines);
         self.levels.clear();
         for row in 0..lines.len() {
-            self.levels.push(self.level(lines, row, self.narrow[row]));
+            let level = self.level(lines, row, self.narrow[row]);
+            self.levels.push(level);
         }
         for row in 0..lines.len() {
             if !self.narrow[row] {
@@ -300,32 +314,27 @@ impl Doubts {
         (near, (2.0 * (far - near) / (APART - 1) as f32).max(0.0))
     }
 
-    /// Mean of the lines of one kind around a row.
-    fn level(&self, lines: &[Verdict], row: usize, narrow: bool) -> Option<Level> {
+    /// Middle of the lines of one kind around a row: what moves in front of some of them must not carry it along.
+    fn level(&mut self, lines: &[Verdict], row: usize, narrow: bool) -> Option<Level> {
         let rows = row.saturating_sub(NARROW_REACH)..(row + NARROW_REACH + 1).min(lines.len());
-        let (mut sum, mut square, mut weight) = (0.0, 0.0, 0.0);
-        let mut count = 0.0_f32;
+        self.pulls.clear();
+        let mut own = 0.0;
         for other in rows {
             let line = &lines[other];
             if self.narrow[other] != narrow || line.variance > 1.0 {
                 continue;
             }
             if let Some(shift) = line.shift() {
-                let own = 1.0 / (line.variance + 0.01);
-                sum += own * shift;
-                square += own * shift * shift;
-                weight += own;
-                count += 1.0;
+                self.pulls.push(shift);
+                own += line.variance + 0.01;
             }
         }
-        if count < 1.0 {
-            return None;
-        }
-        let value = sum / weight;
-        let spread = (square / weight - value * value).max(0.0);
+        let count = self.pulls.len() as f32;
+        let (value, spread) = robust::median_and_spread(&mut self.pulls)?;
         Some(Level {
             value,
-            variance: (spread + 1.0 / weight * count.recip()) / count,
+            // A median varies by half as much again as a mean.
+            variance: 1.57 * (spread * spread + own / count) / count,
         })
     }
 

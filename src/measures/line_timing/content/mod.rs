@@ -16,6 +16,7 @@
 //!
 //! Does not know: edges, times, alarms.
 
+mod again;
 mod coarse;
 mod doubt;
 mod fit;
@@ -37,7 +38,8 @@ use crate::standard::Parity;
 
 pub use super::side::Shift;
 use super::{HEAD_SWITCH_ROWS, MAX_ROWS};
-use coarse::{Foretold, Search};
+use again::{Elsewhere, Surroundings};
+use coarse::{Foretold, Rough, Search};
 use doubt::{Doubts, Verdict};
 use fit::Look;
 use memory::{Memory, Shot};
@@ -142,7 +144,8 @@ impl ContentTrace {
         (1.0 + part / (2.0 - part)).sqrt()
     }
 
-    /// The camera moves the picture down or up: lines are made from others of an earlier field, by what lay between them.
+    /// The camera moves the picture down or up, or may: lines are made from others of an earlier field, by what lay between
+    /// them.
     pub(super) fn moves_down(&self) -> bool {
         self.moves_down
     }
@@ -175,6 +178,8 @@ pub struct ContentTiming {
     /// The last motion of either parity: what is foretold.
     foretold: Warp,
     doubts: Doubts,
+    surroundings: Surroundings,
+    elsewhere: Vec<Elsewhere>,
     verdicts: Vec<Verdict>,
     made_of: Vec<Made>,
     scratch: Vec<f32>,
@@ -199,6 +204,8 @@ impl ContentTiming {
             motion: MotionFinder::new(),
             foretold: Warp::default(),
             doubts: Doubts::default(),
+            surroundings: Surroundings::default(),
+            elsewhere: Vec::with_capacity(MAX_ROWS),
             verdicts: Vec::with_capacity(MAX_ROWS),
             made_of: Vec::with_capacity(MAX_ROWS),
             scratch: Vec::with_capacity(MAX_ROWS),
@@ -283,8 +290,9 @@ impl ContentTiming {
             self.begin_scene(shot, head);
             return;
         }
-        self.trace.moves_down = motion.warp.moves_down();
-        if self.trace.moves_down {
+        let moves_down = motion.warp.moves_down();
+        self.trace.moves_down = moves_down || motion.unsure;
+        if moves_down {
             self.heads[head].memory.forget_moves();
         }
         self.fit_lines(&shot, head, &motion.warp);
@@ -319,6 +327,8 @@ impl ContentTiming {
             filter,
             verdicts,
             made_of,
+            surroundings,
+            elsewhere,
             ..
         } = self;
         let fitter = Fitter {
@@ -337,6 +347,17 @@ impl ContentTiming {
             Rows::new(made_of, 1),
             &|first, verdicts, made_of| fitter.fit(first, verdicts, made_of),
         );
+        if surroundings.compare(verdicts, elsewhere) {
+            self.hands.share(
+                shot.rows(),
+                BLOCK_ROWS,
+                Rows::new(verdicts, 1),
+                Rows::new(elsewhere, 1),
+                &|first, verdicts, elsewhere| {
+                    fitter.fit_again(first, verdicts, elsewhere, surroundings.usual_miss);
+                },
+            );
+        }
         self.scratch.clear();
         self.scratch.extend(
             made_of
@@ -425,37 +446,90 @@ struct Fitter<'a> {
 impl Fitter<'_> {
     /// The rows of one block, from the `first` on.
     fn fit(&self, first: usize, verdicts: &mut [Verdict], made_of: &mut [Made]) {
-        let samples = self.shot.stretches() * STRETCH;
-        let mut room = ([0.0; MOST_SAMPLES], [0.0; MOST_SAMPLES], [0; MOST_SAMPLES]);
-        let expected = &mut room.0[..samples];
-        let slope_row = &mut room.1[..samples];
-        let codes = &mut room.2[..samples];
-        let mut composer = Composer::new();
+        let mut expected = Expected::new(self.shot.stretches());
         let mut foretold = Foretold::default();
         for ((row, verdict), made) in (first..).zip(verdicts).zip(made_of) {
-            *made = composer.compose(&self.past, row, expected);
-            to_codes(expected, codes);
-            let search = Search {
-                padded: self.shot.padded_codes(row),
-                expected: codes,
-                known: made.known(),
-            };
-            let Some(rough) = search.run(&foretold) else {
+            *made = expected.make(&self.past, row);
+            let Some(rough) = expected.search(self.shot, row, made.known(), &foretold) else {
                 continue;
             };
             foretold.follow(&rough);
-            slopes(expected, slope_row);
-            let look = Look {
-                coefficients: self.shot.row(row),
-                width: self.shot.width(),
-                expected,
-                slopes: slope_row,
-                averaged: &made.averaged,
-            };
+            let look = expected.look(self.shot, row, &made.averaged);
             settle(&look, rough.shift + rough.part, rough.scale, verdict);
             // Of the noise that is left over, the reference has one part to K of the field's own.
             let scale = usual_scale(&verdict.sums).unwrap_or(rough.scale);
             verdict.slope_noise = self.slope_over_value * scale * scale / (made.fields() + 1.0);
+        }
+    }
+
+    /// Those rows of a block that stand apart, once more.
+    fn fit_again(
+        &self,
+        first: usize,
+        verdicts: &mut [Verdict],
+        elsewhere: &mut [Elsewhere],
+        usual_miss: f32,
+    ) {
+        let mut expected = Expected::new(self.shot.stretches());
+        for ((row, verdict), elsewhere) in (first..).zip(verdicts).zip(elsewhere) {
+            if *elsewhere == Elsewhere::default() {
+                continue;
+            }
+            let made = expected.make(&self.past, row);
+            let look = expected.look(self.shot, row, &made.averaged);
+            let slope_noise = verdict.slope_noise;
+            again::decide(&look, usual_miss, verdict, *elsewhere);
+            verdict.slope_noise = slope_noise;
+        }
+    }
+}
+
+/// What one row should show, with its slopes.
+struct Expected {
+    composer: Composer,
+    values: [f32; MOST_SAMPLES],
+    slopes: [f32; MOST_SAMPLES],
+    samples: usize,
+}
+
+impl Expected {
+    fn new(stretches: usize) -> Self {
+        Self {
+            composer: Composer::new(),
+            values: [0.0; MOST_SAMPLES],
+            slopes: [0.0; MOST_SAMPLES],
+            samples: stretches * STRETCH,
+        }
+    }
+
+    fn make(&mut self, past: &Past<'_>, row: usize) -> Made {
+        let values = &mut self.values[..self.samples];
+        self.composer.compose(past, row, values)
+    }
+
+    /// Where the row stands to a sample.
+    fn search(&self, shot: &Shot, row: usize, known: u32, foretold: &Foretold) -> Option<Rough> {
+        let mut codes = [0; MOST_SAMPLES];
+        let codes = &mut codes[..self.samples];
+        to_codes(&self.values[..self.samples], codes);
+        let search = Search {
+            padded: shot.padded_codes(row),
+            expected: codes,
+            known,
+        };
+        search.run(foretold)
+    }
+
+    fn look<'a>(&'a mut self, shot: &'a Shot, row: usize, averaged: &'a [f32]) -> Look<'a> {
+        let values = &self.values[..self.samples];
+        let slope_row = &mut self.slopes[..self.samples];
+        slopes(values, slope_row);
+        Look {
+            coefficients: shot.row(row),
+            width: shot.width(),
+            expected: values,
+            slopes: slope_row,
+            averaged,
         }
     }
 }

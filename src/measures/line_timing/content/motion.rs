@@ -61,6 +61,10 @@ const CONTRASTY: f32 = 12.0;
 /// Standard errors below which a motion is none: a still camera must stay still over hundreds of fields.
 const NONE_BELOW: f64 = 4.5;
 
+/// Departure from the middle of the lines, in samples and in their spreads, at which a line tells nothing of the camera.
+const APART: f32 = 2.0;
+const SPREADS: f32 = 5.0;
+
 /// Unknowns of the whole field: down in the middle, more to the right, more to the bottom; growth across.
 const UNKNOWNS: usize = 4;
 
@@ -69,6 +73,8 @@ const UNKNOWNS: usize = 4;
 pub(super) struct Motion {
     /// From the present field to the last of its parity. What is common to all lines across is not in it: lines tell.
     pub warp: Warp,
+    /// Down and across look alike: it was not seen whether the picture moves down.
+    pub unsure: bool,
     /// Another scene.
     pub cut: bool,
 }
@@ -100,6 +106,8 @@ struct Line {
     scale: f32,
     /// What it misses by; `None` where nothing is known of it.
     miss: Option<f32>,
+    /// It stands far from where most do.
+    apart: bool,
 }
 
 /// Normal equations of the whole field.
@@ -133,6 +141,7 @@ impl MotionFinder {
         warp.down[0] += f64::from(self.whole_lines_down(shot, last, foretold, hands));
         let mut variances = [f64::INFINITY; UNKNOWNS];
         let mut changed = 0.0;
+        let mut unsure = false;
         for _ in 0..STEPS {
             let (whole, remains) = self.equations(shot, last, &warp, noise.power, hands);
             changed = remains.share();
@@ -141,6 +150,7 @@ impl MotionFinder {
                 warp.down = [0.0; 3];
                 warp.across[1] = 0.0;
                 variances = [f64::INFINITY; UNKNOWNS];
+                unsure = true;
                 break;
             }
             let Some(solution) = whole.solve(remains.power(noise.kept)) else {
@@ -162,6 +172,7 @@ impl MotionFinder {
         settle(&mut warp, &variances);
         Motion {
             warp,
+            unsure,
             cut: changed > CUT_SHARE,
         }
     }
@@ -219,8 +230,25 @@ impl MotionFinder {
             }
         });
         self.lines.retain(|line| line.miss.is_some());
+        self.mark_apart();
         let miss: f32 = self.lines.iter().filter_map(|line| line.miss).sum();
         miss / self.lines.len().max(1) as f32
+    }
+
+    /// Marks lines that stand far from where most do: what moves by itself has taken them along, or they are torn.
+    fn mark_apart(&mut self) {
+        let mut shifts = [0.0; LINES];
+        for (shift, line) in shifts.iter_mut().zip(&self.lines) {
+            *shift = line.shift;
+        }
+        let count = self.lines.len().min(LINES);
+        let Some((middle, spread)) = robust::median_and_spread(&mut shifts[..count]) else {
+            return;
+        };
+        let most = APART.max(SPREADS * spread);
+        for line in &mut self.lines {
+            line.apart = (line.shift - middle).abs() > most;
+        }
     }
 
     /// Does `work` on the lines, some at a time.
@@ -261,6 +289,9 @@ impl MotionFinder {
         let mut whole = Whole::default();
         let mut remains = Remains::default();
         for (line, sums) in self.lines.iter_mut().zip(&self.sums) {
+            if line.apart {
+                continue;
+            }
             remains.see(sums, noise_power);
             if let Some((shift, offset)) = whole.add(sums, line.row, frame) {
                 line.shift -= shift.clamp(-1.0, 1.0);

@@ -293,6 +293,62 @@ fn a_moving_camera_alone_makes_no_jitter() {
     }
 }
 
+/// A striped van that drives through a scene, in front of all of it.
+fn van_before(scene: &Scene, field: usize, x: f64, y: f64) -> f64 {
+    let (dx, dy) = (x - 640.0 + 3.17 * field as f64, y - 215.0);
+    let inside = (dx / 130.0).powi(6) + (dy / 110.0).powi(6) < 1.0;
+    if inside {
+        90.0 - 0.15 * dy + 22.0 * (TAU * (dx + 0.6 * dy) / 40.0).sin()
+    } else {
+        scene.at(x, y)
+    }
+}
+
+#[test]
+fn a_large_thing_that_passes_takes_no_line_along() {
+    let plain = Scene {
+        waves: vec![[0.002, 0.013, 0.3, 9.0]],
+        posts: Vec::new(),
+    };
+    for (name, scene) in [("rich", Scene::new(7)), ("plain", plain)] {
+        let mut chance = Chance(31);
+        let mut timing = ContentTiming::new();
+        let mut seen = 0;
+        for nth in 0..120 {
+            let bottom = nth % 2 == 1;
+            let samples = (0..ROWS * WIDTH).map(|at| {
+                let (x, row) = ((at % WIDTH) as f64, at / WIDTH);
+                let y = (2 * row + usize::from(bottom)) as f64;
+                let value = van_before(&scene, nth, x, y) + 1.5 * chance.normal();
+                value.round().clamp(1.0, 254.0) as u8
+            });
+            let luma = Plane {
+                samples: samples.collect(),
+                width: WIDTH,
+                rows: ROWS,
+            };
+            let parity = if bottom { Parity::Bottom } else { Parity::Top };
+            let trace = timing.time(&luma, parity, 0..WIDTH);
+            let good = |row: &usize| trace.line(*row).filter(|shift| shift.variance < 0.0625);
+            let lines: Vec<(usize, Shift)> = (0..ROWS)
+                .filter_map(|row| Some((row, good(&row)?)))
+                .collect();
+            let mut values: Vec<f32> = lines.iter().map(|(_, shift)| shift.value).collect();
+            let Some(middle) = robust::median(&mut values) else {
+                continue;
+            };
+            // It goes 6.3 samples from one field of a parity to the next: who stands nearer to that went with it.
+            let astray = lines
+                .iter()
+                .filter(|(_, shift)| (shift.value - middle).abs() > 0.5 * 6.34);
+            let astray: Vec<_> = astray.collect();
+            assert!(astray.is_empty(), "{name}, field {nth}: {astray:?}");
+            seen += usize::from(lines.len() > ROWS / 2);
+        }
+        assert!(name == "plain" || seen > 100, "{name}: {seen}");
+    }
+}
+
 #[test]
 fn a_cut_says_nothing_until_the_new_scene_was_seen_twice() {
     let mut chance = Chance(5);
