@@ -11,7 +11,7 @@
 //!  [capture thread] ──> [analysis thread ───────────────────────────────────────] ──> [writer thread] [main thread]
 //! ```
 //!
-//! Modules are declared below in the order data flows; each imports only those before it, and the foundations (units,
+//! Modules are declared below in the order data flows; each imports only those before it, and the foundations (shared, text, units,
 //! standards, timecode, limits) import only each other. `tests/architecture.rs` holds that.
 //!
 //! # Glossary
@@ -34,6 +34,10 @@
 //! | basis | what the timing was read from |
 //! | set-up | black above blanking, 7.5 IRE in most 525-line chains |
 //! | standing | of an event: it has lasted so long that it is a condition, announced once |
+
+mod shared;
+
+pub mod text;
 
 pub mod units;
 

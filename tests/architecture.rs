@@ -5,9 +5,9 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// The stages in flow order; each may import those before it. Foundations come first and import only each other.
-const FLOW: [&str; 13] = [
-    "units", "standard", "timecode", "limits", "sources", "fields", "measures", "alarms", "record",
-    "compare", "views", "cli", "app",
+const FLOW: [&str; 15] = [
+    "shared", "text", "units", "standard", "timecode", "limits", "sources", "fields", "measures",
+    "alarms", "record", "compare", "views", "cli", "app",
 ];
 
 /// Everything that may stand at the top.
@@ -187,6 +187,41 @@ fn only_app_starts_threads() {
             path.display()
         );
     }
+}
+
+#[test]
+fn unsafe_code_is_in_the_device_module_alone_and_says_why() {
+    let device = root().join("src/sources/v4l2");
+    let mut blocks = 0;
+    for path in all_sources() {
+        let text = fs::read_to_string(&path).expect("a source file is text");
+        let lines: Vec<&str> = text.lines().map(str::trim).collect();
+        for (at, line) in lines.iter().enumerate() {
+            let code = line.split("//").next().unwrap_or_default();
+            let words = code.split(|c: char| !(c.is_alphanumeric() || c == '_'));
+            if !words.into_iter().any(|word| word == "unsafe") {
+                continue;
+            }
+            let place = format!("{}:{}", path.display(), at + 1);
+            assert!(
+                path.starts_with(&device),
+                "{place}: unsafe outside of {}",
+                device.display()
+            );
+            // a trait says what its implementations promise, every other says why it holds
+            let says_why = lines[at.saturating_sub(6)..at]
+                .iter()
+                .any(|line| line.starts_with("// SAFETY:") || line.starts_with("/// # Safety"));
+            assert!(says_why, "{place}: no SAFETY");
+            blocks += 1;
+        }
+    }
+    assert!(
+        blocks > 5,
+        "only {blocks} were found: the reader of this test is broken"
+    );
+    let lints = fs::read_to_string(root().join("Cargo.toml")).expect("it is there");
+    assert!(lints.contains("unsafe_code = \"deny\""), "the lint is gone");
 }
 
 #[test]

@@ -1,7 +1,7 @@
 //! A command of the operator's, run when an alarm opens or worsens; or a notification on the desktop.
 //!
-//! In: what becomes of events. Out: the command, run by the shell, with the event as JSON on its standard input and its
-//! main columns in the environment. One at a time on a thread of its own, and not more often than every
+//! In: what becomes of events. Out: the command, run by the shell as the operator wrote it, with the event as JSON on its standard
+//! input and its main columns in the environment: words of files and devices are never part of what the shell reads. One at a time on a thread of its own, and not more often than every
 //! [`LEAST_INTERVAL`]: alarms that come while it may not run are counted and told to the next run. The analysis never waits.
 //! Notifications go the same way, every [`LEAST_BETWEEN_NOTES`] at most.
 //!
@@ -18,6 +18,7 @@ use crossbeam_channel::{Receiver, Sender, TrySendError, bounded};
 
 use crate::alarms::Change;
 use crate::limits::Severity;
+use crate::text;
 
 use super::sinks::{Placed, Seen, Sink};
 use crate::cli::Attention;
@@ -171,14 +172,14 @@ fn run(alarm: &Alarm, (command, source): (&str, &str)) -> Result<Child> {
     let json = as_json(alarm, source)?;
     let event = &alarm.event.event;
     let mut child = shell(command)
-        .env("TRUELINE_SOURCE", source)
+        .env("TRUELINE_SOURCE", &*text::one_line(source))
         .env("TRUELINE_CHANGE", alarm.change)
         .env("TRUELINE_KIND", event.kind.word())
         .env("TRUELINE_SEVERITY", event.severity.word())
         .env("TRUELINE_TIMECODE", &event.start_timecode)
         .env("TRUELINE_FIELD", event.start_field.0.to_string())
         .env("TRUELINE_SECONDS", event.start_seconds.to_string())
-        .env("TRUELINE_NOTE", &event.note)
+        .env("TRUELINE_NOTE", &*text::one_line(&event.note))
         .env("TRUELINE_UNTOLD", alarm.untold.to_string())
         .stdin(Stdio::piped())
         // Standard output may carry frames, and a dashboard covers the terminal.
@@ -294,6 +295,29 @@ mod tests {
         assert_eq!(json["source"], "/dev/video0");
         let environment = std::fs::read_to_string(environment).expect("it was written");
         assert_eq!(environment, "tear|00:00:02:10|Lines are \"torn\"; $HOME.|3");
+    }
+
+    #[test]
+    #[cfg(unix)]
+    fn words_of_a_file_are_never_part_of_the_command() {
+        let directory = tempfile::tempdir().expect("room for a directory");
+        let [seen, made] = ["seen", "made"].map(|name| directory.path().join(name));
+        let hostile = format!(
+            "'; touch '{0}'; $(touch '{0}') `touch '{0}'`\n\0\u{1b}[2J",
+            made.display()
+        );
+        let mut alarm = alarm();
+        alarm.event.event.note.clone_from(&hostile);
+        let command = format!(
+            "printf '%s|%s' \"$TRUELINE_NOTE\" \"$TRUELINE_SOURCE\" > '{}'",
+            seen.display()
+        );
+        let mut child = run(&alarm, (&command, &hostile)).expect("a shell");
+        assert!(child.wait().expect("it ends").success());
+        assert!(!made.exists(), "the shell has read a word of the file");
+        let fit = text::one_line(&hostile);
+        let seen = std::fs::read_to_string(seen).expect("it was written");
+        assert_eq!(seen, format!("{fit}|{fit}"));
     }
 
     #[test]

@@ -32,7 +32,7 @@ use super::scan::{self, Scan};
 use super::signals::Interrupt;
 use super::sinks::{Progress, Sink, put_line, typed};
 use super::team::Team;
-use super::{Outcome, say, say_plainly};
+use super::{Outcome, say, say_inked};
 
 /// Measures files.
 ///
@@ -73,7 +73,7 @@ pub(super) fn run(
         .map(|(file, done)| done.row(file))
         .collect();
     for line in console::table(&rows, Ink::of_stderr()) {
-        say_plainly(&line);
+        say_inked("", &line);
     }
     Ok(outcome(job, &done))
 }

@@ -34,7 +34,8 @@ pub(super) fn run(job: &CompareJob) -> Result<Outcome> {
         Some(Output::Stdout) => Ok(Outcome::Done),
         _ if job.json => {
             let text = serde_json::to_string(&found).context("writing the comparison as JSON")?;
-            print(&format!("{text}\n"))
+            write_stdout(format!("{text}\n").as_bytes())?;
+            Ok(Outcome::Done)
         }
         _ => print(&comparison::text(&found)),
     }

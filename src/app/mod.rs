@@ -31,6 +31,7 @@ mod scan;
 mod signals;
 mod sinks;
 mod station;
+mod stop;
 mod stored;
 mod team;
 mod tee;
@@ -88,27 +89,29 @@ pub fn run(job: Job) -> Result<Outcome> {
     }
 }
 
-/// Data on stdout; a reader that has gone away is no failure.
+/// Text for people on stdout; a reader that has gone away is no failure.
 fn print(text: &str) -> Result<Outcome> {
-    write_stdout(text.as_bytes())?;
+    write_stdout(crate::text::lines(text).as_bytes())?;
     Ok(Outcome::Done)
 }
 
-/// A word to the operator on stderr: progress, remarks, where things are kept, and at last what failed.
+/// A word to the operator on stderr: progress, remarks, where things are kept, and at last what failed. Names and words of files and
+/// devices in it cannot act on the terminal.
 ///
 /// A stderr that is gone, as when the terminal was closed, leaves nobody to tell; it must not end what still has to be
 /// closed, as the panic of `eprintln` would.
 pub fn say(text: &str) {
-    let _ = writeln!(io::stderr(), "trueline: {text}");
+    let _ = writeln!(io::stderr(), "trueline: {}", crate::text::lines(text));
 }
 
-/// A line of what belongs together, on stderr without the program's name before it.
-fn say_plainly(text: &str) {
-    let _ = writeln!(io::stderr(), "{text}");
+/// A line of [`console`](views::console) on stderr: its colours are ours, and words of others are fit already.
+fn say_inked(before: &str, line: &str) {
+    let _ = writeln!(io::stderr(), "{before}{line}");
 }
 
+/// Data on stdout as it is, unless that is a terminal.
 fn write_stdout(bytes: &[u8]) -> Result<()> {
-    let mut out = io::stdout().lock();
+    let mut out = views::stdout();
     match out.write_all(bytes).and_then(|()| out.flush()) {
         Err(error) if error.kind() == io::ErrorKind::BrokenPipe => Ok(()),
         Err(error) if is_of_a_closed_terminal(&error) => Ok(()),
@@ -136,7 +139,8 @@ fn is_of_a_closed_terminal(_error: &io::Error) -> bool {
 fn list_sources(json: bool) -> Result<Outcome> {
     let devices = sources::devices();
     if json {
-        print(&format!("{}\n", views::sources::json(&devices)))
+        write_stdout(format!("{}\n", views::sources::json(&devices)).as_bytes())?;
+        Ok(Outcome::Done)
     } else {
         print(&views::sources::text(&devices))
     }

@@ -18,6 +18,7 @@ use crate::record::{
 };
 use crate::sources::{FieldOrder, IntervalFigures, Source, SourceDescription};
 use crate::standard::Standard;
+use crate::text;
 use crate::timecode::{Counting, Timecode};
 use crate::units::Ire;
 use crate::views::console::{self, Ink};
@@ -25,8 +26,8 @@ use crate::views::console::{self, Ink};
 use super::analysis::{Analysis, End, PassPlan};
 use super::capture::{Capture, PATIENCE};
 use super::learn::InForce;
-use super::say;
 use super::sinks::Recorder;
+use super::{say, say_inked};
 
 /// What is known of a pass before its first frame.
 pub(super) struct Prepared {
@@ -287,14 +288,15 @@ pub(super) fn conclude(
 /// The verdict, group by group, and its reasons, for people.
 pub(super) fn tell(summary: &Summary) {
     for line in console::summary(summary, Ink::of_stderr()) {
-        say(&line);
+        say_inked("trueline: ", &line);
     }
 }
 
 /// Whether the chain is ready to transfer the tape, for people.
-pub(super) fn tell_readiness(readiness: &Readiness, whose: impl Fn(&str)) {
+pub(super) fn tell_readiness(readiness: &Readiness, whose: Option<&str>) {
+    let whose = whose.map_or(String::new(), |name| format!("{}: ", text::one_line(name)));
     for line in console::readiness(readiness, Ink::of_stderr()) {
-        whose(&line);
+        say_inked("trueline: ", &format!("{whose}{line}"));
     }
 }
 

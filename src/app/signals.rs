@@ -10,6 +10,9 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 use anyhow::{Context, Result};
 
+use super::stop;
+pub(super) use super::stop::Stop;
+
 /// Set once somebody asks for the end: a signal, or the operator at the dashboard.
 #[derive(Clone, Debug)]
 pub(super) struct Interrupt {
@@ -88,14 +91,12 @@ impl Interrupt {
 
     /// The operator asks for the end; a signal that came first stays the reason.
     pub(super) fn quit(&self) {
-        if !self.wanted.swap(true, Ordering::Relaxed) {
-            self.by_operator.store(true, Ordering::Relaxed);
-        }
+        stop::quit(&self.wanted, &self.by_operator);
     }
 
     /// Whether a signal asked for the end.
     pub(super) fn signalled(&self) -> bool {
-        self.wanted.load(Ordering::Relaxed) && !self.by_operator.load(Ordering::Relaxed)
+        stop::signalled(&self.wanted, &self.by_operator)
     }
 
     /// Ctrl-C at the dashboard: as good as the signal.
@@ -105,29 +106,7 @@ impl Interrupt {
 
     /// What a source's loops end on.
     pub(super) fn stop(&self) -> Stop {
-        Stop {
-            all: Arc::clone(&self.wanted),
-            own: Arc::default(),
-        }
-    }
-}
-
-/// The end of one source's pass: asked for of this one, or of the whole program.
-#[derive(Clone, Debug, Default)]
-pub(super) struct Stop {
-    all: Arc<AtomicBool>,
-    own: Arc<AtomicBool>,
-}
-
-impl Stop {
-    /// Ends this one.
-    pub(super) fn set(&self) {
-        self.own.store(true, Ordering::Relaxed);
-    }
-
-    /// Whether it is to end.
-    pub(super) fn is_set(&self) -> bool {
-        self.own.load(Ordering::Relaxed) || self.all.load(Ordering::Relaxed)
+        Stop::of(&self.wanted)
     }
 }
 

@@ -17,6 +17,7 @@ use crate::record::{
     FilePlace, HandedOn, Keeper, Live, PassSender, ProgrammeSpan, RecordError, Row, WriterWatch,
     file_place, live::ProgrammeTime,
 };
+use crate::text;
 use crate::units::Seconds;
 
 use super::{say, write_stdout};
@@ -210,7 +211,8 @@ impl Sink for EventLines {
         for change in seen.changes {
             match (self.line(change, seen.handed_on)?, &self) {
                 (Some(line), Self::Aside(_)) => say(&line),
-                (Some(line), _) => put_line(&line)?,
+                (Some(line), Self::Json) => put_line(&line)?,
+                (Some(line), _) => put_line(&text::one_line(&line))?,
                 (None, _) => {}
             }
         }
@@ -347,7 +349,7 @@ impl Progress {
         };
         bar.set_style(ProgressStyle::with_template(template).expect("the template is well-formed"));
         let bar = several.add(bar);
-        bar.set_message(name.to_owned());
+        bar.set_message(text::one_line(name).into_owned());
         Self { bar, fields: 0 }
     }
 }

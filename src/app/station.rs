@@ -238,7 +238,7 @@ impl Station {
             ));
         }
         if check {
-            pass::tell_readiness(&readiness, whose);
+            pass::tell_readiness(&readiness, named.then_some(&*name));
         }
         let live = lock(&live);
         if timed {

@@ -26,6 +26,7 @@ use crate::cli::{Gaps, TeeJob, TeeTo};
 use crate::record::{self, HandedOn};
 use crate::sources::{FieldOrder, Frame, Gap, PictureFormat, RowLayout};
 use crate::timecode::FieldIndex;
+use crate::views::beside::refuse_planted;
 use crate::views::y4m::{Y4mError, Y4mWriter};
 
 use super::capture::fields_in;
@@ -269,7 +270,10 @@ impl Destination {
         Ok(match self {
             Self::Stdout => plain_stdout()?,
             Self::File(file, _) => Box::new(file),
-            Self::Special(path) => Box::new(OpenOptions::new().write(true).open(path)?),
+            Self::Special(path) => {
+                refuse_planted(&path)?;
+                Box::new(OpenOptions::new().write(true).open(path)?)
+            }
         })
     }
 }

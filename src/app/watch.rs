@@ -5,7 +5,7 @@
 //! Does not know: what the dashboard shows.
 
 use std::path::{Path, PathBuf};
-use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread::{Scope, ScopedJoinHandle};
 use std::time::Duration;
 
@@ -24,6 +24,7 @@ use super::learn;
 use super::pass;
 use super::signals::Interrupt;
 use super::station::{Beside, Orders, Station, Work, lock};
+use super::stop::{Last, Leaving};
 use super::{Outcome, say};
 
 /// How often it is looked whether the terminal is still there, and the sources have ended.
@@ -159,7 +160,7 @@ fn without_dashboard(stations: &mut [Station], interrupt: &Interrupt) -> Result<
     std::thread::scope(|scope| {
         let quits = QuitOnDrop {
             interrupt,
-            ended: &last.ended,
+            ended: last.ended(),
         };
         let (works, besides): (Vec<_>, Vec<_>) = stations.iter_mut().map(Station::parts).unzip();
         let workers = works
@@ -168,7 +169,7 @@ fn without_dashboard(stations: &mut [Station], interrupt: &Interrupt) -> Result<
             .map(|(work, beside)| worker(scope, work, *beside, last))
             .collect::<Result<Vec<_>>>()?;
         let mut told = false;
-        while !last.have_ended() {
+        while !last.ended().load(Ordering::Relaxed) {
             if interrupt.hung_up() && !told {
                 go_on_alone(&besides);
                 told = true;
@@ -212,27 +213,28 @@ fn with_dashboard(
         // The threads of this scope are waited for on every way out of it, a panic while drawing included.
         let quits = QuitOnDrop {
             interrupt,
-            ended: &last.ended,
+            ended: last.ended(),
         };
         let (works, besides): (Vec<_>, Vec<_>) = stations.iter_mut().map(Station::parts).unzip();
         let patients = besides.iter().map(|beside| beside.patient()).collect();
-        let keeper = health::keep(scope, patients, &last.ended)?;
+        let keeper = health::keep(scope, patients, last.ended())?;
         let workers = works
             .into_iter()
             .zip(&besides)
             .map(|(work, beside)| worker(scope, work, *beside, last))
             .collect::<Result<Vec<_>>>()?;
         let lives: Vec<_> = besides.iter().map(|beside| beside.live).collect();
+        let have_ended = || last.ended().load(Ordering::Relaxed);
         let drawn = dashboard::run(
             &mut session,
             &lives,
             |at, request| pass_on(request, besides[at], interrupt),
-            || last.have_ended() || interrupt.hung_up(),
+            || have_ended() || interrupt.hung_up(),
         );
         let outlasts = on_hangup == OnHangup::Continue && (drawn.is_err() || interrupt.hung_up());
         let (ends, drawn) = if outlasts {
             drop(session);
-            if !last.have_ended() {
+            if !have_ended() {
                 go_on_alone(&besides);
             }
             let ends: Vec<Result<End>> = workers.into_iter().map(joined).collect();
@@ -284,36 +286,6 @@ fn joined(worker: ScopedJoinHandle<'_, Result<End>>) -> Result<End> {
     worker
         .join()
         .map_err(|_panic| anyhow!("the analysis thread panicked"))?
-}
-
-/// Counts the analyses that go on, and tells when the last has ended.
-struct Last {
-    left: AtomicUsize,
-    ended: AtomicBool,
-}
-
-impl Last {
-    fn of(analyses: usize) -> Self {
-        Self {
-            left: AtomicUsize::new(analyses),
-            ended: AtomicBool::new(false),
-        }
-    }
-
-    fn have_ended(&self) -> bool {
-        self.ended.load(Ordering::Relaxed)
-    }
-}
-
-/// Counts one off even when its thread panics, so that nobody waits for it.
-struct Leaving<'a>(&'a Last);
-
-impl Drop for Leaving<'_> {
-    fn drop(&mut self) {
-        if self.0.left.fetch_sub(1, Ordering::AcqRel) == 1 {
-            self.0.ended.store(true, Ordering::Relaxed);
-        }
-    }
 }
 
 /// Ends what has not ended yet: the terminal is gone, drawing on it has panicked, or there was no thread to be had.

@@ -1,5 +1,7 @@
 //! The checked job: every value parsed, every contradiction refused, before anything is opened.
 
+use std::fs::File;
+use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -8,7 +10,7 @@ use clap::{CommandFactory, Parser};
 use clap_complete::Shell;
 
 use crate::compare::Weights;
-use crate::limits::Limits;
+use crate::limits::{Limits, MOST_BYTES};
 use crate::record::TapeSpeed;
 use crate::sources::tape::DEFAULT_SCENE;
 use crate::sources::{FieldOrder, Place, StandardWish, Wishes};
@@ -699,7 +701,17 @@ fn weights(file: Option<&Path>) -> Result<Weights> {
         return Ok(Weights::default());
     };
     let reading = || format!("reading the weights file {}", file.display());
-    let text = std::fs::read_to_string(file).with_context(reading)?;
+    let mut text = String::new();
+    File::open(file)
+        .and_then(|file| file.take(MOST_BYTES as u64 + 1).read_to_string(&mut text))
+        .with_context(reading)?;
+    if text.len() > MOST_BYTES {
+        bail!(
+            "{}: it is longer than {} KiB: this is no weights file (`trueline compare --print-weights` prints one)",
+            reading(),
+            MOST_BYTES / 1024
+        );
+    }
     Weights::from_toml(&text).with_context(reading)
 }
 

@@ -63,6 +63,38 @@ pub enum RecordError {
         /// Bytes the file's header announces.
         expected: u64,
     },
+    /// It holds something that recording never makes.
+    #[error(
+        "'{path}' is not opened as a pass: it holds {what}, which recording never makes; take the file as it was recorded"
+    )]
+    Strange {
+        /// The file.
+        path: PathBuf,
+        /// A trigger, a view, by name.
+        what: String,
+    },
+    /// What stands beside it is of another file.
+    #[error(
+        "the pass '{path}' is not opened: the log '{log}' beside it is not its own ({why}); move the log away"
+    )]
+    ForeignLog {
+        /// The file.
+        path: PathBuf,
+        /// The log.
+        log: PathBuf,
+        /// How that is known.
+        why: &'static str,
+    },
+    /// A recording would find something of another file beside it.
+    #[error(
+        "cannot record to '{path}': '{beside}' is there, left by another file of that name; move it away, or choose another name"
+    )]
+    LeftBeside {
+        /// The file.
+        path: PathBuf,
+        /// What stands beside it.
+        beside: PathBuf,
+    },
     /// A mark was to be made in a pass that somebody still records.
     #[error(
         "cannot change the marks of '{0}': it is still being recorded; mark it there, or wait until it is closed"
@@ -74,7 +106,7 @@ pub enum RecordError {
     )]
     Replaced(PathBuf),
     /// Something in it contradicts what a pass file is.
-    #[error("the pass '{path}' is damaged: {what}")]
+    #[error("the pass '{path}' is damaged: {what}; copy it again from where it came")]
     Damaged {
         /// The file.
         path: PathBuf,
@@ -146,7 +178,10 @@ fn is_damage(error: &rusqlite::Error) -> bool {
         | Error::SqlInputError { .. } => true,
         Error::SqliteFailure(failure, _) => matches!(
             failure.code,
-            ErrorCode::DatabaseCorrupt | ErrorCode::NotADatabase | ErrorCode::Unknown
+            ErrorCode::DatabaseCorrupt
+                | ErrorCode::NotADatabase
+                | ErrorCode::TooBig
+                | ErrorCode::Unknown
         ),
         _ => false,
     }

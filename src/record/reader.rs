@@ -30,13 +30,20 @@ use about::{read_head, settings_of};
 use exhibits::{SELECT_EXHIBITS, read_exhibit};
 pub use pages::{FieldLines, Lines, Rows};
 pub use prints::Prints;
-use stored::{counted_in, index, key, read_event, read_field, read_place, read_second, value_of};
+use stored::{
+    counted_in, in_order, key, read_event, read_field, read_field_if_any, read_place, read_second,
+    read_second_number, value_of,
+};
 
 mod about;
 mod exhibits;
 mod pages;
 mod prints;
 mod stored;
+
+/// Rows of a table that is read at once; seconds, fields and their lines are not. A pass has one an event, a change of programme, a gap
+/// in storing, a repeated frame: one every third of a second of a night are fewer.
+const MOST_ROWS: usize = 100_000;
 
 /// A finished or unfinished pass.
 #[derive(Debug)]
@@ -299,8 +306,15 @@ impl<const N: usize> Pass<N> {
         let mut rows = statement
             .query((key(seconds.start), key(seconds.end)))
             .map_err(&failed)?;
+        let mut last = None;
         while let Some(row) = rows.next().map_err(&failed)? {
-            let second = row.get::<_, i64>(0).map_err(&failed)?.unsigned_abs();
+            let second = read_second_number(row).map_err(&failed)?;
+            let found = in_order(last, key(second)).map_err(&failed)?;
+            // a broken tree of pages may give what was not asked for
+            if !seconds.contains(&second) {
+                continue;
+            }
+            last = found;
             for &(at, first, quantity, stored) in &known {
                 let found = read_second(row, (second, first), quantity, stored);
                 all[at].extend(found.map_err(&failed)?);
@@ -344,11 +358,15 @@ impl<const N: usize> Pass<N> {
             .map_err(&failed)?;
         let mut rows = statement.query(()).map_err(&failed)?;
         let counted_in = counted_in(self.head.start.counting().labels_a_second());
-        let mut all = Vec::new();
+        let (mut all, mut last) = (Vec::new(), None);
         while let Some(row) = rows.next().map_err(&failed)? {
             let id: u32 = row.get(0).map_err(&failed)?;
+            last = in_order(last, id).map_err(&failed)?;
             let event = read_event(row, EventId(id), counted_in).map_err(&failed)?;
             all.push(event.ok_or_else(|| self.damaged(format!("event {id} makes no sense")))?);
+            if all.len() > MOST_ROWS {
+                return Err(self.damaged(format!("it has more than {MOST_ROWS} events")));
+            }
         }
         Ok(all)
     }
@@ -407,7 +425,7 @@ impl<const N: usize> Pass<N> {
         let turns = statement
             .query_map((), |row| {
                 Ok(HandedOn {
-                    start: index(row.get(0)?),
+                    start: read_field(row, 0)?,
                     tee_frame: row.get::<_, Option<i64>>(1)?.map(i64::unsigned_abs),
                 })
             })
@@ -433,7 +451,7 @@ impl<const N: usize> Pass<N> {
             |row| {
                 let span = ProgrammeSpan {
                     start: read_field(row, 0)?,
-                    end: row.get::<_, Option<i64>>(1)?.map(index),
+                    end: read_field_if_any(row, 1)?,
                     why_ended: None,
                 };
                 Ok((span, row.get::<_, Option<String>>(2)?))
@@ -498,8 +516,13 @@ impl<const N: usize> Pass<N> {
             .prepare(select)
             .map_err(sqlite("read", &self.path))?;
         let rows = statement.query_map((), read);
-        rows.and_then(Iterator::collect)
-            .map_err(sqlite("read", &self.path))
+        let all: Vec<T> = rows
+            .and_then(|rows| rows.take(MOST_ROWS + 1).collect())
+            .map_err(sqlite("read", &self.path))?;
+        if all.len() > MOST_ROWS {
+            return Err(self.damaged(format!("a table has more than {MOST_ROWS} rows")));
+        }
+        Ok(all)
     }
 
     /// Something in it makes no sense.

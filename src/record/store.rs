@@ -16,6 +16,7 @@ use rusqlite::{Connection, ErrorCode, OpenFlags};
 
 use super::error::{RecordError, sqlite};
 use super::head::PassHead;
+use super::open::all_beside;
 use super::printed::MOST_FIELDS;
 use super::rollup::SecondRow;
 use super::row::Row;
@@ -63,9 +64,7 @@ impl<const N: usize> Store<N> {
         head: &PassHead,
         catalogue: &Catalogue<N>,
     ) -> Result<Self, RecordError> {
-        if path.symlink_metadata().is_ok() {
-            return Err(RecordError::Exists(path.to_owned()));
-        }
+        expect_free(path)?;
         let draft = draft_of(path);
         // What an earlier start left behind, which was ended while it made its file.
         let _ = std::fs::remove_file(&draft);
@@ -320,6 +319,22 @@ fn draft_of(path: &Path) -> PathBuf {
     name.push(path.file_name().unwrap_or_default());
     name.push(".new");
     path.with_file_name(name)
+}
+
+/// Makes sure that nothing stands at the name, and no log that somebody left beside it: that would be read into the new pass.
+fn expect_free(path: &Path) -> Result<(), RecordError> {
+    if path.symlink_metadata().is_ok() {
+        return Err(RecordError::Exists(path.to_owned()));
+    }
+    let left = all_beside(path)
+        .into_iter()
+        .find(|beside| beside.symlink_metadata().is_ok());
+    left.map_or(Ok(()), |beside| {
+        Err(RecordError::LeftBeside {
+            path: path.to_owned(),
+            beside,
+        })
+    })
 }
 
 /// Makes sure that a name is free, and takes it; `path` is what the operator knows of.

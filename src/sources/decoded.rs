@@ -37,6 +37,10 @@ mod probe;
 /// Complaints of the decoder kept for the message; the others are counted.
 const KEPT_COMPLAINTS: usize = 3;
 
+/// Bytes of `ffprobe`'s answer that are read: of one stream and one frame it says two or three thousand, and tags that a file is stuffed
+/// with are not asked for.
+const MOST_ANSWER_BYTES: u64 = 1 << 20;
+
 /// Bytes of one complaint that are kept.
 const COMPLAINT_BYTES: u64 = 300;
 
@@ -79,16 +83,7 @@ impl Decoded {
     ) -> Result<Self, SourceError> {
         let name = path.display().to_string();
         let probe = look(path, &name, programs)?;
-        let format = file::picture_format(&probe.word, wishes);
-        let refuse = |why| {
-            SourceError::new(
-                SourceErrorKind::Malformed,
-                format!("cannot decode {name}: {why}"),
-            )
-        };
-        file::check_size(&probe.word, 0).map_err(refuse)?;
-        let frame_bytes = format.buffer_bytes(format.rows);
-        file::check_size(&probe.word, frame_bytes).map_err(refuse)?;
+        let (format, frame_bytes) = raster(&name, &probe, wishes)?;
         Ok(Self {
             decoder: Decoder::start(path, &name, &probe, &programs.ffmpeg)?,
             description: describe(name, &probe, &format, wishes),
@@ -180,6 +175,36 @@ impl Source for Decoded {
         self.broken = frame.is_err();
         frame
     }
+}
+
+/// What comes of a file of which `ffprobe` says this, in words.
+pub(super) fn described(
+    name: &str,
+    answer: &[u8],
+    wishes: &Wishes,
+) -> Result<SourceDescription, SourceError> {
+    let probe = understood(name, answer, "")?;
+    let (format, _) = raster(name, &probe, wishes)?;
+    Ok(describe(name.to_owned(), &probe, &format, wishes))
+}
+
+/// How frames will lie in memory, and the bytes of one.
+fn raster(
+    name: &str,
+    probe: &Probe,
+    wishes: &Wishes,
+) -> Result<(PictureFormat, usize), SourceError> {
+    let refuse = |why| {
+        SourceError::new(
+            SourceErrorKind::Malformed,
+            format!("cannot decode {name}: {why}"),
+        )
+    };
+    file::check_size(&probe.word, 0).map_err(refuse)?;
+    let format = file::picture_format(&probe.word, wishes);
+    let frame_bytes = format.buffer_bytes(format.rows);
+    file::check_size(&probe.word, frame_bytes).map_err(refuse)?;
+    Ok((format, frame_bytes))
 }
 
 /// The decoder at work; dropping it ends it.
@@ -292,7 +317,7 @@ fn as_argument(path: &Path) -> OsString {
 
 /// Runs `ffprobe` on a file.
 fn look(path: &Path, name: &str, programs: &Programs) -> Result<Probe, SourceError> {
-    let answer = Command::new(&programs.ffprobe)
+    let mut program = Command::new(&programs.ffprobe)
         .args(["-v", "error", "-protocol_whitelist", "file", "-of", "json"])
         .args(["-select_streams", "V:0", "-read_intervals", "%+#1"])
         .args([
@@ -305,16 +330,44 @@ fn look(path: &Path, name: &str, programs: &Programs) -> Result<Probe, SourceErr
         .arg("-i")
         .arg(as_argument(path))
         .stdin(Stdio::null())
-        .output()
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
         .map_err(|error| not_run(&programs.ffprobe, name, error))?;
-    let said = listen(answer.stderr.as_slice()).in_words();
-    if !answer.status.success() {
+    let complaints = program.stderr.take().expect("stderr is piped");
+    let listener = std::thread::spawn(move || listen(complaints));
+    let stdout = program.stdout.take().expect("stdout is piped");
+    let mut answer = Vec::new();
+    let read = stdout.take(MOST_ANSWER_BYTES + 1).read_to_end(&mut answer);
+    let too_long = answer.len() as u64 > MOST_ANSWER_BYTES;
+    if too_long {
+        // It may have ended in this moment: then there is nothing to end.
+        let _ = program.kill();
+    }
+    let status = read.and_then(|_| program.wait()).map_err(|error| {
+        SourceError::io(format!("cannot hear what ffprobe says of {name}"), error)
+    })?;
+    if too_long {
+        return Err(SourceError::new(
+            SourceErrorKind::Malformed,
+            format!(
+                "cannot decode {name}: ffprobe says more than {} KiB of it, which no video file needs; convert it first",
+                MOST_ANSWER_BYTES >> 10
+            ),
+        ));
+    }
+    let said = listener.join().unwrap_or_default().in_words();
+    if !status.success() {
         return Err(SourceError::new(
             SourceErrorKind::Unsupported,
             format!("{name} is neither Y4M nor anything ffprobe can read{said}"),
         ));
     }
-    Probe::parse(&answer.stdout).map_err(|fault| match fault {
+    understood(name, &answer, &said)
+}
+
+fn understood(name: &str, answer: &[u8], said: &str) -> Result<Probe, SourceError> {
+    Probe::parse(answer).map_err(|fault| match fault {
         ProbeFault::NoPicture => SourceError::new(
             SourceErrorKind::Unsupported,
             format!("cannot decode {name}: {fault}{said}"),

@@ -20,8 +20,8 @@ use super::{
 /// Samples a row, and rows, beyond which a header is taken for damaged: four times the widest cinema raster.
 pub(super) const MAX_SIDE: usize = 16_384;
 
-/// Bytes a frame beyond which a header is taken for damaged.
-pub(super) const MAX_FRAME_BYTES: usize = 512 << 20;
+/// Bytes a frame beyond which a header is taken for damaged: 4096x2160 in 4:4:4 of 16 bit takes 51 MiB, and a pool holds fourteen.
+pub(super) const MAX_FRAME_BYTES: usize = 64 << 20;
 
 /// How playlists begin: a decoder would go where they point, and wait for more.
 const PLAYLIST: &[u8] = b"#EXTM3U";
@@ -62,6 +62,12 @@ impl FrameRate {
         let usual = f64::from(fields) / f64::from(2 * seconds);
         (self.per_second() / usual - 1.0).abs() < SAME_RATE
     }
+}
+
+/// Whether a fraction is a rate that pictures come at. Beyond, a file's own times are nonsense: of one that takes a year a frame, no
+/// pass has an end.
+pub(super) fn is_a_frame_rate(numerator: u32, denominator: u32) -> bool {
+    numerator >= denominator && u64::from(numerator) <= 1000 * u64::from(denominator)
 }
 
 /// What a file says of its pictures.

@@ -5,6 +5,7 @@
 //!
 //! `cfg`s for platforms stop here. Does not know: fields, measures, or who reads the frames.
 
+use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
@@ -39,6 +40,8 @@ mod intervals;
 mod lasting;
 mod listing;
 mod pool;
+#[cfg(test)]
+mod pool_tests;
 pub mod tape;
 #[cfg(target_os = "linux")]
 pub mod v4l2;
@@ -86,6 +89,30 @@ pub fn open(
         Place::Device(path) => open_device(path, wishes),
         Place::Camera(number) => camera::open(*number, wishes),
     }
+}
+
+/// Y4M out of anything that can be read.
+///
+/// # Errors
+/// What comes is no Y4M, or its header makes no sense.
+pub fn from_stream(
+    input: Box<dyn Read + Send>,
+    name: &str,
+    wishes: &Wishes,
+) -> Result<Box<dyn Source>, SourceError> {
+    Ok(Box::new(y4m::Y4m::from_stream(input, name, wishes)?))
+}
+
+/// What a file would be of which the program `ffprobe` says `answer`, in JSON; nothing is opened.
+///
+/// # Errors
+/// The answer makes no sense, or is of a file that cannot be decoded.
+pub fn described_by_probe(
+    name: &str,
+    answer: &[u8],
+    wishes: &Wishes,
+) -> Result<SourceDescription, SourceError> {
+    decoded::described(name, answer, wishes)
 }
 
 #[cfg(target_os = "linux")]

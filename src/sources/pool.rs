@@ -3,7 +3,7 @@
 //! The pool keeps one handle of each buffer itself; a buffer whose only handle is the pool's is vacant. So the last
 //! holder gives a buffer back by dropping it, and nothing is allocated while frames flow.
 
-use std::sync::Arc;
+use crate::shared::Arc;
 
 /// A filled buffer; cloning counts, the last drop returns it to its pool.
 #[derive(Clone, Debug)]
@@ -81,22 +81,3 @@ pub fn pool_frames(held_bytes: usize, frame_bytes: usize) -> usize {
 /// Frames that may wait for the analysis: about half a second, so that a stalled disk or a busy core is ridden out,
 /// and ten megabytes at most.
 pub const ANALYSIS_QUEUE_FRAMES: usize = 12;
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_buffer_comes_back_when_its_last_handle_is_dropped() {
-        let mut pool = FramePool::new(1, 4);
-        let mut vacant = pool.vacant().expect("a new pool has room");
-        vacant.bytes_mut()[0] = 7;
-        let first = vacant.fill();
-        let second = first.clone();
-        drop(first);
-        assert!(pool.vacant().is_none());
-        assert_eq!(second.bytes()[0], 7);
-        drop(second);
-        assert!(pool.vacant().is_some());
-    }
-}

@@ -84,10 +84,18 @@ impl Y4m {
                 "standard input is a terminal: pipe Y4M into it, or name a file",
             ));
         }
-        let stdin = Box::new(stdin);
-        let mut y4m = Self::open(stdin, Vec::new(), "standard input".to_owned(), wishes)?;
+        let mut y4m = Self::from_stream(Box::new(stdin), "standard input", wishes)?;
         "Y4M on standard input".clone_into(&mut y4m.description.kind);
         Ok(y4m)
+    }
+
+    /// Y4M from anything that can be read.
+    pub(super) fn from_stream(
+        input: Box<dyn Read + Send>,
+        name: &str,
+        wishes: &Wishes,
+    ) -> Result<Self, SourceError> {
+        Self::open(input, Vec::new(), name.to_owned(), wishes)
     }
 
     /// A Y4M file whose magic has been read.

@@ -13,6 +13,7 @@ use unicode_width::UnicodeWidthStr;
 use crate::alarms::wording::duration;
 use crate::measures::Group;
 use crate::record::{Readiness, ReadinessWord, Summary, Verdict};
+use crate::text::one_line;
 
 /// Whether words are coloured.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -117,7 +118,7 @@ pub fn summary(summary: &Summary, ink: Ink) -> Vec<String> {
     let word = |verdict, width| ink.word(Word::Judged(verdict), width);
     let mut lines = vec![format!(
         "{}: {} fields ({}), {}",
-        summary.source,
+        one_line(&summary.source),
         summary.fields,
         duration(summary.seconds),
         word(summary.verdict, 0)
@@ -129,7 +130,7 @@ pub fn summary(summary: &Summary, ink: Ink) -> Vec<String> {
                 "  {:<11} {} {}",
                 group.word(),
                 word(summary.groups.of(group), WORD_WIDTH),
-                missing.why
+                one_line(&missing.why)
             ),
             None => format!(
                 "  {:<11} {}",
@@ -140,7 +141,7 @@ pub fn summary(summary: &Summary, ink: Ink) -> Vec<String> {
         lines.push(line);
     }
     let reasons = summary.reasons.iter();
-    lines.extend(reasons.map(|reason| format!("  {reason}")));
+    lines.extend(reasons.map(|reason| format!("  {}", one_line(reason))));
     lines
 }
 
@@ -158,7 +159,7 @@ pub fn readiness(readiness: &Readiness, ink: Ink) -> Vec<String> {
     for (name, list) in lists {
         for (at, text) in list.iter().enumerate() {
             let name = if at == 0 { name } else { "" };
-            lines.push(format!("  {name:<11} {text}"));
+            lines.push(format!("  {name:<11} {}", one_line(text)));
         }
     }
     lines
@@ -180,9 +181,22 @@ pub struct Row {
     pub note: String,
 }
 
+impl Row {
+    /// The same without what could act on a terminal.
+    fn fit(&self) -> Self {
+        Self {
+            file: one_line(&self.file).into_owned(),
+            note: one_line(&self.note).into_owned(),
+            ..*self
+        }
+    }
+}
+
 /// Several files: a row each, and how many of each word there are.
 #[must_use]
 pub fn table(rows: &[Row], ink: Ink) -> Vec<String> {
+    let rows: Vec<Row> = rows.iter().map(Row::fit).collect();
+    let rows = rows.as_slice();
     let length = |row: &Row| row.seconds.map_or(String::new(), duration);
     let widest = |heading: &str, texts: &dyn Fn(&Row) -> String| {
         let widths = rows.iter().map(|row| texts(row).width());
@@ -281,6 +295,17 @@ mod tests {
         let trimmed: Vec<String> = bare.iter().map(|line| line.trim_end().to_owned()).collect();
         assert_eq!(trimmed, plain);
         assert!(coloured[2].contains("\u{1b}["), "{}", coloured[2]);
+    }
+
+    #[test]
+    fn words_of_others_cannot_act_on_the_terminal() {
+        let mut rows = rows();
+        rows[0].file = "\u{1b}[2Jreel\n2".to_owned();
+        rows[1].note = "\u{9b}31m\u{202e}".to_owned();
+        let lines = table(&rows, Ink::new(false));
+        assert_eq!(lines.len(), 5);
+        assert!(lines[1].contains("\u{fffd}[2Jreel\u{fffd}2"), "{lines:?}");
+        assert!(!lines.iter().any(|line| line.chars().any(crate::text::acts)));
     }
 
     /// A line less its escape sequences.

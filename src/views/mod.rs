@@ -2,7 +2,11 @@
 //!
 //! Does not know: how anything is measured or judged.
 
-mod beside;
+use std::io::{self, IsTerminal, Write};
+
+use crate::text::Fit;
+
+pub(crate) mod beside;
 
 pub mod comparison;
 
@@ -23,3 +27,13 @@ pub mod sources;
 pub mod tape_file;
 
 pub mod y4m;
+
+/// Standard output: for a program as it is, for a terminal without what could act on it.
+pub(crate) fn stdout() -> Box<dyn Write + Send> {
+    let out = io::stdout();
+    if out.is_terminal() {
+        Box::new(Fit::new(out))
+    } else {
+        Box::new(out)
+    }
+}

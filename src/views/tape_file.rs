@@ -12,7 +12,7 @@ use std::path::{Path, PathBuf};
 use crate::sources::tape::{Pace, Tape};
 use crate::sources::{Source, SourceError, Wishes};
 
-use super::beside::{Beside, is_stream};
+use super::beside::{Beside, is_stream, refuse_planted};
 use super::y4m::{Y4mError, Y4mWriter};
 
 /// What went wrong while rendering.
@@ -74,9 +74,8 @@ pub fn render(
 ) -> Result<Rendered, RenderError> {
     let mut tape = open(scene, wishes, seconds)?;
     if is_stream(out) {
-        let stream = fs::OpenOptions::new()
-            .write(true)
-            .open(out)
+        let stream = refuse_planted(out)
+            .and_then(|()| fs::OpenOptions::new().write(true).open(out))
             .map_err(|source| file_error("opening", out, source))?;
         let frames = play(&mut tape, (BufWriter::new(stream), out), None, progress)?;
         return Ok(Rendered {

@@ -34,9 +34,11 @@ impl<'a> Axis<'a> {
         };
         let ends: Vec<(f64, f64)> = spans.iter().filter_map(|span| axis.ends_of(span)).collect();
         for (from, to) in ends {
-            for second in from as usize..=(to as usize).min(length.saturating_sub(1)) {
+            // a span may be stored though no field of it is, and then there may be no seconds at all
+            let seconds = axis.shares.iter_mut().enumerate().skip(from as usize);
+            for (second, share) in seconds.take_while(|(second, _)| *second as f64 <= to) {
                 let (start, end) = (second as f64, second as f64 + 1.0);
-                axis.shares[second] += (to.min(end) - from.max(start)).max(0.0) as f32;
+                *share += (to.min(end) - from.max(start)).max(0.0) as f32;
             }
         }
         axis

@@ -2,6 +2,7 @@
 //!
 //! Does not know: what was measured.
 
+use std::ops::RangeInclusive;
 use std::path::Path;
 
 use rusqlite::{Connection, OptionalExtension};
@@ -13,6 +14,12 @@ use crate::record::schema::{self, of_word};
 use crate::sources::SourceDescription;
 use crate::timecode::Timecode;
 use crate::units::{Hertz, Ire, Seconds};
+
+/// Time a field may take: files state up to 1000 frames a second, and a picture every ten seconds is none of a tape's.
+const FIELD_SECONDS: RangeInclusive<f64> = 1e-4..=10.0;
+
+/// Luma sample rates: anything from a thumbnail's to far beyond what digitises video.
+const SAMPLE_RATES_HZ: RangeInclusive<f64> = 1.0..=1e9;
 
 /// What the pass is of, and when it was closed.
 pub(super) fn read_head(
@@ -76,6 +83,18 @@ pub(super) fn head_of_row(
     let (Ok(start), Ok(source)) = (Timecode::parse_for(&start, counted_in), source) else {
         return Ok(Err("start and source"));
     };
+    let setup: f64 = row.get("setup_ire")?;
+    let field_seconds: f64 = row.get("field_seconds")?;
+    let sample_rate: Option<f64> = row.get("sample_rate_hz")?;
+    if !(-100.0..=100.0).contains(&setup) {
+        return Ok(Err("set-up"));
+    }
+    if !FIELD_SECONDS.contains(&field_seconds) {
+        return Ok(Err("field period"));
+    }
+    if sample_rate.is_some_and(|rate| !SAMPLE_RATES_HZ.contains(&rate)) {
+        return Ok(Err("sample rate"));
+    }
     Ok(Ok(PassHead {
         program: row.get("program")?,
         started_at: row.get("started_at")?,
@@ -89,9 +108,9 @@ pub(super) fn head_of_row(
         standard: text("standard")?.as_deref().and_then(of_word),
         field_order,
         range,
-        setup: Ire(row.get("setup_ire")?),
-        field_period: Seconds(row.get("field_seconds")?),
-        sample_rate: row.get::<_, Option<f64>>("sample_rate_hz")?.map(Hertz),
+        setup: Ire(setup),
+        field_period: Seconds(field_seconds),
+        sample_rate: sample_rate.map(Hertz),
         start,
         limits: row.get("limits")?,
         keep_lines: row.get("lines_kept")?,

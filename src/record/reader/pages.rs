@@ -8,7 +8,7 @@ use std::ops::Range;
 use rusqlite::Connection;
 
 use super::Pass;
-use super::stored::{key, read_field, read_row, select_rows};
+use super::stored::{in_order, key, read_field, read_row, select_rows};
 use crate::measures::QUANTITY_COUNT;
 use crate::measures::line_timing::{Basis, LineTrace};
 use crate::record::error::{RecordError, sqlite};
@@ -66,7 +66,8 @@ impl<T> Pages<T> {
         let mut statement = connection.prepare_cached(select)?;
         let mut rows = statement.query((self.next, self.end, PAGE_ROWS))?;
         while let Some(row) = rows.next()? {
-            self.next = row.get::<_, i64>(0)?.saturating_add(1);
+            self.next = in_order(Some(self.next - 1), row.get::<_, i64>(0)?)?
+                .map_or(i64::MAX, |key| key.saturating_add(1));
             self.fetched.push_back(read(row)?);
         }
         self.over = self.fetched.len() < PAGE_ROWS.into();

@@ -99,6 +99,10 @@ impl<const N: usize> Prints<'_, N> {
         let Some((start, packed)) = self.pass.fetch_prints(&select, self.next)? else {
             return Ok(false);
         };
+        if key(start.0) < self.next {
+            let what = format!("its fingerprints are out of order at field {}", start.0);
+            return Err(self.pass.damaged(what));
+        }
         self.next = key(start.0).saturating_add(1);
         self.fetched = self.pass.unpack_prints(start, &packed)?.into_iter();
         Ok(true)

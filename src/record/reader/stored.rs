@@ -73,13 +73,17 @@ pub(super) fn value_of(
     let whole = stored.scale.step() == 1.0;
     match u64::try_from(steps) {
         Ok(count) if whole && sigma.is_none() => Some(Value::Count(count)),
-        _ => Some(Value::Number {
-            value: stored.scale.value_of(steps),
-            sigma: stored
-                .sigma
-                .zip(sigma)
-                .map(|(scale, sigma)| scale.value_of(sigma)),
-        }),
+        // A step and a count that no measure gave can be more than a number holds.
+        _ => Some(stored.scale.value_of(steps))
+            .filter(|value| value.is_finite())
+            .map(|value| Value::Number {
+                value,
+                sigma: stored
+                    .sigma
+                    .zip(sigma)
+                    .map(|(scale, sigma)| scale.value_of(sigma))
+                    .filter(|sigma| sigma.is_finite() && *sigma >= 0.0),
+            }),
     }
 }
 
@@ -110,10 +114,38 @@ pub(super) fn read_second(
         }))
 }
 
+/// Length of the longest pass that is read, in seconds: a month. Beyond, a number is damage, and whoever makes a row a minute of it
+/// would run out of memory.
+const MOST_SECONDS: i64 = 31 * 86_400;
+
+/// Fields of such a pass.
+const MOST_FIELDS: i64 = MOST_SECONDS * 60;
+
+/// A whole number from a column that cannot hold less than nothing or more than `most`.
+fn read_within(row: &rusqlite::Row<'_>, column: usize, most: i64) -> rusqlite::Result<i64> {
+    let number = row.get(column)?;
+    if (0..=most).contains(&number) {
+        Ok(number)
+    } else {
+        Err(rusqlite::Error::IntegralValueOutOfRange(column, number))
+    }
+}
+
+/// Refuses a key that does not come after the one before: a broken tree of pages may lead round in a circle.
+pub(super) fn in_order<T: PartialOrd + Copy + Into<i64>>(
+    before: Option<T>,
+    key: T,
+) -> rusqlite::Result<Option<T>> {
+    if before.is_some_and(|before| key <= before) {
+        return Err(rusqlite::Error::IntegralValueOutOfRange(0, key.into()));
+    }
+    Ok(Some(key))
+}
+
 /// Field, parity and time in three columns from `first` on.
 pub(super) fn read_place(row: &rusqlite::Row<'_>, first: usize) -> rusqlite::Result<FieldPlace> {
     let parity: i64 = row.get(first + 1)?;
-    let micros: i64 = row.get(first + 2)?;
+    let micros = read_within(row, first + 2, MOST_SECONDS * 1_000_000)?;
     Ok(FieldPlace {
         field: read_field(row, first)?,
         parity: if parity == 0 {
@@ -126,12 +158,24 @@ pub(super) fn read_place(row: &rusqlite::Row<'_>, first: usize) -> rusqlite::Res
 }
 
 pub(super) fn read_field(row: &rusqlite::Row<'_>, column: usize) -> rusqlite::Result<FieldIndex> {
-    Ok(index(row.get(column)?))
+    let field = read_within(row, column, MOST_FIELDS)?;
+    Ok(FieldIndex(field.unsigned_abs()))
 }
 
-/// Keys of our own files are never negative; in another's they become field 0 rather than an enormous one.
-pub(super) fn index(key: i64) -> FieldIndex {
-    FieldIndex(u64::try_from(key).unwrap_or(0))
+/// The same where there may be none.
+pub(super) fn read_field_if_any(
+    row: &rusqlite::Row<'_>,
+    column: usize,
+) -> rusqlite::Result<Option<FieldIndex>> {
+    match row.get_ref(column)? {
+        rusqlite::types::ValueRef::Null => Ok(None),
+        _ => read_field(row, column).map(Some),
+    }
+}
+
+/// A second of the pass.
+pub(super) fn read_second_number(row: &rusqlite::Row<'_>) -> rusqlite::Result<u64> {
+    read_within(row, 0, MOST_SECONDS).map(i64::unsigned_abs)
 }
 
 pub(super) fn key(index: u64) -> i64 {
@@ -157,6 +201,14 @@ pub(super) fn read_event(
         return Ok(None);
     };
     let ended = row.get::<_, Option<i64>>(8)?.is_some();
+    let number = |at| {
+        let number: Option<f64> = row.get(at)?;
+        Ok::<_, rusqlite::Error>(number.filter(|number| number.is_finite()))
+    };
+    let note = word(15)?;
+    if note.len() > MOST_NOTE_BYTES {
+        return Ok(None);
+    }
     Ok(Some(Event {
         id,
         kind,
@@ -166,12 +218,15 @@ pub(super) fn read_event(
         end: ended.then(|| read_place(row, 8)).transpose()?,
         start_timecode,
         end_timecode: end_timecode.flatten(),
-        worst: row.get(12)?,
+        worst: number(12)?,
         unit: known_unit(&word(13)?),
-        limit: row.get(14)?,
-        note: row.get(15)?,
+        limit: number(14)?,
+        note,
     }))
 }
+
+/// Bytes of the longest note that is read: an operator's is a line, ours a few sentences.
+const MOST_NOTE_BYTES: usize = 1 << 16;
 
 /// The unit of an event as the static text that events carry; one that is unknown is left out.
 pub(super) fn known_unit(text: &str) -> &'static str {

@@ -12,7 +12,7 @@ use serde::Deserialize;
 use crate::units::CodeRange;
 
 use super::super::FieldOrder;
-use super::super::file::{FileWord, FrameRate};
+use super::super::file::{FileWord, FrameRate, is_a_frame_rate};
 use super::pixels::{Change, PixelPlan, plan};
 
 /// What to ask of the program: nothing that grows with the file.
@@ -222,7 +222,8 @@ fn order(stream: &StreamReport, frame: &FrameReport) -> Option<FieldOrder> {
 fn rate(text: &str) -> Option<FrameRate> {
     let (numerator, denominator) = text.split_once('/')?;
     let (numerator, denominator) = (numerator.parse().ok()?, denominator.parse().ok()?);
-    (numerator > 0 && denominator > 0).then_some(FrameRate {
+    let sound = numerator > 0 && denominator > 0 && is_a_frame_rate(numerator, denominator);
+    sound.then_some(FrameRate {
         numerator,
         denominator,
     })

@@ -426,6 +426,24 @@ fn a_missing_program_is_named_with_what_to_install() {
 }
 
 #[cfg(target_os = "linux")]
+#[cfg(unix)]
+#[test]
+fn a_probe_that_never_ends_is_ended() {
+    use std::os::unix::fs::PermissionsExt;
+    let scratch = tempfile::tempdir().expect("a directory");
+    let endless = scratch.path().join("endless");
+    std::fs::write(&endless, "#!/bin/sh\nexec yes '{'\n").expect("room");
+    std::fs::set_permissions(&endless, std::fs::Permissions::from_mode(0o700)).expect("ours");
+    let programs = Programs {
+        ffmpeg: "ffmpeg".into(),
+        ffprobe: endless.into(),
+    };
+    let opened = Decoded::open(Path::new("reel.mkv"), &Wishes::default(), &programs);
+    let message = opened.expect_err("no answer").to_string();
+    assert!(message.contains("more than 1024 KiB"), "{message}");
+    assert!(message.contains("convert it first"), "{message}");
+}
+
 #[test]
 fn dropping_the_source_ends_the_decoder() {
     let long = [

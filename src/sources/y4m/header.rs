@@ -7,7 +7,7 @@
 
 use crate::units::CodeRange;
 
-use super::super::file::{FileWord, FrameRate, check_size};
+use super::super::file::{FileWord, FrameRate, check_size, is_a_frame_rate};
 use super::super::{
     ChromaGrid, ChromaSiting, FieldOrder, Packing, PictureFormat, SampleFormat, Wishes, file,
 };
@@ -134,6 +134,9 @@ impl Said {
                 self.rate = match (numerator, denominator) {
                     (0, 0) => None, // the format's own way to say "unknown"
                     (0, _) | (_, 0) => return Err(fault("a frame rate above zero")),
+                    _ if !is_a_frame_rate(numerator, denominator) => {
+                        return Err(fault("a frame rate from 1 to 1000 a second"));
+                    }
                     _ => Some(FrameRate {
                         numerator,
                         denominator,
@@ -383,6 +386,8 @@ mod tests {
             ("W16384 H16384 C444p16", "1536 MiB"),
             ("W2 H2 F0:1", "above zero"),
             ("W2 H2 F25:0", "above zero"),
+            ("W2 H2 F1:4000000000", "from 1 to 1000"),
+            ("W2 H2 F4000000000:1", "from 1 to 1000"),
             ("W2 H2 F25", "such as F25:1"),
             ("W2 H2 C440", "'440'"),
             ("W2 H2 C422p8", "'422p8'"),

@@ -72,6 +72,25 @@ impl Stage {
         stage
     }
 
+    /// A pass of which every word is somebody else's.
+    pub(super) fn of_words(words: &str) -> Self {
+        let mut stage = Self::new(Scene::Wobble);
+        stage.live = Live::new(Head {
+            source: words.to_owned(),
+            tape: Some(words.to_owned()),
+            recorded_to: Some(words.to_owned()),
+            ..head()
+        });
+        for _ in 0..200 {
+            stage.step();
+        }
+        let events = [(0, (true, true)), (1, (true, false)), (2, (false, false))];
+        let events = events.map(|(kind, how)| stage.invented(kind, how, 1.0, words));
+        stage.live.note_changes(&events);
+        stage.live.set_over(words.to_owned());
+        stage
+    }
+
     /// One more field.
     pub(super) fn step(&mut self) {
         let place = place(self.field);

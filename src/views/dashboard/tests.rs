@@ -263,6 +263,41 @@ fn several(scenes: &[Scene], keys: &[KeyCode], (width, height): (u16, u16)) -> S
 }
 
 #[test]
+fn words_of_others_cannot_act_on_the_terminal() {
+    let hostile = "\u{1b}[2J\u{1b}]0;owned\u{7}\u{9b}31m\u{202e}reel\r\n\u{7f}2";
+    let acting = |buffer: &Buffer| {
+        let cells = buffer.content.iter();
+        let symbols = cells.map(ratatui::buffer::Cell::symbol);
+        symbols.collect::<String>().chars().any(crate::text::acts)
+    };
+    let mut stage = Stage::of_words(hostile);
+    for size in [SMALL, LARGE] {
+        for keys in ["", "c", "w", "h", "?", "m"] {
+            let mut screen = Screen::new(Palette::new(true));
+            press(&mut screen, keys);
+            let buffer = drawn(&mut screen, &stage.live, size);
+            assert!(!acting(&buffer), "{keys:?}: {}", text(&buffer));
+        }
+    }
+    let seen = text(&drawn(
+        &mut Screen::new(Palette::new(true)),
+        &stage.live,
+        LARGE,
+    ));
+    assert!(seen.contains("reel"), "{seen}");
+    stage.step();
+    let (first, second) = (
+        Mutex::new(stage.live),
+        Mutex::new(Stage::of_words(hostile).live),
+    );
+    let lives = [&first, &second];
+    let area = Rect::new(0, 0, LARGE.0, LARGE.1);
+    let mut buffer = Buffer::empty(area);
+    Desk::new(2, Palette::new(true)).draw(&mut buffer, area, &lives);
+    assert!(!acting(&buffer), "{}", text(&buffer));
+}
+
+#[test]
 fn several_sources_have_a_row_each_and_a_full_view_one_key_away() {
     let scenes = [Scene::Good, Scene::Wobble, Scene::Blind, Scene::Losses];
     for size in [SMALL, LARGE] {

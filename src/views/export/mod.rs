@@ -14,7 +14,7 @@ use crate::record::{Pass, RecordError};
 use crate::standard::Standard;
 use crate::timecode::FieldIndex;
 
-use super::beside::{Beside, is_stream};
+use super::beside::{Beside, is_stream, refuse_planted};
 use table::Table;
 
 mod chapters;
@@ -112,7 +112,7 @@ pub fn export<const N: usize>(
     }
     match destination {
         Destination::Stdout => {
-            let out = BufWriter::new(io::stdout());
+            let out = BufWriter::new(super::stdout());
             until_reader_stops(write(pass, document, out))
                 .map_err(|failure| failure.to("standard output"))
         }
@@ -214,6 +214,7 @@ fn write_file(
     fill: impl FnOnce(&mut BufWriter<&File>) -> Result<(), Failure>,
 ) -> Result<(), Failure> {
     if is_stream(path) {
+        refuse_planted(path)?;
         let file = File::options().write(true).open(path)?;
         return until_reader_stops(filled(&file, fill));
     }

@@ -2,7 +2,7 @@
 //!
 //! In: what [`Finished`] says of each pass, and its head. Out: the page. Words and shapes are made here, their places stand in
 //! the templates beside this file (`minijinja`, which escapes everything that is not marked as markup: names and notes are the
-//! operator's and whoever's made the file). Of one pass the page is that pass; of several it begins with an overview.
+//! operator's and whoever's made the file; control characters are taken out of the whole page). Of one pass the page is that pass; of several it begins with an overview.
 //!
 //! Does not know: how anything is measured or judged.
 
@@ -18,8 +18,9 @@ use serde::Serialize;
 use crate::alarms::EventId;
 use crate::compare::Comparison;
 use crate::record::{Exhibit, Finished, PassHead};
+use crate::text;
 
-use super::beside::{Beside, is_stream};
+use super::beside::{Beside, is_stream, refuse_planted};
 use comparison::ComparedSheet;
 use sheet::Sheet;
 
@@ -136,9 +137,7 @@ fn filled(name: &str, page: &impl Serialize) -> Result<String, minijinja::Error>
     }
     let page = environment.get_template(name)?.render(Serde(page))?;
     // templates end without their last line break
-    Ok(page
-        + "
-")
+    Ok(text::lines(&page).into_owned() + "\n")
 }
 
 /// Refuses a place for the page before anything is read.
@@ -163,7 +162,7 @@ pub fn check_place(place: &Path, passes: &[PathBuf]) -> Result<(), ReportError> 
 /// It cannot be written.
 pub fn put(place: &Path, page: &str) -> Result<(), ReportError> {
     let written = if is_stream(place) {
-        let file = File::options().write(true).open(place);
+        let file = refuse_planted(place).and_then(|()| File::options().write(true).open(place));
         file.and_then(|mut file| file.write_all(page.as_bytes()))
     } else {
         Beside::create(place).and_then(|beside| {
