@@ -1,4 +1,4 @@
-//! The response of filters that are known, and spectra beside SciPy's.
+//! The response of filters that are known, and spectra beside those of `SciPy`.
 
 use rand::{Rng as _, SeedableRng as _};
 use rand_xoshiro::Xoshiro256PlusPlus;
