@@ -175,8 +175,8 @@ fn most_missed(slope_square: f32, usual: f32) -> f32 {
     FITS * usual + OFF_BY * (slope_square / STRETCH as f32).sqrt()
 }
 
-/// What a stretch misses by, on the median of those known.
-fn usual_miss(sums: &RowSums) -> Option<f32> {
+/// What a stretch misses by, on the median of those known, in codes a sample.
+pub(super) fn usual_miss(sums: &RowSums) -> Option<f32> {
     let mut misses = [0.0; MAX_STRETCHES];
     let mut count = 0;
     for sums in sums.iter().filter(|sums| sums.weight > 0.0) {

@@ -564,13 +564,7 @@ fn settle(look: &Look<'_>, start: f32, scale: f32, verdict: &mut Verdict) {
 
 /// Standard deviation of a sample in the stretches that fit as most do.
 fn usual_scale(sums: &fit::RowSums) -> Option<f32> {
-    let mut distances = [0.0; MAX_STRETCHES];
-    let mut count = 0;
-    for sums in sums.iter().filter(|sums| sums.weight > 0.0) {
-        distances[count] = sums.distance / STRETCH as f32;
-        count += 1;
-    }
-    robust::median(&mut distances[..count]).map(|middle| SIGMA_PER_MEAN_DEVIATION * middle)
+    again::usual_miss(sums).map(|miss| SIGMA_PER_MEAN_DEVIATION * miss)
 }
 
 /// The stretches, a bit each, that show something else than was expected.
