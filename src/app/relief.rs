@@ -13,6 +13,9 @@ const SETTLE: u32 = 6;
 /// Frames in a row that found the queue empty before a step up is tried: ten seconds.
 const CALM: u32 = 300;
 
+/// Frames at the start of a pass that may pile up while the program gets going: a second.
+const START: u32 = 30;
+
 /// Longest such wait: after each step up that did not hold, it doubles up to this (five minutes).
 const LONGEST_CALM: u32 = 9_000;
 
@@ -34,6 +37,8 @@ pub(super) struct Relief {
     calm: u32,
     /// So many are wanted.
     wanted: u32,
+    /// Frames for which a full queue is only the start's.
+    grace: u32,
 }
 
 impl Default for Relief {
@@ -44,6 +49,7 @@ impl Default for Relief {
             stepped_up: false,
             calm: 0,
             wanted: CALM,
+            grace: START,
         }
     }
 }
@@ -52,13 +58,14 @@ impl Relief {
     /// Takes how many frames wait of so many that may; the effort from now on, where it is another.
     pub(super) fn observe(&mut self, waiting: usize, capacity: usize) -> Option<Effort> {
         self.since = self.since.saturating_add(1);
+        self.grace = self.grace.saturating_sub(1);
         self.calm = if waiting <= IDLE {
             self.calm.saturating_add(1)
         } else {
             0
         };
         let too_full = waiting as f64 >= TOO_FULL * capacity as f64;
-        if too_full && self.since > SETTLE {
+        if too_full && self.since > SETTLE && self.grace == 0 {
             let less = self.effort.less()?;
             if self.stepped_up && self.since < self.wanted {
                 self.wanted = (2 * self.wanted).min(LONGEST_CALM);
@@ -110,7 +117,8 @@ mod tests {
         let changes = course(&mut Relief::default(), 1000, |_, _| QUEUE - 1);
         let efforts: Vec<Effort> = changes.iter().map(|(_, effort)| *effort).collect();
         assert_eq!(efforts, Effort::ALL[1..]);
-        assert!(changes[2].0 <= 3 * (SETTLE + 1), "{changes:?}");
+        assert!(changes[0].0 >= START, "{changes:?}");
+        assert!(changes[2].0 <= START + 3 * (SETTLE + 1), "{changes:?}");
     }
 
     #[test]
