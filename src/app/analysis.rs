@@ -714,9 +714,9 @@ mod tests {
                 bench.analysis.keep_up();
             }
             // All are there at once: the queue is over its half until half of them are measured.
-            assert!(matches!(bench.run(frames(50)), Ok(End::Whole)));
-            assert_eq!(bench.fields(), (0..100).collect::<Vec<_>>());
-            assert_eq!(bench.analysis.losses().fields, 100);
+            assert!(matches!(bench.run(frames(100)), Ok(End::Whole)));
+            assert_eq!(bench.fields(), (0..200).collect::<Vec<_>>());
+            assert_eq!(bench.analysis.losses().fields, 200);
             let said = bench.opened(Kind::Reduced);
             assert_eq!(said.len(), if live { 3 } else { 0 }, "{said:?}");
             for ((_, text), what) in said.iter().zip(["second", "three", "dropouts"]) {
