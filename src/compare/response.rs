@@ -61,9 +61,8 @@ struct Sums {
     cross: [Complex<f64>; BINS],
     common_first: [f64; BINS],
     common_cross: [Complex<f64>; BINS],
-    /// Displacement weighted with what shows it, and the weights.
+    /// Displacement weighted with what both show.
     displaced: f64,
-    shown: f64,
     /// By window across: what the lines, brought together, show alike.
     places: Vec<[Complex<f64>; BINS]>,
 }
@@ -79,7 +78,6 @@ impl Sums {
             common_first: [0.0; BINS],
             common_cross: [Complex::ZERO; BINS],
             displaced: 0.0,
-            shown: 0.0,
             places: Vec::new(),
         }
     }
@@ -221,7 +219,6 @@ impl Comparer {
             second.lines += 1.0;
             second.common += common;
             second.displaced += common * line.displaced;
-            second.shown += common;
             if second.places.len() < line.cross.len() {
                 second
                     .places
@@ -254,6 +251,7 @@ impl Comparer {
         if seconds.len() < LEAST_SECONDS {
             return None;
         }
+        let seconds = Seconds::of(&seconds);
         let bin_megahertz = sampled_megahertz / LENGTH as f64;
         let of_band = |centre: f64| {
             (1..BINS).filter(move |&bin| (bin as f64 * bin_megahertz - centre).abs() <= HALF_BAND)
@@ -266,26 +264,24 @@ impl Comparer {
                 let bins: Vec<usize> = of_band(megahertz).collect();
                 Band {
                     megahertz,
-                    decibels: jackknife(&seconds, |sums| {
-                        Some(level(sums, &bins)? - level(sums, &lowest)?)
-                    }),
-                    coherence: coherence(&total(&seconds, None), &bins),
+                    decibels: seconds
+                        .figure(|sums| Some(level(sums, &bins)? - level(sums, &lowest)?)),
+                    coherence: coherence(&seconds.all, &bins),
                 }
             })
             .collect();
         Some(Response {
-            seconds: seconds.len(),
+            seconds: seconds.but_one.len(),
             bands,
-            right_samples: jackknife(&seconds, |sums| self.line_of_places(sums).map(|(at, _)| at)),
-            wider_percent: jackknife(&seconds, |sums| {
-                self.line_of_places(sums).map(|(_, slope)| 100.0 * slope)
-            }),
+            right_samples: seconds.figure(|sums| self.line_of_places(sums).map(|(at, _)| at)),
+            wider_percent: seconds
+                .figure(|sums| self.line_of_places(sums).map(|(_, slope)| 100.0 * slope)),
         })
     }
 
     /// Displacement in the middle of the line, and what it grows by a sample to the right.
     fn line_of_places(&self, sums: &Sums) -> Option<(f64, f64)> {
-        let level = (sums.shown > 0.0).then(|| sums.displaced / sums.shown)?;
+        let level = (sums.common > 0.0).then(|| sums.displaced / sums.common)?;
         let half = 0.5 * self.width as f64;
         let (mut n, mut x, mut y, mut xx, mut xy) = (0.0, 0.0, 0.0, 0.0, 0.0);
         for (place, cross) in sums.places.iter().enumerate() {
@@ -379,7 +375,6 @@ fn total(seconds: &[&Sums], without: Option<usize>) -> Sums {
         all.lines += one.lines;
         all.common += one.common;
         all.displaced += one.displaced;
-        all.shown += one.shown;
         for bin in 0..BINS {
             all.first[bin] += one.first[bin];
             all.second[bin] += one.second[bin];
@@ -422,18 +417,32 @@ fn coherence(sums: &Sums, bins: &[usize]) -> f64 {
     each.sum::<f64>() / bins.len().max(1) as f64
 }
 
-/// A figure of all seconds, with the error by which it would differ were they others (delete-one jackknife).
-fn jackknife(seconds: &[&Sums], figure: impl Fn(&Sums) -> Option<f64>) -> Option<Interval> {
-    let value = figure(&total(seconds, None))?;
-    let count = seconds.len() as f64;
-    let mut parts = Vec::with_capacity(seconds.len());
-    for at in 0..seconds.len() {
-        parts.push(figure(&total(seconds, Some(at)))?);
+/// The sums of all seconds, and of all but each one.
+struct Seconds {
+    all: Sums,
+    but_one: Vec<Sums>,
+}
+
+impl Seconds {
+    fn of(seconds: &[&Sums]) -> Self {
+        Self {
+            all: total(seconds, None),
+            but_one: (0..seconds.len())
+                .map(|at| total(seconds, Some(at)))
+                .collect(),
+        }
     }
-    let mean = parts.iter().sum::<f64>() / count;
-    let squares: f64 = parts.iter().map(|part| (part - mean).powi(2)).sum();
-    let error = (squares * (count - 1.0) / count).sqrt();
-    Some(Interval::new(value, error, count - 1.0))
+
+    /// A figure of all seconds, with the error by which it would differ were they others (delete-one jackknife).
+    fn figure(&self, figure: impl Fn(&Sums) -> Option<f64>) -> Option<Interval> {
+        let value = figure(&self.all)?;
+        let count = self.but_one.len() as f64;
+        let parts: Vec<f64> = self.but_one.iter().map(figure).collect::<Option<_>>()?;
+        let mean = parts.iter().sum::<f64>() / count;
+        let squares: f64 = parts.iter().map(|part| (part - mean).powi(2)).sum();
+        let error = (squares * (count - 1.0) / count).sqrt();
+        Some(Interval::new(value, error, count - 1.0))
+    }
 }
 
 #[cfg(test)]

@@ -36,8 +36,8 @@ const LOOK: Duration = Duration::from_millis(50);
 pub(crate) fn trueline<const N: usize>(words: [&str; N]) -> Command {
     let mut command = Command::new(PROGRAM);
     // A guest is slow; what it measures is compared with the same frames measured on the host.
-    command.env("TRUELINE_ALL_MEASURES", "1");
     command
+        .env("TRUELINE_ALL_MEASURES", "1")
         .args(words)
         .env("HOME", "/tmp")
         .stdin(Stdio::null())
