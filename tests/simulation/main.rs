@@ -11,6 +11,7 @@ mod grain;
 mod levels;
 mod line_timing;
 mod linearity;
+mod losses;
 mod onset;
 mod setup;
 

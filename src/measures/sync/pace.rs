@@ -6,11 +6,12 @@
 //! What moves makes fields of one parity differ by more the more frames lie between them, whatever moves: a pan, a zoom, a
 //! hand, a ball. Over the last fields that is known for one frame, two, three; so the difference across a doubtful place
 //! says how many frames lie there. A loss is told only where the motion was even before and is so again afterwards, for a
-//! camera that jerks looks the same, and both fields of the frame must say it. Of a still scene nothing can be told.
+//! camera that jerks looks the same, and both fields of the frame must say it. The picture as a whole is asked first; where something
+//! moves in it by itself, its parts are, and most of those that move must say the same. Of a still scene nothing can be told.
 //!
 //! Does not know: what moved, or what the device counted.
 
-use super::thumbnail::Thumbnail;
+use super::thumbnail::{TILES, Thumbnail};
 
 /// Frames over which differences are kept.
 const FRAMES: usize = 5;
@@ -27,11 +28,15 @@ const BEFORE: usize = 8;
 /// Fields that are remembered.
 const KEPT: usize = DELAY + 1 + BEFORE;
 
-/// Share by which even motion varies from field to field.
+/// Share by which differences of even motion vary from field to field, in a picture of ordinary sharpness.
 const EVEN: f64 = 0.15;
 
-/// The same some fields later.
-const STILL_EVEN: f64 = 0.2;
+/// The most they may vary by. Where edges are sharper than the samples are close, a slow pan makes them swing as it crosses from sample
+/// to sample.
+const UNEVEN: f64 = 0.45;
+
+/// What a loss must stand out by where they vary by more than [`EVEN`], in the largest distance of one from their mean.
+const BEYOND_UNEVEN: f64 = 4.0;
 
 /// What a frame more must add, in differences of one frame, to be counted: sampling leaves 0.02, uneven motion more.
 const COUNTABLE: f64 = 0.1;
@@ -42,20 +47,50 @@ const STANDS_OUT: f64 = 6.0;
 /// Differences over the longest known that are another scene.
 const ANOTHER_SCENE: f64 = 1.5;
 
-/// Differences of the newest field.
-#[derive(Clone, Copy, Debug, Default)]
-struct Change {
-    /// Against the field of its parity one frame before, two, and so on.
-    since: [Option<f64>; FRAMES],
-    repeated: bool,
+/// Parts of the picture that move with it, of those that move at all, that must say the same of a loss: what moves by itself does so in
+/// few.
+const AGREEING: f64 = 0.6;
+
+/// Fewest of them: in one or two, a thing that moves by itself is all that moves.
+const FEWEST_TILES: usize = 4;
+
+/// What one area of the picture says of a place.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Said {
+    /// Nothing moves that would tell.
+    Nothing,
+    /// Something moves there by fits and starts, or as before.
+    NoLoss,
+    /// So many frames are gone.
+    Lost(usize),
 }
 
-/// The last fields' differences, newest first.
-#[derive(Debug, Default)]
+/// Mean square differences of one area of the picture, newest first.
+#[derive(Clone, Copy, Debug, Default)]
+struct Course {
+    /// Of a field against the field of its parity one frame before, two, and so on.
+    since: [[Option<f32>; FRAMES]; KEPT],
+}
+
+/// The last fields' differences.
+#[derive(Debug)]
 pub(super) struct Pace {
-    changes: [Change; KEPT],
+    whole: Course,
+    tiles: Box<[Course; TILES]>,
+    repeated: [bool; KEPT],
     /// Fields since something broke the row of fields.
     fields: usize,
+}
+
+impl Default for Pace {
+    fn default() -> Self {
+        Self {
+            whole: Course::default(),
+            tiles: Box::new([Course::default(); TILES]),
+            repeated: [false; KEPT],
+            fields: 0,
+        }
+    }
 }
 
 impl Pace {
@@ -67,19 +102,27 @@ impl Pace {
     /// Takes in the newest field, by the thumbnails from it backwards.
     pub(super) fn follow(&mut self, thumbnails: &[Thumbnail; THUMBNAILS]) {
         self.fields = (self.fields + 1).min(THUMBNAILS + KEPT);
-        self.changes.rotate_right(1);
+        self.repeated.rotate_right(1);
+        self.repeated[0] = false;
+        self.whole.age();
+        self.tiles.iter_mut().for_each(Course::age);
         let now = &thumbnails[0];
-        self.changes[0] = Change::default();
-        for (frames, since) in (1..).zip(&mut self.changes[0].since) {
-            if self.fields > 2 * frames {
-                *since = now.change(&thumbnails[2 * frames]);
+        for frames in (1..=FRAMES).filter(|frames| self.fields > 2 * frames) {
+            let Some(changes) = now.change_by_tile(&thumbnails[2 * frames]) else {
+                continue;
+            };
+            // Parts are of one size but for a row or column.
+            let whole = changes.iter().sum::<f32>() / TILES as f32;
+            self.whole.since[0][frames - 1] = Some(whole);
+            for (tile, change) in self.tiles.iter_mut().zip(changes) {
+                tile.since[0][frames - 1] = Some(change);
             }
         }
     }
 
     /// The newest field shows an earlier picture again.
     pub(super) fn note_repeat(&mut self) {
-        self.changes[0].repeated = true;
+        self.repeated[0] = true;
     }
 
     /// Whether the run of so many repeats that ended with the field before was put in between, and not in place of others;
@@ -87,64 +130,116 @@ impl Pace {
     pub(super) fn was_inserted(&self, repeats: usize) -> Option<bool> {
         let frames = repeats.div_ceil(2);
         let mean = |frames: usize| -> Option<f64> {
-            let of = |field: usize| self.changes.get(field)?.since[frames - 1];
-            Some(f64::midpoint(of(repeats + 1)?, of(repeats + 2)?))
+            let of = |field: usize| self.whole.since.get(field)?[frames - 1];
+            Some(f64::from(f32::midpoint(of(repeats + 1)?, of(repeats + 2)?)))
         };
         let one = mean(1)?;
         let all = (frames < FRAMES).then(|| mean(1 + frames)).flatten()?;
-        let after = self.changes[0].since[0]?;
+        let after = f64::from(self.whole.since[0][0]?);
         (all - one > COUNTABLE * one).then(|| after < (one * all).sqrt())
     }
 
     /// Frames that are missing right before the field [`DELAY`] fields ago; 0 where none are, or it cannot be told.
+    ///
+    /// The picture as a whole says so, or most parts of it that move: what moves by itself in front of a camera that goes on evenly
+    /// spoils the whole, and few of its parts.
     pub(super) fn lost_unnoticed(&self) -> u64 {
-        self.count_lost().unwrap_or(0)
+        if self.repeated.contains(&true) {
+            return 0;
+        }
+        match self.whole.says() {
+            Said::Lost(frames) => frames as u64,
+            Said::Nothing => 0,
+            Said::NoLoss => self.tiles_say(),
+        }
     }
 
-    fn count_lost(&self) -> Option<u64> {
-        let ones = |fields: std::ops::RangeInclusive<usize>| {
-            self.changes[fields].iter().map(|change| change.since[0])
+    fn tiles_say(&self) -> u64 {
+        let (mut votes, mut moving) = ([0; FRAMES], 0);
+        for said in self.tiles.iter().map(Course::says) {
+            moving += usize::from(said != Said::Nothing);
+            if let Said::Lost(frames) = said {
+                votes[frames] += 1;
+            }
+        }
+        let most = (1..FRAMES).max_by_key(|frames| votes[*frames]);
+        let told: usize = votes.iter().sum();
+        match most {
+            Some(frames) if told >= FEWEST_TILES && told as f64 >= AGREEING * moving as f64 => {
+                frames as u64
+            }
+            _ => 0,
+        }
+    }
+}
+
+impl Course {
+    fn age(&mut self) {
+        self.since.rotate_right(1);
+        self.since[0] = Default::default();
+    }
+
+    /// Of the place right before the field [`DELAY`] fields ago.
+    fn says(&self) -> Said {
+        let Some(known) = self.known() else {
+            return Said::Nothing;
         };
-        if self.changes.iter().any(|change| change.repeated) {
-            return None;
+        if known[1] - known[0] <= COUNTABLE * known[0] {
+            return Said::Nothing;
         }
-        let before = || ones(DELAY + 1..=KEPT - 1);
-        let count = BEFORE as f64;
-        let one = before().sum::<Option<f64>>()? / count;
-        let power = before().map(|change| Some((change? - one).powi(2)));
-        let sigma = (power.sum::<Option<f64>>()? / count).sqrt();
-        let apart = ones(DELAY - 1..=DELAY).sum::<Option<f64>>()? / 2.0;
-        let steady = near(before(), one, EVEN) && near(ones(0..=DELAY - 2), one, STILL_EVEN);
-        let jumped = near(ones(DELAY - 1..=DELAY), apart, EVEN)
-            && apart - one > (EVEN * one).max(STANDS_OUT * sigma);
-        if !steady || !jumped {
-            return None;
-        }
-        let frames = self.frames_apart(apart, one)?;
-        Some(frames as u64 - 1)
+        self.count_lost(&known).map_or(Said::NoLoss, Said::Lost)
     }
 
-    /// How many frames make such a difference, by the fields before the loss; `None` if not each frame more makes more.
-    fn frames_apart(&self, apart: f64, one: f64) -> Option<usize> {
+    /// Means over the fields before the place, by frames apart.
+    fn known(&self) -> Option<[f64; FRAMES]> {
         let mut known = [0.0; FRAMES];
-        for (frames, known) in known.iter_mut().enumerate() {
-            let before = self.changes[DELAY + 1..].iter();
-            let sum = before
-                .map(|change| change.since[frames])
-                .sum::<Option<f64>>()?;
-            *known = sum / BEFORE as f64;
+        for since in &self.since[DELAY + 1..] {
+            for (known, since) in known.iter_mut().zip(since) {
+                *known += f64::from((*since)?) / BEFORE as f64;
+            }
         }
-        if apart > ANOTHER_SCENE * known[FRAMES - 1] {
+        Some(known)
+    }
+
+    fn count_lost(&self, known: &[f64; FRAMES]) -> Option<usize> {
+        let ones = |fields: std::ops::RangeInclusive<usize>| {
+            let changes = self.since[fields].iter();
+            changes.map(|since| since[0].map(f64::from))
+        };
+        let one = known[0];
+        let power = ones(DELAY + 1..=KEPT - 1).map(|change| Some((change? - one).powi(2)));
+        let sigma = (power.sum::<Option<f64>>()? / BEFORE as f64).sqrt();
+        let apart = ones(DELAY - 1..=DELAY).sum::<Option<f64>>()? / 2.0;
+        let unevenness = ones(DELAY + 1..=KEPT - 1)
+            .chain(ones(0..=DELAY - 2))
+            .map(|change| Some((change? - one).abs()))
+            .try_fold(0.0, |most: f64, off| Some(most.max(off?)))?;
+        let stands_out = if unevenness > EVEN * one {
+            BEYOND_UNEVEN * unevenness
+        } else {
+            EVEN * one
+        };
+        let jumped = near(ones(DELAY - 1..=DELAY), apart, EVEN)
+            && apart - one > stands_out.max(STANDS_OUT * sigma);
+        if unevenness > UNEVEN * one || !jumped {
             return None;
         }
-        let distance = |at: &usize| (known[*at] - apart).abs();
-        let at = (1..FRAMES).min_by(|a, b| distance(a).total_cmp(&distance(b)))?;
-        let grows = known[..=at]
-            .windows(2)
-            .all(|pair| pair[1] - pair[0] > COUNTABLE * one);
-        let step = known[at] - known[at - 1];
-        (grows && distance(&at) < 0.5 * step).then_some(at + 1)
+        Some(frames_apart(known, apart)? - 1)
     }
+}
+
+/// How many frames make such a difference, by the fields before the loss; `None` if not each frame more makes more.
+fn frames_apart(known: &[f64; FRAMES], apart: f64) -> Option<usize> {
+    if apart > ANOTHER_SCENE * known[FRAMES - 1] {
+        return None;
+    }
+    let distance = |at: &usize| (known[*at] - apart).abs();
+    let at = (1..FRAMES).min_by(|a, b| distance(a).total_cmp(&distance(b)))?;
+    let grows = known[..=at]
+        .windows(2)
+        .all(|pair| pair[1] - pair[0] > COUNTABLE * known[0]);
+    let step = known[at] - known[at - 1];
+    (grows && distance(&at) < 0.5 * step).then_some(at + 1)
 }
 
 /// Whether all of these differences are known, and the wanted one but for a share of it.
@@ -165,16 +260,28 @@ mod tests {
         fields: u64,
         at: impl Fn(u64) -> u64,
     ) -> Vec<(u64, u64)> {
+        told_beside(world, camera, fields, at, |_, _| ())
+    }
+
+    /// The same with something in front, drawn into each field.
+    fn told_beside(
+        world: &World,
+        camera: impl Fn(f64) -> Camera,
+        fields: u64,
+        at: impl Fn(u64) -> u64,
+        draw: impl Fn(&mut Plane, u64),
+    ) -> Vec<(u64, u64)> {
         let mut sketcher = Sketcher::new(3);
         let mut pace = Pace::default();
         let mut thumbnails: [Thumbnail; THUMBNAILS] = Default::default();
         let mut losses = Vec::new();
         for field in 0..fields {
             let shown = 2 * at(field / 2) + field % 2;
-            let luma: Plane = sketcher
+            let mut luma = sketcher
                 .shot(field, world, camera(shown as f64))
                 .luma
                 .clone();
+            draw(&mut luma, field);
             thumbnails.rotate_right(1);
             thumbnails[0].shrink(&luma);
             pace.follow(&thumbnails);
@@ -199,6 +306,22 @@ mod tests {
             let at = |frame: u64| if frame < 20 { frame } else { frame + lost };
             assert_eq!(told(&World::street(1), pan, 80, at), [(40, lost)], "{lost}");
         }
+    }
+
+    #[test]
+    fn a_thing_that_hops_about_before_an_even_pan_hides_no_loss() {
+        let at = |frame: u64| if frame < 20 { frame } else { frame + 2 };
+        let hopping = |luma: &mut Plane, field: u64| {
+            let width = luma.width;
+            let left = 80 + (field / 2 * 37 % 90) as usize;
+            for row in luma.samples.chunks_exact_mut(width).skip(60).take(70) {
+                row[left..left + 90].fill(220);
+            }
+        };
+        let told = told_beside(&World::street(1), pan, 80, at, hopping);
+        assert_eq!(told, [(40, 2)]);
+        let told = told_beside(&World::street(1), pan, 200, |frame| frame, hopping);
+        assert_eq!(told, []);
     }
 
     #[test]

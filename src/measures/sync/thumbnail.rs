@@ -5,6 +5,8 @@
 //!
 //! Does not know: what the comparison is for.
 
+use std::array::from_fn;
+
 use multiversion::multiversion;
 
 use crate::fields::Plane;
@@ -20,6 +22,13 @@ const SMALLEST: (usize, usize) = (10, 64);
 
 /// Rows left out at the bottom: the head-switch zone.
 pub(super) const BOTTOM_ROWS: usize = 8;
+
+/// Parts that a thumbnail is divided into, across and down.
+const TILES_ACROSS: usize = 5;
+const TILES_DOWN: usize = 6;
+
+/// All of them.
+pub(super) const TILES: usize = TILES_ACROSS * TILES_DOWN;
 
 /// Sums of [`BLOCK`] samples, row by row.
 #[derive(Clone, Debug, Default)]
@@ -82,10 +91,22 @@ impl Thumbnail {
         (variance > 0.0).then(|| 1.0 - mean_square(now, before) / (2.0 * variance))
     }
 
-    /// Mean square difference from another thumbnail; `None` where one is blank or their sizes differ.
-    pub(super) fn change(&self, other: &Self) -> Option<f64> {
+    /// Mean square difference from another thumbnail in each of [`TILES`] parts, row by row of them; `None` where one is blank or their
+    /// sizes differ.
+    pub(super) fn change_by_tile(&self, other: &Self) -> Option<[f32; TILES]> {
         let alike = !self.is_blank() && other.sums.len() == self.sums.len();
-        alike.then(|| mean_square(&self.sums, &other.sums))
+        alike.then(|| {
+            let columns = self.columns;
+            let bounds: [usize; TILES_ACROSS + 1] = from_fn(|tile| tile * columns / TILES_ACROSS);
+            let down: [usize; TILES_DOWN + 1] =
+                from_fn(|tile| tile * self.rows / TILES_DOWN * columns);
+            let mut tiles = [0.0; TILES];
+            for (tiles, rows) in tiles.chunks_exact_mut(TILES_ACROSS).zip(down.windows(2)) {
+                let rows = rows[0]..rows[1];
+                squares_by_column(&self.sums[rows.clone()], &other.sums[rows], &bounds, tiles);
+            }
+            tiles
+        })
     }
 
     /// Correlation of each row with the next.
@@ -155,6 +176,32 @@ fn mean_square(one: &[u16], other: &[u16]) -> f64 {
         total += u64::from(part);
     }
     total as f64 / count.max(1) as f64
+}
+
+/// Mean squared difference of rows between each two bounds of their columns.
+#[multiversion(targets("x86_64+avx2"))]
+fn squares_by_column(
+    one: &[u16],
+    other: &[u16],
+    bounds: &[usize; TILES_ACROSS + 1],
+    means: &mut [f32],
+) {
+    let columns = bounds[TILES_ACROSS];
+    let mut totals = [0u64; TILES_ACROSS];
+    let mut rows = 0;
+    for (one, other) in one.chunks_exact(columns).zip(other.chunks_exact(columns)) {
+        rows += 1;
+        for (total, bounds) in totals.iter_mut().zip(bounds.windows(2)) {
+            let part = bounds[0]..bounds[1];
+            let pairs = one[part.clone()].iter().zip(&other[part]);
+            let squares = pairs.map(|(a, b)| u32::from(a.abs_diff(*b)).pow(2));
+            *total += u64::from(squares.sum::<u32>());
+        }
+    }
+    for ((mean, total), bounds) in means.iter_mut().zip(totals).zip(bounds.windows(2)) {
+        let count = rows * (bounds[1] - bounds[0]);
+        *mean = (total as f64 / count.max(1) as f64) as f32;
+    }
 }
 
 /// Sums of each [`BLOCK`] samples.
