@@ -28,26 +28,30 @@ pub(super) fn open(number: u32, wishes: &Wishes) -> Result<Box<dyn Source>, Sour
 /// Always.
 #[cfg(not(any(feature = "camera", target_os = "macos", target_os = "windows")))]
 pub(super) fn open(number: u32, _wishes: &Wishes) -> Result<Box<dyn Source>, SourceError> {
-    Err(SourceError::new(
+    Err(not_built_in(number))
+}
+
+#[cfg(any(
+    test,
+    not(any(feature = "camera", target_os = "macos", target_os = "windows"))
+))]
+fn not_built_in(number: u32) -> SourceError {
+    SourceError::new(
         super::SourceErrorKind::Unsupported,
         format!(
             "cannot open camera:{number}: the camera interface is not built into this program; on Linux name the device \
              (/dev/video{number}), or build with `cargo build --release --features camera`"
         ),
-    ))
+    )
 }
 
-#[cfg(all(
-    test,
-    not(any(feature = "camera", target_os = "macos", target_os = "windows"))
-))]
+#[cfg(test)]
 mod tests {
     use super::*;
 
     #[test]
     fn what_is_not_built_in_says_so_and_what_next() {
-        let error = open(3, &Wishes::default()).err().expect("not built in");
-        let message = error.to_string();
+        let message = not_built_in(3).to_string();
         assert!(message.contains("not built into"), "{message}");
         assert!(message.contains("/dev/video3"), "{message}");
         assert!(message.contains("--features camera"), "{message}");
