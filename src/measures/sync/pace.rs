@@ -76,7 +76,7 @@ struct Course {
 #[derive(Debug)]
 pub(super) struct Pace {
     whole: Course,
-    tiles: Box<[Course; TILES]>,
+    tiles: Vec<Course>,
     repeated: [bool; KEPT],
     /// Fields since something broke the row of fields.
     fields: usize,
@@ -86,7 +86,7 @@ impl Default for Pace {
     fn default() -> Self {
         Self {
             whole: Course::default(),
-            tiles: Box::new([Course::default(); TILES]),
+            tiles: vec![Course::default(); TILES],
             repeated: [false; KEPT],
             fields: 0,
         }
