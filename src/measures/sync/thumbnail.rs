@@ -162,18 +162,23 @@ fn variance(sums: &[u16]) -> f64 {
     moments.squares as f64 / count - mean * mean
 }
 
+/// Squared differences of a short run of sums, in 32 bits: 4080² · 256 just fits, and a fifth of the widest picture has 204.
+#[inline]
+fn squares(one: &[u16], other: &[u16]) -> u32 {
+    let differences = one
+        .iter()
+        .zip(other)
+        .map(|(a, b)| u32::from(a.abs_diff(*b)));
+    differences.map(|difference| difference * difference).sum()
+}
+
 /// Mean squared difference of two runs of sums.
 #[multiversion(targets("x86_64+avx2"))]
 fn mean_square(one: &[u16], other: &[u16]) -> f64 {
     let count = one.len().min(other.len());
     let mut total = 0u64;
     for (one, other) in one[..count].chunks(256).zip(other[..count].chunks(256)) {
-        let mut part = 0u32;
-        for (a, b) in one.iter().zip(other) {
-            let difference = u32::from(a.abs_diff(*b));
-            part += difference * difference;
-        }
-        total += u64::from(part);
+        total += u64::from(squares(one, other));
     }
     total as f64 / count.max(1) as f64
 }
@@ -193,9 +198,7 @@ fn squares_by_column(
         rows += 1;
         for (total, bounds) in totals.iter_mut().zip(bounds.windows(2)) {
             let part = bounds[0]..bounds[1];
-            let pairs = one[part.clone()].iter().zip(&other[part]);
-            let squares = pairs.map(|(a, b)| u32::from(a.abs_diff(*b)).pow(2));
-            *total += u64::from(squares.sum::<u32>());
+            *total += u64::from(squares(&one[part.clone()], &other[part]));
         }
     }
     for ((mean, total), bounds) in means.iter_mut().zip(totals).zip(bounds.windows(2)) {
