@@ -281,7 +281,7 @@ impl Analysis {
                 }
                 Ok(None)
             }
-            Delivery::Overrun(text) => self.note(Kind::Overrun, None, &text).map(|()| None),
+            Delivery::Overrun(text) => self.overrun(&text).map(|()| None),
             Delivery::Failed(error) => {
                 self.broken_off = true;
                 let error = Error::from(error);
@@ -443,6 +443,14 @@ impl Analysis {
                 .begin(next, &remark.text, &self.statistics, numbers);
         }
         self.note(Kind::Mark, remark.at, &remark.text)
+    }
+
+    /// Logs that frames were not handed on to whoever records them.
+    ///
+    /// # Errors
+    /// A sink that cannot go on.
+    pub(super) fn overrun(&mut self, text: &str) -> Result<()> {
+        self.note(Kind::Overrun, None, text)
     }
 
     /// Logs something that no reading shows; before the first field it waits for one.

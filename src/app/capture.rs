@@ -219,8 +219,7 @@ impl Way<'_> {
                         )
                 }
                 Err(error) => {
-                    // Nobody left to tell means nobody left to care.
-                    let _ = self.sender.send(Delivery::Failed(error));
+                    self.notes.push_back(Delivery::Failed(error));
                     break;
                 }
             };
@@ -230,6 +229,8 @@ impl Way<'_> {
                 break;
             }
         }
+        // No frame comes after these that could wait. Nobody left to tell means nobody left to care.
+        self.wait_for_room();
     }
 
     /// Sets controls as ordered, and keeps what was read of them for others to see. Of several orders for one control
@@ -266,14 +267,11 @@ impl Way<'_> {
         }
         frame.gap = owed.and(frame.gap);
         *owed = Gap::default();
-        // What happened before a frame is told before it, as far as there is room.
-        if !self.hand_on_notes() {
-            return false;
-        }
+        // What happened before a frame is told before it: of a source that does not wait, as far as there is room.
         if live {
-            hand_on_or_drop(frame, &self.sender, owed)
+            self.hand_on_notes() && hand_on_or_drop(frame, &self.sender, owed)
         } else {
-            self.sender.send(Delivery::Frame(frame)).is_ok()
+            self.wait_for_room() && self.sender.send(Delivery::Frame(frame)).is_ok()
         }
     }
 
@@ -309,6 +307,12 @@ impl Way<'_> {
             }
         }
         true
+    }
+
+    /// Hands all notes on, waiting for room; whether somebody still listens.
+    fn wait_for_room(&mut self) -> bool {
+        let mut notes = self.notes.drain(..);
+        notes.all(|note| self.sender.send(note).is_ok())
     }
 }
 
@@ -441,6 +445,26 @@ mod tests {
         assert!(matches!(
             receiver.try_recv(),
             Ok(Delivery::Silent(error)) if error.kind() == SourceErrorKind::Away
+        ));
+    }
+
+    #[test]
+    fn what_found_no_room_is_told_before_the_end() {
+        let (sender, receiver) = bounded(1);
+        let (at_its_end, ended) = bounded(1);
+        let away = || Err(SourceError::new(SourceErrorKind::Away, "it was unplugged"));
+        let mut source = Script::live().frames(1).then(away).then(move || {
+            at_its_end.send(()).expect("the test waits");
+            Ok(None)
+        });
+        let told: Vec<Delivery> = std::thread::scope(|scope| {
+            scope.spawn(move || read(&mut source, &sender, &Stop::default()));
+            ended.recv().expect("the source comes to its end");
+            receiver.iter().collect()
+        });
+        assert!(matches!(
+            told[..],
+            [Delivery::Frame(_), Delivery::Silent(_)]
         ));
     }
 

@@ -27,6 +27,7 @@ use super::analysis::{Analysis, End, PassPlan};
 use super::capture::{Capture, PATIENCE};
 use super::learn::InForce;
 use super::sinks::Recorder;
+use super::tee::Tee;
 use super::{say, say_inked};
 
 /// What is known of a pass before its first frame.
@@ -256,6 +257,7 @@ pub(super) fn conclude(
     capture: Capture,
     mut analysis: Analysis,
     recording: Option<Recording>,
+    tee: Option<&Tee>,
 ) -> Result<(Summary, Readiness, End)> {
     let whole = matches!(analysed, Ok(End::Whole));
     let intervals = capture.seen().intervals.figures();
@@ -265,7 +267,9 @@ pub(super) fn conclude(
         .map(|said| ("input state".to_owned(), said));
     let found = intervals.into_iter().chain(said).collect();
     let ending = capture.end();
-    let events = analysis.close_events();
+    let note = tee.and_then(|tee| tee.late_note(PATIENCE));
+    let told = note.map_or(Ok(()), |note| analysis.overrun(&note));
+    let events = told.and(analysis.close_events());
     let readiness = analysis.readiness();
     let (summary, recorder) = analysis.sum_up();
     let closed = summary.and_then(|summary| {

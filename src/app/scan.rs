@@ -118,7 +118,7 @@ impl Scan {
         let end = self
             .team
             .run(|| analysis.run(&capture.deliveries, None, stop));
-        let (summary, _, end) = pass::conclude(end, capture, analysis, self.recording)?;
+        let (summary, _, end) = pass::conclude(end, capture, analysis, self.recording, None)?;
         Ok((summary, end))
     }
 }

@@ -215,7 +215,7 @@ impl Station {
         });
         let seen = capture.seen();
         let losses = analysis.losses();
-        let concluded = pass::conclude(end, capture, analysis, recording);
+        let concluded = pass::conclude(end, capture, analysis, recording, tee.as_ref());
         let handed = tee.map(Tee::finish).transpose();
         let (summary, readiness, end) = concluded?;
         if !check {

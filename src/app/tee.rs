@@ -54,11 +54,16 @@ pub(super) struct TeeSender {
     left_out: u64,
     gone: bool,
     note: Option<String>,
+    failure: Receiver<Failure>,
 }
+
+/// The recorder failed: told by whoever hears of it first, once.
+struct Failure;
 
 /// A running tee.
 pub(super) struct Tee {
     over: Receiver<()>,
+    failure: Receiver<Failure>,
     thread: JoinHandle<Result<Handed>>,
 }
 
@@ -87,6 +92,7 @@ impl Tee {
     fn start_into(out: Destination, job: &TeeJob, room: usize) -> Result<(Self, TeeSender)> {
         let (frames, queue) = bounded(room);
         let (until_end, over) = bounded(0);
+        let (fail, failure) = bounded(1);
         let waiting = Arc::<AtomicUsize>::default();
         let taken = Arc::clone(&waiting);
         let thread = std::thread::Builder::new()
@@ -98,7 +104,11 @@ impl Tee {
                     let out = BufWriter::with_capacity(WRITE_BUFFER_BYTES, out.open()?);
                     Ok(write_all(&queue, &taken, out)?)
                 };
-                write().with_context(|| format!("handing frames on to {name}"))
+                let written = write();
+                if written.is_err() {
+                    let _ = fail.send(Failure); // before the queue goes: whoever finds it gone may know
+                }
+                written.with_context(|| format!("handing frames on to {name}"))
             })
             .context("starting the thread that hands frames on")?;
         let sender = TeeSender {
@@ -113,8 +123,22 @@ impl Tee {
             left_out: 0,
             gone: false,
             note: None,
+            failure: failure.clone(),
         };
-        Ok((Self { over, thread }, sender))
+        let tee = Self {
+            over,
+            failure,
+            thread,
+        };
+        Ok((tee, sender))
+    }
+
+    /// What is to be told of a recorder that failed while the last frames waited, which no frame came after to tell of.
+    /// One that is still at it after `patience` is told of by [`Tee::finish`] alone.
+    pub(super) fn late_note(&self, patience: Duration) -> Option<String> {
+        let failed = self.failure.recv_timeout(patience).is_ok();
+        failed
+            .then(|| "The recorder takes no more frames: the last ones were not handed on.".into())
     }
 
     /// Waits until everything is written; the sender must be gone.
@@ -176,6 +200,7 @@ impl TeeSender {
             }
             Err(TrySendError::Disconnected(_)) => {
                 self.gone = true;
+                let _ = self.failure.try_recv(); // it is told of here
                 self.stands_at(placed.field, None);
                 self.note = Some(
                     "The recorder takes no more frames: none is handed on from here. Monitoring goes on.".into(),

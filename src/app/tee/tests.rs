@@ -205,6 +205,7 @@ fn stalled(buffer_frames: usize, gaps: Gaps) -> (TeeSender, Receiver<Part>, Arc<
         left_out: 0,
         gone: false,
         note: None,
+        failure: bounded(1).1,
     };
     (sender, queue, waiting)
 }
@@ -346,4 +347,40 @@ fn a_recorder_that_fails_is_an_error_at_the_end() {
     frames.send(Part { frame, placed }).expect("there is room");
     drop(frames);
     assert!(write_all(&queue, &AtomicUsize::new(0), Full).is_err());
+}
+
+/// A tee into a pipe whose reader has gone, and the capture thread's end of it.
+#[cfg(unix)]
+fn into_a_broken_pipe() -> (Tee, TeeSender) {
+    let (reader, writer) = io::pipe().expect("a pipe");
+    drop(reader);
+    let out = std::fs::File::from(std::os::fd::OwnedFd::from(writer));
+    let path = PathBuf::from("a pipe");
+    Tee::start_into(Destination::File(out, path.clone()), &job(&path), 4).expect("a thread")
+}
+
+#[test]
+#[cfg(unix)]
+fn a_failure_with_the_last_frames_is_told_of_at_the_end() {
+    let (tee, mut sender) = into_a_broken_pipe();
+    sender.offer(&woven(1, 0), false);
+    assert_eq!(sender.note(), None, "it waits in the buffer");
+    drop(sender);
+    let note = tee.late_note(PATIENCE).expect("nobody told of it yet");
+    assert!(note.contains("takes no more frames"), "{note}");
+    assert_eq!(tee.late_note(PATIENCE), None, "once");
+    assert!(tee.finish().is_err());
+}
+
+#[test]
+#[cfg(unix)]
+fn a_failure_told_of_with_a_later_frame_is_not_told_of_again() {
+    let (tee, mut sender) = into_a_broken_pipe();
+    let told = (0..).find_map(|_| {
+        sender.offer(&woven(1, 0), false);
+        sender.note()
+    });
+    assert!(told.is_some_and(|note| note.contains("Monitoring goes on")));
+    drop(sender);
+    assert_eq!(tee.late_note(PATIENCE), None);
 }
