@@ -280,6 +280,9 @@ const CONSTANT: f32 = 0.01;
 const WHOLE_APART: f32 = 0.3;
 const WHOLE_SHARE: f32 = 0.25;
 
+/// Samples within which a line stands where it always does: an edge that stays cannot be told there from one that moves.
+const AT_REST: f32 = 2.0 * WHOLE_APART;
+
 /// Lines seen in both of two fields from which on their changes say something of the field.
 const LEAST_FOLLOWED: usize = 24;
 
@@ -749,23 +752,29 @@ impl LineTiming {
         usable
     }
 
-    /// Whether the line is seen to stand there as a whole: two of its left edge, its right edge and its picture say so; or one
-    /// edge shows it and the other's left the raster that way; or there is one side only, and its edge stands further out. One
-    /// side by itself must stand off by more than picture detail can move it.
+    /// Whether the line is seen to stand there as a whole: two of its left edge, its right edge and its picture say so, and neither
+    /// edge stays where it always is; or one edge shows it and the other's left the raster that way; or there is one side only, and its
+    /// edge stands further out. One side by itself must stand off by more than picture detail can move it.
     fn is_whole(&self, row: usize, middle: f32) -> bool {
         let Pair { left, right, .. } = &self.pair;
         let allowed = WHOLE_APART + WHOLE_SHARE * middle.abs();
         let alike = |a: Shift, b: f32, variance: f32| {
             (a.value - b).abs() < allowed + 3.0 * (a.variance + variance).sqrt()
         };
+        // One that could not tell the line's place from the usual says nothing: within its error it agrees with all.
+        let at_rest = middle.abs() < AT_REST;
+        let tells = |one: &Shift| at_rest || 3.0 * one.variance.sqrt() < middle.abs();
+        let stays = |one: Shift| !at_rest && tells(&one) && one.value.abs() < WHOLE_APART;
         let agree = |a: Option<Shift>, b: Option<Shift>| {
-            a.zip(b).is_some_and(|(a, b)| {
+            a.filter(tells).zip(b.filter(tells)).is_some_and(|(a, b)| {
                 alike(a, b.value, b.variance) && alike(a, middle, 0.0) && alike(b, middle, 0.0)
             })
         };
         let picture = self.firm_change(row);
         match (left.shift(row), right.shift(row)) {
             (None, None) => false,
+            // Content that changes can take one edge with it, and says the same as that edge then.
+            (Some(a), Some(b)) if stays(a) || stays(b) => false,
             (a, b) if agree(a, b) || agree(a, picture) || agree(b, picture) => true,
             (Some(_), Some(_)) => false,
             _ if middle.abs() < WHOLE_ALONE => false,
