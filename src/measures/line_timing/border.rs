@@ -15,8 +15,11 @@
 use crate::fields::Plane;
 use crate::measures::dsp::robust;
 
-/// Share of the picture's noise power that a border from the tape keeps at the least.
+/// Share of the picture's noise power that a border from the tape keeps at the least, rounding apart.
 const QUIET_SHARE: f32 = 0.15;
+
+/// Noise power that rounding to codes makes, in codes²: of a border between two codes it is nearly all.
+const ROUNDING: f32 = 1.0 / 12.0;
 
 /// Noise power, in codes², that a border put in by the chain can have: the converter's own, and rounding.
 const MOST_BORDER_NOISE: f32 = 0.6;
@@ -182,7 +185,7 @@ impl Evidence {
 
     fn quiet(&self) -> Option<bool> {
         let (picture, border) = self.told_noise().zip(self.border_noise)?;
-        Some(border < QUIET_SHARE * picture)
+        Some(border - ROUNDING < QUIET_SHARE * (picture - ROUNDING))
     }
 
     fn noisy(&self) -> bool {
@@ -310,6 +313,20 @@ mod tests {
         let mut judge = BorderJudge::default();
         assert!(!decided(&straight, 5, &mut judge), "not from a few fields");
         assert!(decided(&straight, 95, &mut judge));
+    }
+
+    #[test]
+    fn a_straight_border_that_flickers_between_two_codes_is_regenerated() {
+        let flickering = Evidence {
+            border_noise: Some(3.0 / 16.0), // one sample in four
+            picture_noise: Some(1.0),
+            place_variance: 8e-5,
+            spread: 8e-3,
+            place: 0.0,
+            variance_by_white_noise: 1e-4,
+            ..tape()
+        };
+        assert!(decided(&flickering, 100, &mut BorderJudge::default()));
     }
 
     #[test]
