@@ -15,11 +15,11 @@
 use crate::fields::Plane;
 use crate::measures::dsp::robust;
 
-/// Share of the picture's noise power that a border from the tape keeps at the least, rounding apart.
-const QUIET_SHARE: f32 = 0.15;
+use super::side::ROUNDING;
 
-/// Noise power that rounding to codes makes, in codes²: of a border between two codes it is nearly all.
-const ROUNDING: f32 = 1.0 / 12.0;
+/// Share of the picture's noise power that a border from the tape keeps at the least, rounding apart: of a border between two
+/// codes it is nearly all.
+const QUIET_SHARE: f32 = 0.15;
 
 /// Noise power, in codes², that a border put in by the chain can have: the converter's own, and rounding.
 const MOST_BORDER_NOISE: f32 = 0.6;
