@@ -115,7 +115,8 @@ impl Measure for Tear {
 }
 
 impl Tear {
-    /// Takes the median of the lines around off each line, interpolated between places a few lines apart.
+    /// Takes off each line what it stands from the medians at two places a few lines apart; a line between them stands with its
+    /// surroundings. Where a thing that moves ends, they are far from each other, and a line that stands with either is no tear.
     fn take_surroundings_off(&mut self, rows: &std::ops::Range<usize>) {
         self.knots.clear();
         let mut last = 0.0;
@@ -137,8 +138,8 @@ impl Tear {
         for line in &mut self.lines {
             let place = (line.row - rows.start) as f32 / STRIDE as f32;
             let knot = place as usize;
-            let share = place - knot as f32;
-            line.off -= self.knots[knot] * (1.0 - share) + self.knots[knot + 1] * share;
+            let (above, below) = (self.knots[knot], self.knots[knot + 1]);
+            line.off -= line.off.clamp(above.min(below), above.max(below));
         }
     }
 
@@ -272,6 +273,23 @@ mod tests {
             let both = |row: usize| Some(hook(row) + late(row)?);
             assert_eq!(torn(both), Some(12), "{decay}");
         }
+    }
+
+    #[test]
+    fn lines_beside_a_large_thing_that_moves_are_no_tear() {
+        let mut reading = reading_of(240, |row| {
+            let passing = (60..100).contains(&row);
+            Some(jitter(row) - if passing { 6.0 * ONE } else { 0.0 })
+        });
+        let mut lines = line_timing::LineTrace::blank(240);
+        for (row, shift) in reading.lines.usable() {
+            lines.set(row, shift);
+            if !(60..100).contains(&row) {
+                lines.set_whole(row);
+            }
+        }
+        reading.lines = lines;
+        assert_eq!(look(&reading), Some(0));
     }
 
     #[test]

@@ -13,6 +13,7 @@
 
 use super::MAX_ROWS;
 use super::content::ContentTrace;
+use super::pair::contradict;
 use super::side::Shift;
 use crate::measures::dsp::robust;
 
@@ -28,6 +29,11 @@ const MOST_SCATTER: f32 = 0.02;
 
 /// Spread over a field of what edge and picture differ by, over what both foretell, beyond which the picture of this field is not asked at all.
 const FIELD_AGREES: f32 = 2.0;
+
+/// Lines on either side among which a line must have others that tell, and how many: one in the middle of nothing is confirmed by none,
+/// and bridges a gap that is one.
+const COMPANY_REACH: usize = 8;
+const LEAST_COMPANY: usize = 3;
 
 /// Lines that show both, needed to hold one against the other.
 const LEAST_LINES: usize = 24;
@@ -81,7 +87,7 @@ impl Default for Blend {
         Self {
             heads: [(); 2].map(|()| Vec::with_capacity(MAX_ROWS)),
             lines: Vec::with_capacity(MAX_ROWS),
-            scratch: Vec::with_capacity(MAX_ROWS),
+            scratch: Vec::with_capacity(MAX_ROWS + 1),
             counts: false,
             usual: None,
         }
@@ -112,13 +118,15 @@ impl Blend {
         self.lines.get(row).copied().flatten()
     }
 
-    /// Edges that are evidence, with the picture beside them where they do not refute it.
+    /// Edges that are evidence, with the picture beside them where they do not refute it. A line whose one edge is `alone` says nothing where
+    /// the picture puts it elsewhere: detail beside that edge, or a thing that moved, and nothing tells which.
     pub(super) fn both(
         &mut self,
         parity: usize,
         rows: usize,
         edge: impl Fn(usize) -> Option<Shift>,
         refuted: impl Fn(usize, f32) -> bool,
+        alone: impl Fn(usize) -> bool,
         picture: &ContentTrace,
     ) {
         self.heads[parity].resize(rows.min(MAX_ROWS), Constant::default());
@@ -130,6 +138,15 @@ impl Blend {
         for row in 0..rows {
             let own = edge(row);
             let line = match (own, picture.change(row), common) {
+                (Some(own), Some(change), Some(common))
+                    if alone(row)
+                        && change.wide
+                        && self.heads[parity][row]
+                            .told(change.whole, common)
+                            .is_some_and(|told| contradict(own, told, 0.0)) =>
+                {
+                    None
+                }
                 (Some(own), Some(change), Some(common)) => {
                     let apart = own.value - change.whole.value - common;
                     self.heads[parity][row].learn(apart, own.variance, change.whole.variance);
@@ -142,6 +159,7 @@ impl Blend {
             };
             self.lines.push(line);
         }
+        self.leave_out_lonely();
     }
 
     /// The picture alone.
@@ -165,6 +183,29 @@ impl Blend {
                     Some(change)
                 }
             }));
+        }
+        self.leave_out_lonely();
+    }
+
+    /// Leaves out lines that have no company.
+    fn leave_out_lonely(&mut self) {
+        self.scratch.clear();
+        let mut told = 0.0;
+        self.scratch.push(told);
+        for line in &self.lines {
+            told += f32::from(u8::from(line.is_some()));
+            self.scratch.push(told);
+        }
+        let rows = self.lines.len();
+        for (row, line) in self.lines.iter_mut().enumerate() {
+            let (first, end) = (
+                row.saturating_sub(COMPANY_REACH),
+                (row + COMPANY_REACH + 1).min(rows),
+            );
+            let company = self.scratch[end] - self.scratch[first] - 1.0;
+            if company < LEAST_COMPANY as f32 {
+                *line = None;
+            }
         }
     }
 
@@ -289,4 +330,63 @@ pub(super) fn shared_motion(
     let own = noise / n;
     let clear = power > LEAST_CHANGE * LEAST_CHANGE && power > (1.0 + CLEARLY * CLEARLY) * own;
     clear.then(|| (xy / n - x * y / (n * n)) / (power - own))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::measures::line_timing::content::Change;
+
+    const ROWS: usize = 60;
+    const ODD_ONE: usize = 30;
+
+    fn shift(value: f32) -> Shift {
+        Shift {
+            value,
+            variance: 1e-3,
+        }
+    }
+
+    fn still(wide: bool) -> ContentTrace {
+        let change = Change {
+            whole: shift(0.0),
+            thirds: [None; 2],
+            wide,
+        };
+        ContentTrace::of(vec![Some(change); ROWS])
+    }
+
+    /// What is made of a line whose edge jumps by two samples while its picture stands.
+    fn made_of_a_jump(alone: bool, wide: bool) -> Option<Shift> {
+        let mut blend = Blend::default();
+        let (never, one) = (|_, _| false, |row| alone && row == ODD_ONE);
+        for _ in 0..20 {
+            blend.both(0, ROWS, |_| Some(shift(0.0)), never, one, &still(wide));
+        }
+        let jumped = |row| Some(shift(if row == ODD_ONE { -2.0 } else { 0.0 }));
+        blend.both(0, ROWS, jumped, never, one, &still(wide));
+        assert_eq!(blend.line(ODD_ONE - 1), Some(shift(0.0)));
+        blend.line(ODD_ONE)
+    }
+
+    #[test]
+    fn one_edge_alone_is_not_believed_against_the_picture() {
+        assert_eq!(made_of_a_jump(true, true), None);
+    }
+
+    #[test]
+    fn two_edges_are_and_one_is_where_the_picture_is_a_single_thing() {
+        assert_eq!(made_of_a_jump(false, true), Some(shift(-2.0)));
+        assert_eq!(made_of_a_jump(true, false), Some(shift(-2.0)));
+    }
+
+    #[test]
+    fn a_line_in_the_middle_of_nothing_is_left_out() {
+        let mut blend = Blend::default();
+        let nothing = ContentTrace::of(vec![None; ROWS]);
+        let edges = |row| (row < 20 || row == 40).then(|| shift(0.0));
+        blend.both(0, ROWS, edges, |_, _| false, |_| false, &nothing);
+        assert!(blend.line(19).is_some());
+        assert_eq!(blend.line(40), None);
+    }
 }

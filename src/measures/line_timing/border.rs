@@ -73,6 +73,8 @@ pub(super) struct Evidence {
     pub place_variance: f32,
     /// Spread of the places of all lines, in samples.
     pub spread: f32,
+    /// The same of the lines that the picture beside them disturbs least.
+    pub calm_spread: f32,
     /// The field's median place against the reference, in samples.
     pub place: f32,
     /// The variance that white noise of power 1 gives a place.
@@ -204,7 +206,7 @@ impl Evidence {
     }
 
     fn same_phase(&self) -> bool {
-        self.spread < self.allowed() && self.place.abs() < NO_DRIFT
+        self.calm_spread < self.allowed() && self.place.abs() < NO_DRIFT
     }
 
     /// Variance of the places beyond what noise makes.
@@ -288,6 +290,7 @@ mod tests {
             moves_together: false,
             place_variance: 0.01,
             spread: 0.1,
+            calm_spread: 0.1,
             place: 0.02,
             variance_by_white_noise: 0.001,
             shared_motion: None,
@@ -307,6 +310,7 @@ mod tests {
             border_noise: Some(0.0),
             place_variance: 1e-5,
             spread: 3e-3,
+            calm_spread: 3e-3,
             place: 0.0,
             ..tape()
         };
@@ -322,11 +326,27 @@ mod tests {
             picture_noise: Some(1.0),
             place_variance: 8e-5,
             spread: 8e-3,
+            calm_spread: 8e-3,
             place: 0.0,
             variance_by_white_noise: 1e-4,
             ..tape()
         };
         assert!(decided(&flickering, 100, &mut BorderJudge::default()));
+    }
+
+    #[test]
+    fn detail_beside_some_lines_hides_no_straight_border() {
+        let busy = Evidence {
+            border_noise: Some(0.0),
+            picture_noise: Some(1.1),
+            place_variance: 4e-3,
+            spread: 0.09,
+            calm_spread: 0.03,
+            place: -0.02,
+            variance_by_white_noise: 2e-3,
+            ..tape()
+        };
+        assert!(decided(&busy, 100, &mut BorderJudge::default()));
     }
 
     #[test]
@@ -343,6 +363,7 @@ mod tests {
             Evidence {
                 place_variance: 5e-4,
                 spread: 0.02,
+                calm_spread: 0.02,
                 variance_by_white_noise: 1e-4,
                 place: 0.0,
                 ..tape()
@@ -360,6 +381,7 @@ mod tests {
             border_noise: Some(0.0),
             place_variance: 1e-5,
             spread: 3e-3,
+            calm_spread: 3e-3,
             place: 0.0,
             ..tape()
         }
@@ -369,6 +391,7 @@ mod tests {
     fn sides_that_wave_together_are_a_tape_even_if_quiet_and_smooth() {
         let waving = Evidence {
             spread: 0.5,
+            calm_spread: 0.5,
             moves_together: true,
             ..straight()
         };
@@ -394,11 +417,13 @@ mod tests {
         let moving = Evidence {
             border_noise: Some(0.0),
             spread: 0.4,
+            calm_spread: 0.4,
             moves_together: true,
             ..tape()
         };
         let held = Evidence {
             spread: 0.1,
+            calm_spread: 0.1,
             ..moving
         };
         let mut judge = BorderJudge::default();
@@ -415,12 +440,14 @@ mod tests {
             border_noise: Some(0.0),
             picture_noise: Some(1.0),
             spread: 0.38,
+            calm_spread: 0.38,
             moves_together: true,
             variance_by_white_noise: 2e-4,
             ..tape()
         };
         let right = Evidence {
             spread: 0.17,
+            calm_spread: 0.17,
             ..left
         };
         let mut judge = BorderJudge::default();
@@ -444,6 +471,7 @@ mod tests {
     fn a_decision_stands_while_the_border_is_quiet_and_still() {
         let unclear = Evidence {
             spread: 0.12,
+            calm_spread: 0.12,
             place: 0.1,
             ..straight()
         };
@@ -459,6 +487,7 @@ mod tests {
             picture_noise: Some(0.0),
             place_variance: 0.0,
             spread: 0.0,
+            calm_spread: 0.0,
             place: 0.0,
             ..tape()
         };
@@ -471,6 +500,7 @@ mod tests {
             border_noise: Some(0.0),
             place_variance: 1e-5,
             spread: 3e-3,
+            calm_spread: 3e-3,
             place: 0.0,
             ..tape()
         };

@@ -597,7 +597,8 @@ impl LineTiming {
         } = self;
         let edge = |row| pair.middle(row).filter(usable_shift);
         let refuted = |row, value| pair.refutes(row, value, WHOLE_ALONE);
-        blend.both(parity, rows, edge, refuted, content.trace());
+        let alone = |row| pair.is_alone(row);
+        blend.both(parity, rows, edge, refuted, alone, content.trace());
     }
 
     /// Looks for the edges of a side that has none, every now and then.
@@ -688,12 +689,16 @@ impl LineTiming {
             scratch.clear();
             scratch.extend((0..luma.rows).filter_map(|row| Some(side.shift(row)?.value)));
             let (_, spread) = robust::median_and_spread(scratch)?;
+            scratch.clear();
+            scratch.extend(side.calmest().map(|shift| shift.value));
+            let (_, calm_spread) = robust::median_and_spread(scratch)?;
             Some(Evidence {
                 border_noise,
                 picture_noise,
                 moves_together,
                 place_variance,
                 spread,
+                calm_spread,
                 place,
                 variance_by_white_noise: side.place_variance_by_white_noise()?,
                 shared_motion: shared_motion(luma.rows, |row| side.shift(row), picture),

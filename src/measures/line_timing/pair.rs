@@ -354,6 +354,11 @@ impl Pair {
         }
     }
 
+    /// Whether nothing confirms the edge of a row: the other side shows none.
+    pub(super) fn is_alone(&self, row: usize) -> bool {
+        self.inwards_alone(row).is_some()
+    }
+
     /// The sign of a shift inwards where one side shows the edge and the other shows neither an edge nor that it was
     /// pushed out of the raster.
     fn inwards_alone(&self, row: usize) -> Option<f32> {
@@ -445,8 +450,8 @@ impl Agreement {
     }
 }
 
-/// Whether two sides cannot both be right.
-fn contradict(left: Shift, right: Shift, length: f32) -> bool {
+/// Whether two witnesses, of which the line's length sets no more than so much apart, cannot both be right.
+pub(super) fn contradict(left: Shift, right: Shift, length: f32) -> bool {
     let allowed = CONTRADICTION * (left.variance + right.variance + length).sqrt();
     (left.value - right.value).abs() > allowed + LEAST_CONTRADICTION
 }

@@ -65,6 +65,9 @@ const LEAST_LINES: usize = 12;
 /// Lines across which a displacement foretells the next one.
 const MEMORY_LINES: usize = 8;
 
+/// Lines of which one is the calmest: few enough to leave every part of a field its say.
+const CALMEST_OF: usize = 8;
+
 /// Which side.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Hand {
@@ -324,6 +327,14 @@ impl Side {
     /// The displacement of a row once the field is finished.
     pub(super) fn shift(&self, row: usize) -> Option<Shift> {
         self.shifts.get(row).copied().flatten()
+    }
+
+    /// Of every few lines the displacement that the picture beside the edge disturbs least.
+    pub(super) fn calmest(&self) -> impl Iterator<Item = Shift> + '_ {
+        self.shifts.chunks(CALMEST_OF).filter_map(|lines| {
+            let shifts = lines.iter().flatten().copied();
+            shifts.min_by(|a, b| a.variance.total_cmp(&b.variance))
+        })
     }
 
     /// Lines that show the edge.

@@ -120,6 +120,16 @@ impl ContentTrace {
         self.moves_down = false;
     }
 
+    /// What a picture would say whose rows changed so.
+    #[cfg(test)]
+    pub(super) fn of(changes: Vec<Option<Change>>) -> Self {
+        Self {
+            lines: vec![None; changes.len()],
+            changes,
+            ..Self::default()
+        }
+    }
+
     /// Displacement of a row against the scene, in samples, with its variance; `None` where the line tells nothing.
     #[must_use]
     pub fn line(&self, row: usize) -> Option<Shift> {

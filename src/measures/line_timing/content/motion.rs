@@ -108,6 +108,8 @@ struct Line {
     miss: Option<f32>,
     /// It stands far from where most do.
     apart: bool,
+    /// The stretches, a bit each, that a thing which moves by itself passes through.
+    passing: u32,
 }
 
 /// Normal equations of the whole field.
@@ -283,6 +285,7 @@ impl MotionFinder {
                     TAMING * line.scale.max(0.5),
                 );
                 line.scale = usual_scale(sums).unwrap_or(line.scale);
+                leave_out(sums, line.passing);
             }
         });
         let frame = shot.frame();
@@ -308,16 +311,42 @@ impl Line {
         let mut codes = [0; MOST_SAMPLES];
         let expected = &mut codes[..shot.stretches() * STRETCH];
         let known = whole_sample_row(last, warp, self.row, expected);
+        // While the camera moves the picture down, or grows or turns it, all of it shows something else than expected.
+        self.passing = if warp.moves_down() {
+            0
+        } else {
+            passing(last.changed[self.row], known)
+        };
         let search = Search {
             padded: shot.padded_codes(self.row),
             expected,
-            known,
+            known: known & !self.passing,
         };
         let found = search.run(foretold);
         self.miss = found.map(|found| found.miss);
         if let Some(found) = found {
             foretold.follow(&found);
             (self.shift, self.scale) = (found.shift, found.scale);
+        }
+    }
+}
+
+/// The stretches of a row that showed something else than expected in the last field, and those beside them; none where these are
+/// most of it, for then nothing tells which part of it moves by itself.
+fn passing(changed: u32, known: u32) -> u32 {
+    let passing = changed | changed << 1 | changed >> 1;
+    if 2 * (passing & known).count_ones() > known.count_ones() {
+        0
+    } else {
+        passing
+    }
+}
+
+/// Takes those stretches out of the sums: what moves by itself says nothing of the camera.
+fn leave_out(sums: &mut RowGradients, passing: u32) {
+    for (nth, sums) in sums.iter_mut().enumerate() {
+        if passing >> nth & 1 != 0 {
+            *sums = GradientSums::default();
         }
     }
 }
