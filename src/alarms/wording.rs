@@ -291,6 +291,10 @@ fn verbs(limit: &Limit) -> (&'static str, &'static str) {
             "Nothing in colour has been seen for 20 s, in a recording that had colour",
             "Nothing in colour was seen",
         ),
+        Kind::Interference if limit.id == "hum" => (
+            "A bar of mains hum rolls through the picture",
+            "A bar of mains hum rolled through the picture",
+        ),
         Kind::Interference => (
             "One frequency lies over the whole picture: fine stripes from a supply, a transmitter or a bad screen",
             "One frequency lay over the whole picture",

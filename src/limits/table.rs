@@ -499,6 +499,27 @@ pub const TABLE: &[Limit] = &[
               for a picture that is striped all over has one frequency too, but few shots last so long without moving",
     },
     Limit {
+        id: "hum",
+        kind: Kind::Interference,
+        quantity: "interference.hum_ire",
+        test: Test::Number(Threshold {
+            side: Side::Above,
+            enter: 2.0,
+            leave: 1.2,
+            worse_step: 3.0,
+            unit: "IRE",
+            allowed: (0.5, 50.0),
+        }),
+        hits: 50,
+        of: 60,
+        among: Among::All,
+        at_cuts: AtCuts::Judge,
+        clear_after: 240,
+        severity: Severity::Alarm,
+        why: "2 IRE from peak to peak is 34 dB under the picture: a soft bar is harder to see than a sharp line, one that rolls is not \
+              (common practice, no source). What is told is certain already, from forty seconds",
+    },
+    Limit {
         id: "monochrome",
         kind: Kind::Monochrome,
         quantity: "chroma.presence",

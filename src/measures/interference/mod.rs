@@ -9,8 +9,7 @@
 //! what lies beside it.
 //!
 //! Subcarrier is left out: `chroma` tells it from detail by better means. So is what lies under 0.6 MHz, where pictures have their
-//! power. A bar of mains hum is not looked for: it stands nearly still in a field whose rate is that of the mains, and then
-//! nothing tells it from the light of the scene.
+//! power. The mains themselves are looked for in the blanking, by `hum`.
 //!
 //! Does not know: limits, what radiates.
 
@@ -23,8 +22,10 @@ use super::{Measure, levels};
 use crate::fields::{FieldRaster, Neighbourhood};
 use crate::units::{Estimate, Hertz, Ire, LumaCode, Megahertz, ire_from_code_step};
 
+pub use hum::{Bar, Ripple};
 pub use quantities::QUANTITIES;
 
+mod hum;
 mod quantities;
 #[cfg(test)]
 mod tests;
@@ -84,6 +85,8 @@ pub struct Reading {
     pub pattern: Option<Estimate<Ire>>,
     /// Its frequency along the line.
     pub frequency: Option<Estimate<Megahertz>>,
+    /// Hum of the mains; `None` where none is certain, and where less than two columns of blanking are in view.
+    pub bar: Option<Bar>,
 }
 
 /// The measure.
@@ -101,6 +104,7 @@ pub struct Interference {
     turn: u32,
     raster: Option<FieldRaster>,
     said: Reading,
+    hum: hum::Hum,
 }
 
 impl Default for Interference {
@@ -117,6 +121,7 @@ impl Default for Interference {
             turn: 0,
             raster: None,
             said: Reading::default(),
+            hum: hum::Hum::default(),
         }
     }
 }
@@ -130,6 +135,7 @@ impl Measure for Interference {
         if self.raster != Some(field.raster) {
             self.raster = Some(field.raster);
             self.forget();
+            self.hum.forget();
         }
         if !matches!(input.state, State::Locked | State::Unstable) {
             self.forget();
@@ -139,7 +145,10 @@ impl Measure for Interference {
         if self.turn.is_multiple_of(FIELD_STEP) && self.look(input) {
             self.said = self.find(&field.raster).unwrap_or_default();
         }
-        self.said
+        Reading {
+            bar: self.hum.see(field, input.levels.blanking),
+            ..self.said
+        }
     }
 }
 
@@ -245,6 +254,7 @@ impl Interference {
                 megahertz(bins_sigma),
                 self.fields,
             )),
+            bar: None,
         })
     }
 

@@ -1,5 +1,6 @@
 //! The ids of interference. Does not know: how it is measured.
 
+use super::hum::Ripple;
 use crate::measures::{Better, Group, Quantity, QuantityUnit, Value};
 
 /// What they have in common.
@@ -35,6 +36,26 @@ pub const QUANTITIES: &[Quantity] = &[
         about: "The frequency of that pattern along the line. One that stays the same through all scenes comes from the chain. Absent with \
                 the pattern.",
         read: |r| r.interference.frequency.map(Value::from),
+        ..INTERFERENCE
+    },
+    Quantity {
+        id: "interference.hum_ire",
+        label: "hum",
+        about: "Peak to peak of a bar of mains hum, over the last forty seconds: a darker and a lighter band, or two, that roll slowly or \
+                fast. Read in the blanking beside the picture. Absent where none is certain, where fewer than two columns of \
+                blanking are in view, before half a minute, and of a bar that drifts less than a turn in half a minute.",
+        read: |r| Some(Value::from(r.interference.bar?.swing)),
+        ..INTERFERENCE
+    },
+    Quantity {
+        id: "interference.hum_of",
+        label: "of mains",
+        unit: QuantityUnit::Word,
+        better: Better::Neither,
+        words: Ripple::WORDS,
+        about: "At which frequency the hum is: that of the mains where it was made, or twice that where a supply rectifies both half \
+                waves. Of other mains than those here, it is on the tape. Absent with the hum.",
+        read: |r| Some(Value::Word(r.interference.bar?.ripple.word())),
         ..INTERFERENCE
     },
 ];

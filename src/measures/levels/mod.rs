@@ -104,6 +104,8 @@ pub struct Reading {
     pub setup: Option<setup::Reading>,
     /// Where the levels were read.
     pub area: PictureArea,
+    /// Columns of blanking at the left and the right, as far as light beside them has shown; the edge's rise is in the innermost.
+    pub blanking: [usize; 2],
     /// How often each code of low-passed luma occurs in the picture area; all 0 where there is no picture.
     pub ladder: [u32; 256],
 }
@@ -126,6 +128,7 @@ impl Default for Reading {
             drift: None,
             setup: None,
             area: PictureArea::default(),
+            blanking: [0; 2],
             ladder: [0; 256],
         }
     }
@@ -307,6 +310,7 @@ impl Levels {
             .and_then(|blocks| self.drift.follow(blocks, flashes, ends));
         reading.drift =
             drift.map(|drift| Estimate::new(level(drift.codes), level(drift.sigma), drift.moments));
+        reading.blanking = self.area.blanking();
         reading.setup = self.advise(input, &reading, ends);
         reading
     }

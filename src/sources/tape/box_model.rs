@@ -39,6 +39,8 @@ pub struct BoxModel {
     pub subcarrier: f64,
     /// What its supply lays over the picture: from peak to peak, at a frequency.
     pub pattern: Option<(Ire, Hertz)>,
+    /// What the mains lay over picture and blanking: from peak to peak, at a frequency.
+    pub hum: Option<(Ire, Hertz)>,
 }
 
 /// The sides of the picture after a box.
@@ -73,6 +75,7 @@ impl BoxModel {
         chroma_low: Lines(0.0),
         subcarrier: 0.0,
         pattern: None,
+        hum: None,
     };
 }
 

@@ -69,6 +69,8 @@ pub(super) struct FieldPlan<'a> {
     pub(super) movers: &'a [Mover],
     /// Seconds since the shot began, for what moves.
     pub(super) seconds: f64,
+    /// Seconds since the tape began to play, for what goes on through all shots.
+    pub(super) played: f64,
     pub(super) tone: Tone,
     pub(super) rows: &'a [Displacement],
     pub(super) defects: &'a FieldDefects,
@@ -347,6 +349,7 @@ impl Painter {
                     .lay_over(codes as f32, frequency, row, self.raster.standard);
             }
         }
+        let hum = self.boxed.as_ref().and_then(|(model, _)| model.hum);
         if let Some(border) = &self.border {
             let black = plan.tone.blanking as f32;
             for (sample, weight) in self.lines.luma.iter_mut().zip(&border.0) {
@@ -356,6 +359,15 @@ impl Painter {
                 for (sample, weight) in line.iter_mut().zip(&border.1) {
                     *sample = NO_COLOUR + (*sample - NO_COLOUR) * weight;
                 }
+            }
+        }
+        if let Some((swing, frequency)) = hum {
+            // Whatever lies over the cable lies over a border drawn before it, too.
+            let line = self.raster.standard.line_period().0 * 1e-9;
+            let turns = (frequency.0 * (plan.played + row as f64 * line)).fract();
+            let codes = 0.5 * swing.0 * LUMA_CODES / 100.0 * libm::sin(TAU * turns);
+            for sample in &mut self.lines.luma {
+                *sample += codes as f32;
             }
         }
     }

@@ -240,6 +240,7 @@ impl Player {
             view: View::at(&segment.camera, &self.hand, seconds, self.raster.rows),
             movers: segment.movers,
             seconds,
+            played: (self.position as f64 + if newer { 0.5 } else { 0.0 }) * self.frame_seconds,
             tone: self.tones[usize::from(newer)],
             rows: &self.rows[usize::from(newer)],
             defects: &self.defects[usize::from(newer)],

@@ -256,6 +256,17 @@ static CATALOGUE: &[Scene] = &[
             ..BoxModel::THROUGH
         },
     ),
+    through(
+        &scene(
+            "hum",
+            "mains of 50 Hz over the cable, 4 IRE from peak to peak",
+            MIXED,
+        ),
+        BoxModel {
+            hum: Some((Ire(4.0), Hertz(50.06))),
+            ..BoxModel::THROUGH
+        },
+    ),
     scene(
         "setup-kept",
         "525 lines with the set-up still in: black at code 32",
