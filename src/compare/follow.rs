@@ -23,17 +23,17 @@ const LONGEST: i64 = STRETCH as i64 * STEP;
 /// are much alike.
 const LENGTHS: [i64; 3] = [600, 1200, LONGEST];
 
-/// Fields between two looks: a second. A look at six hours takes some 30 ms.
+/// Fields between two looks: a second. A look costs thirteen Fourier transforms as long as the earlier pass has steps.
 const PAUSE: i64 = 60;
 
 /// Change, in steps of clear change, that a stretch must have before a place can be told by it.
 const LEAST_CHANGE: f64 = 3.0;
 
-/// Windows that must speak for a place against another: a second and a half, of ten at least.
-const LEAST_VOTES: i64 = 3;
+/// Standard errors by which a place must fit better than another over a stretch: chance does that once in thirty thousand.
+const LEAST_LEAD: f64 = 4.0;
 
-/// Fields since a window last told its place from the ones beside it, from which on the place is not certain: ten seconds. A player that
-/// pauses in a still shot looks like one that plays on.
+/// Fields over which something must have moved for the place to be certain: ten seconds. A player that pauses in a still shot looks like
+/// one that plays on.
 const CERTAIN_FOR: i64 = 600;
 
 /// Why there is no place yet.
@@ -111,8 +111,24 @@ struct Place {
     /// The next window.
     at: i64,
     misses: u32,
-    /// The last window that told this offset from others.
+    /// The first field that is known to have this offset.
+    since: i64,
+    /// The last window that told it from others by itself.
     told: i64,
+}
+
+impl Place {
+    /// The stretch before a field that must tell the place.
+    fn told_over(&self, end: i64) -> Range<i64> {
+        self.since.max(end - CERTAIN_FOR)..end
+    }
+}
+
+/// Whether a stretch tells its offset from those a frame before and after, of the same parity.
+fn is_told(windows: &Windows<'_, Recent>, fields: &Range<i64>, offset: i64) -> bool {
+    [-2, 2]
+        .iter()
+        .all(|step| windows.lead(fields.clone(), offset + step, offset) >= LEAST_LEAD)
 }
 
 impl Search {
@@ -198,8 +214,7 @@ impl Follow {
         if best.correlation < SURE || !fits {
             return Err(Why::Nowhere);
         }
-        let is_worse =
-            |other: i64| windows.votes(fields.clone(), other, best.offset) >= LEAST_VOTES;
+        let is_worse = |other: i64| windows.lead(fields.clone(), other, best.offset) >= LEAST_LEAD;
         let is_rival = |other: &&Likely| (other.offset - best.offset).abs() > 2 * STEP;
         if near
             .iter()
@@ -208,8 +223,7 @@ impl Follow {
         {
             return Err(Why::Alike);
         }
-        // fields of the same parity, a frame before and after
-        if !is_worse(best.offset - 2) || !is_worse(best.offset + 2) {
+        if !is_told(&windows, &fields, best.offset) {
             return Err(Why::Still);
         }
         let at = fields.end - WINDOW;
@@ -218,6 +232,7 @@ impl Follow {
             tone: windows.tone,
             at,
             misses: 0,
+            since: fields.start,
             told: at,
         })
     }
@@ -242,7 +257,8 @@ impl Follow {
             Step::Nothing
         } else if let Some(other) = windows.better(window.clone(), place.offset) {
             let since = place.told;
-            (place.offset, place.told, place.misses) = (other, window.end, 0);
+            (place.offset, place.misses) = (other, 0);
+            (place.since, place.told) = (window.end, window.end);
             Step::Moved { since }
         } else if here.is_some_and(|here| windows.fits(here, window.clone())) {
             place.misses = 0;
@@ -253,7 +269,7 @@ impl Follow {
             place.tone = windows.tone;
             Step::Fits {
                 offset: place.offset,
-                certain: window.end - place.told <= CERTAIN_FOR,
+                certain: is_told(&windows, &place.told_over(window.end), place.offset),
                 fields: window,
             }
         } else {

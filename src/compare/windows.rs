@@ -24,6 +24,9 @@ const FAR: i64 = 90;
 /// Standard errors by which another offset must fit better.
 const CERTAIN: f64 = 5.0;
 
+/// Windows from which on their spread says anything: two seconds.
+const LEAST_WINDOWS: f64 = 4.0;
+
 /// Fields that count as one, as neighbours err alike.
 const ALIKE: f64 = 3.0;
 
@@ -262,17 +265,34 @@ impl<F: Fields> Windows<'_, F> {
         mean > 0.0 && mean > CERTAIN * deviation / (n / ALIKE).sqrt() + 1e-3
     }
 
-    /// Windows of a stretch in which one offset fits better than another for certain, less those in which it fits worse. A stretch as a
-    /// whole is no evidence of this kind: two fields at a cut outweigh all others.
-    pub(super) fn votes(&self, fields: Range<i64>, than: i64, offset: i64) -> i64 {
-        let starts = fields.clone().step_by(WINDOW as usize);
-        starts
-            .map(|start| {
-                let window = || start..(start + WINDOW).min(fields.end);
-                i64::from(self.is_certain(window(), than, offset))
-                    - i64::from(self.is_certain(window(), offset, than))
-            })
-            .sum()
+    /// By how many standard errors one offset fits a stretch better than another, by the shares of its windows: two fields at a cut must
+    /// not outweigh all others, and slow motion tells little in each window and much in many. 0 where it cannot be told.
+    pub(super) fn lead(&self, fields: Range<i64>, than: i64, offset: i64) -> f64 {
+        let (mut n, mut sum, mut squares) = (0.0, 0.0, 0.0);
+        for start in fields.clone().step_by(WINDOW as usize) {
+            let window = start..(start + WINDOW).min(fields.end);
+            let (mut one, mut other, mut count) = (0.0, 0.0, 0);
+            for field in window {
+                if let (Some(here), Some(there)) =
+                    (self.error(field, than), self.error(field, offset))
+                {
+                    (one, other, count) = (one + here, other + there, count + 1);
+                }
+            }
+            if 2 * count >= WINDOW && one + other > 0.0 {
+                let share = (one - other) / (one + other);
+                n += 1.0;
+                sum += share;
+                squares += share * share;
+            }
+        }
+        if n < LEAST_WINDOWS {
+            return 0.0;
+        }
+        let mean = sum / n;
+        let deviation = (squares / n - mean * mean).max(0.0).sqrt();
+        // windows that are all alike to the last digit are a still picture, or unlike everywhere
+        mean * n.sqrt() / deviation.max(1e-3)
     }
 
     /// Whether a window tells its offset from its neighbours.
