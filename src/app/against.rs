@@ -16,7 +16,7 @@ use crate::alarms::PassClock;
 use crate::compare::{Account, Against, Follower, Taken};
 use crate::measures::Readings;
 use crate::record::Live;
-use crate::record::live::{Earlier, Held, Shown, Whereabouts, shown_values};
+use crate::record::live::{ChainDifference, Earlier, Held, Shown, Whereabouts, shown_values};
 use crate::units::CodeRange;
 
 use super::capture::PATIENCE;
@@ -50,12 +50,9 @@ pub(super) struct Following {
 
 /// How the place is told.
 pub(super) struct Telling {
-    /// What a dashboard shows.
-    pub live: Arc<Mutex<Live>>,
-    /// Labels frames of what is played.
-    pub clock: PassClock,
-    /// Nothing is drawn: lines say what a dashboard would.
-    pub aloud: bool,
+    live: Arc<Mutex<Live>>,
+    clock: PassClock,
+    aloud: bool,
 }
 
 impl Following {
@@ -65,7 +62,6 @@ impl Following {
     /// The system has no thread left.
     pub(super) fn start(
         against: Against,
-        path: &Path,
         range: CodeRange,
         telling: Telling,
         waits: bool,
@@ -73,7 +69,8 @@ impl Following {
         let (fields, heard) = bounded(QUEUE_FIELDS);
         let (told, account) = bounded(1);
         telling.tell(&Earlier::new(against.name().to_owned()));
-        let live = Arc::clone(&telling.live);
+        let (live, path) = (Arc::clone(&telling.live), against.path());
+        let path = path.display().to_string();
         std::thread::Builder::new()
             .name("against".into())
             .spawn(move || {
@@ -85,7 +82,6 @@ impl Following {
             fields: fields.clone(),
             waits,
         });
-        let path = path.display().to_string();
         Ok((
             Self {
                 path,
@@ -126,10 +122,7 @@ fn differences(earlier: &Earlier) -> String {
         let Held { value, sigma } = earlier.difference(shown)?.difference;
         Some(format!("{} {value:+.2} ±{sigma:.2}", shown.quantity()?))
     });
-    let chain = earlier.chain.iter().map(|one| {
-        let Held { value, sigma } = one.difference;
-        format!("{} {value:+.1} ±{sigma:.1} {}", one.label, one.unit)
-    });
+    let chain = earlier.chain.iter().map(ChainDifference::words);
     let said: Vec<String> = quantities.chain(chain).collect();
     if said.is_empty() {
         String::new()
@@ -202,6 +195,15 @@ fn unreadable(name: String, error: &Error) -> Earlier {
 }
 
 impl Telling {
+    /// To a dashboard, whose frames `clock` labels; where nothing is drawn, in lines on stderr too.
+    pub(super) fn new(live: &Arc<Mutex<Live>>, clock: PassClock, aloud: bool) -> Self {
+        Self {
+            live: Arc::clone(live),
+            clock,
+            aloud,
+        }
+    }
+
     fn tell(&self, earlier: &Earlier) {
         let mut live = self.live.lock().unwrap_or_else(PoisonError::into_inner);
         let before = live.earlier().map(|earlier| earlier.whereabouts.clone());
@@ -262,11 +264,7 @@ mod tests {
             range: CodeRange::Studio,
             clock,
         };
-        Telling {
-            live: Arc::new(Mutex::new(Live::new(head))),
-            clock,
-            aloud: true,
-        }
+        Telling::new(&Arc::new(Mutex::new(Live::new(head))), clock, true)
     }
 
     fn earlier(whereabouts: Whereabouts) -> Earlier {

@@ -136,32 +136,19 @@ impl Station {
         }
         let (remarks, heard) = bounded(REMARKS);
         let timed = source.description().live;
-        let following = if let (Some(against), Some(path)) = (against, &job.against) {
-            let telling = Telling {
-                live: Arc::clone(&live),
-                clock,
-                aloud: !drawn,
-            };
-            let range = prepared.head.range;
-            let (following, sink) = Following::start(against, path, range, telling, !timed)?;
-            sinks.push(sink);
-            Some(following)
-        } else {
-            None
-        };
+        let telling = Telling::new(&live, clock, !drawn);
+        let follow = |against| Following::start(against, prepared.head.range, telling, !timed);
+        let (following, sink) = against.map(follow).transpose()?.unzip();
+        sinks.extend(sink);
         let capture = Capture::start(source, &stop, to_tee)?;
         if let Some(search) = &search {
-            let whose = if several {
-                format!("{name}: ")
-            } else {
-                String::new()
-            };
+            let whose = several.then(|| format!("{name}: "));
             sinks.push(Box::new(LevelFinder::new(
                 search.finder(),
                 capture.hand(),
                 remarks.clone(),
                 Arc::clone(&live),
-                (!drawn).then_some(whose),
+                (!drawn).then(|| whose.unwrap_or_default()),
             )));
         }
         let mut analysis = Analysis::new(prepared.plan, recorder, sinks);

@@ -9,6 +9,7 @@
 
 use std::collections::VecDeque;
 use std::ops::Range;
+use std::path::Path;
 
 use crate::alarms::PassClock;
 use crate::measures::fingerprint::Fingerprint;
@@ -104,6 +105,12 @@ impl Against {
             name: name.to_string_lossy().into_owned(),
             pass,
         })
+    }
+
+    /// Where the pass is.
+    #[must_use]
+    pub fn path(&self) -> &Path {
+        self.pass.path()
     }
 
     /// The pass, as the operator knows it.
@@ -298,6 +305,9 @@ impl Follower {
 
     /// Adds the fingerprints of a field and its counterpart to the newest piece.
     fn relate(&mut self, field: i64, offset: i64) -> Result<(), RecordError> {
+        if field + offset < 0 {
+            return Ok(()); // before the earlier pass began
+        }
         let taken = |taken: &&Taken| taken.field.0 as i64 == field;
         let Some(now) = self
             .waiting

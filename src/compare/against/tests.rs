@@ -1,5 +1,3 @@
-use std::path::Path;
-
 use super::*;
 use crate::alarms::WhyEnded;
 use crate::alarms::script::{exactly, healthy};

@@ -129,7 +129,7 @@ fn frames_that_the_source_knows_are_missing_leave_the_place_as_it_is() {
 #[test]
 fn a_still_picture_has_no_place_and_one_within_a_tape_keeps_the_place_but_not_for_certain() {
     let mut reel = reel();
-    let still = play(&mut follow(&reel), &reel, &places([5_000; 4_000]));
+    let still = play(&mut follow(&reel), &reel, &places(vec![5_000; 4_000]));
     assert_eq!(still.turns, []);
     assert!(
         matches!(still.last, Some(Step::Sought { why: Why::Still, fields }) if fields > 3_600),
@@ -186,7 +186,7 @@ fn a_tape_that_is_wound_is_lost_and_found_again_where_it_plays_on() {
 fn a_gap_longer_than_what_is_remembered_begins_the_search_anew() {
     let reel = reel();
     let mut gap = places(4_000..6_000);
-    gap.extend([None; 5_000]);
+    gap.extend(vec![None; 5_000]);
     gap.extend(places(20_000..23_000));
     let played = play(&mut follow(&reel), &reel, &gap);
     assert_eq!(played.wrong, 0, "{played:?}");

@@ -81,6 +81,16 @@ impl Wanting {
     }
 }
 
+impl ChainDifference {
+    /// `contrast -6.9 ±0.2 %`; the uncertainty is rounded up, for none is 0.
+    #[must_use]
+    pub fn words(&self) -> String {
+        let Held { value, sigma } = self.difference;
+        let sigma = (sigma * 10.0).ceil().max(1.0) / 10.0;
+        format!("{} {value:+.1} ±{sigma:.1} {}", self.label, self.unit)
+    }
+}
+
 impl Earlier {
     /// A pass of which nothing is known yet.
     #[must_use]

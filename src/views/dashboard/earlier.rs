@@ -97,12 +97,8 @@ fn chain(chain: &[ChainDifference]) -> Vec<String> {
     };
     let plain =
         |one: &ChainDifference| format!("{} {:+.1} {}", one.label, one.difference.value, one.unit);
-    let exact = |one: &ChainDifference| {
-        let (value, sigma) = (one.difference.value, one.difference.sigma);
-        format!("{} {value:+.1} ±{sigma:.1} {}", one.label, one.unit)
-    };
     vec![
-        list(chain, exact),
+        list(chain, ChainDifference::words),
         list(chain, plain),
         list(&chain[..chain.len().min(2)], plain),
     ]
@@ -140,7 +136,7 @@ mod tests {
         let one = |label, unit, value| ChainDifference {
             label,
             unit,
-            difference: Held { value, sigma: 0.21 },
+            difference: Held { value, sigma: 0.12 },
         };
         vec![
             one("contrast", "%", -6.94),
