@@ -12,6 +12,7 @@ use anyhow::{Context, Result};
 use crate::cli::Job;
 use crate::{sources, views};
 
+mod against;
 mod analysis;
 mod attention;
 mod batch;

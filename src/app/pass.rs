@@ -149,6 +149,8 @@ pub(super) struct Recording {
     thread: JoinHandle<Result<Closed, RecordError>>,
     /// The file that is scanned, if one is.
     scanned: Option<Scanned>,
+    /// What was found out beside the picture: name and words.
+    notes: Vec<(String, String)>,
     told: bool,
 }
 
@@ -181,6 +183,7 @@ impl Recording {
                 watch,
                 thread,
                 scanned: None,
+                notes: Vec::new(),
                 told: true,
             },
             Recorder::new(sender),
@@ -198,6 +201,11 @@ impl Recording {
             told: false,
             ..self
         }
+    }
+
+    /// Keeps what was found out beside the picture, to be stored at the end.
+    pub(super) fn note(&mut self, name: &str, words: String) {
+        self.notes.push((name.to_owned(), words));
     }
 
     /// The file.
@@ -225,7 +233,7 @@ impl Recording {
             scanned: self.scanned.filter(|_| whole),
             summary: serde_json::to_string(summary).context("writing the summary as JSON")?,
             closed_at: wall_clock(),
-            found,
+            found: found.into_iter().chain(self.notes).collect(),
         };
         let sent = recorder
             .into_sender()

@@ -11,9 +11,11 @@ use anyhow::Result;
 use crossbeam_channel::{Receiver, Sender, bounded};
 
 use crate::cli::{RecordTo, TeeTo, WatchJob};
+use crate::compare::Against;
 use crate::record::{Live, live};
 use crate::sources::Source;
 
+use super::against::{Following, Telling};
 use super::analysis::{Analysis, End, Losses, Remark};
 use super::attention::OnAlarm;
 use super::capture::Capture;
@@ -41,6 +43,8 @@ pub(super) struct Orders<'a> {
     pub drawn: bool,
     /// Others are watched too: lines say whose they are.
     pub several: bool,
+    /// The earlier pass it is held against.
+    pub against: Option<Against>,
 }
 
 /// A source being watched.
@@ -57,6 +61,7 @@ pub(super) struct Station {
     recording: Option<Recording>,
     tee: Option<Tee>,
     search: Option<Search>,
+    following: Option<Following>,
     timed: bool,
     named: bool,
     check: bool,
@@ -81,6 +86,7 @@ impl Station {
             limits,
             drawn,
             several,
+            against,
         } = orders;
         let (search, source) = if job.find_levels {
             let (search, source) = Search::begin(source, &stop)?;
@@ -90,6 +96,9 @@ impl Station {
         };
         let prepared = pass::prepare(source.as_ref(), &job.pass, limits, false)?;
         let name = source.description().name.clone();
+        if let Some(against) = &against {
+            against.suits(&name, prepared.head.field_period)?;
+        }
         if !drawn {
             let whose = |remark: &str| {
                 say(&if several {
@@ -127,19 +136,19 @@ impl Station {
         }
         let (remarks, heard) = bounded(REMARKS);
         let timed = source.description().live;
+        let telling = Telling::new(&live, clock, !drawn);
+        let follow = |against| Following::start(against, prepared.head.range, telling, !timed);
+        let (following, sink) = against.map(follow).transpose()?.unzip();
+        sinks.extend(sink);
         let capture = Capture::start(source, &stop, to_tee)?;
         if let Some(search) = &search {
-            let whose = if several {
-                format!("{name}: ")
-            } else {
-                String::new()
-            };
+            let whose = several.then(|| format!("{name}: "));
             sinks.push(Box::new(LevelFinder::new(
                 search.finder(),
                 capture.hand(),
                 remarks.clone(),
                 Arc::clone(&live),
-                (!drawn).then_some(whose),
+                (!drawn).then(|| whose.unwrap_or_default()),
             )));
         }
         let mut analysis = Analysis::new(prepared.plan, recorder, sinks);
@@ -162,6 +171,7 @@ impl Station {
             recording,
             tee,
             search,
+            following,
             timed,
             named: several,
             check: job.check,
@@ -197,9 +207,10 @@ impl Station {
             live,
             work,
             capture,
-            recording,
+            mut recording,
             tee,
             search,
+            following,
             timed,
             named,
             check,
@@ -215,6 +226,10 @@ impl Station {
         });
         let seen = capture.seen();
         let losses = analysis.losses();
+        let followed = following.map(Following::finish);
+        if let (Some(recording), Some(followed)) = (&mut recording, &followed) {
+            recording.note("watched against", followed.clone());
+        }
         let concluded = pass::conclude(end, capture, analysis, recording, tee.as_ref());
         let handed = tee.map(Tee::finish).transpose();
         let (summary, readiness, end) = concluded?;
@@ -236,6 +251,9 @@ impl Station {
                 "{} frames handed on, {} of them repeated for missing ones",
                 handed.frames, handed.repeated
             ));
+        }
+        if let Some(followed) = followed {
+            whose(&format!("watched against {followed}"));
         }
         if check {
             pass::tell_readiness(&readiness, named.then_some(&*name));

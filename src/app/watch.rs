@@ -17,6 +17,7 @@ use crate::sources::tape::{DEFAULT_SCENE, Pace};
 use crate::sources::{self, Place, Source};
 use crate::views::dashboard::{self, Request};
 
+use super::against;
 use super::analysis::{End, Remark};
 use super::find_levels;
 use super::health;
@@ -46,6 +47,7 @@ pub(super) fn run(job: &WatchJob) -> Result<Outcome> {
     if let (true, Some(earlier)) = (job.check, &job.pass.limits.learn) {
         learn::tell_stretches(earlier)?;
     }
+    let mut against = job.against.as_deref().map(against::open).transpose()?;
     // All are opened before anything is started: a source that is not there leaves no passes of the others behind.
     let sources = places
         .iter()
@@ -70,6 +72,7 @@ pub(super) fn run(job: &WatchJob) -> Result<Outcome> {
             limits: limits.clone(),
             drawn,
             several,
+            against: against.take(),
         };
         match Station::start(source, orders, interrupt.stop()) {
             Ok(station) => stations.push(station),

@@ -165,6 +165,10 @@ pub(super) struct WatchArgs {
         allow_hyphen_values = true
     )]
     pub check: Option<String>,
+    /// An earlier pass of the same tape: the same place is found on it while the tape plays, and what differs there is shown, so
+    /// that a box or a setting can be tried. Of one source only.
+    #[arg(long, value_name = "PASS", value_hint = ValueHint::FilePath)]
+    pub against: Option<PathBuf>,
     /// No dashboard: each event as a line on stdout (also when there is no terminal).
     #[arg(long)]
     pub no_dashboard: bool,

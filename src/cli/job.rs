@@ -87,6 +87,8 @@ pub struct WatchJob {
     pub find_levels: bool,
     /// It is the look before a transfer, as long as the pass is to be.
     pub check: bool,
+    /// An earlier pass of the tape that this one is held against.
+    pub against: Option<PathBuf>,
 }
 
 /// What a terminal that is closed does.
@@ -404,6 +406,10 @@ impl WatchArgs {
             tee.is_none() || self.sources.len() <= 1,
             "--tee hands the frames of one source on; watch several with a run for each"
         );
+        ensure!(
+            self.against.is_none() || self.sources.len() <= 1,
+            "--against holds the tape of one source against an earlier pass of it; watch several with a run for each"
+        );
         let places = self
             .sources
             .iter()
@@ -449,6 +455,7 @@ impl WatchArgs {
             },
             find_levels: self.find_levels,
             check: self.check.is_some(),
+            against: self.against,
         })
     }
 }

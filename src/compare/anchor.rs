@@ -1,6 +1,6 @@
 //! Where on one pass a stretch of another lies, looked for everywhere at once.
 //!
-//! In: two [`Track`]s. Out: a few places that look like it, best first. Each fifth of a second becomes twelve numbers: what each part
+//! In: the [`Fields`] of two passes. Out: a few places that look like it, best first. Each fifth of a second becomes twelve numbers: what each part
 //! of the picture does against the seconds around it, made as long as one step of change, so that neither contrast nor
 //! brightness of a chain matters and no single cut outweighs the rest; a still picture says next to nothing. The stretch is
 //! correlated with the whole of the other pass by Fourier transform.
@@ -12,7 +12,7 @@ use std::sync::Arc;
 use realfft::num_complex::Complex;
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 
-use super::series::{GRID, Track};
+use super::series::{Fields, GRID};
 
 /// Fields that are put together: about a fifth of a second.
 pub(super) const STEP: i64 = 12;
@@ -48,10 +48,11 @@ pub(super) struct Features {
 }
 
 impl Features {
-    pub(super) fn of(track: &Track) -> Self {
-        let count = (track.end() / STEP) as usize;
+    /// Of the fields from one on.
+    pub(super) fn of(track: &impl Fields, from: i64) -> Self {
+        let count = ((track.end() - from) / STEP).max(0) as usize;
         let plain: Vec<Option<Feature>> = (0..count)
-            .map(|step| mean_of(track, step as i64 * STEP))
+            .map(|step| mean_of(track, from + step as i64 * STEP))
             .collect();
         let steps = (0..count).map(|at| change(&plain, at)).collect();
         Self { steps }
@@ -60,9 +61,14 @@ impl Features {
     pub(super) fn len(&self) -> usize {
         self.steps.len()
     }
+
+    /// How much changes: a step of clear change counts almost one.
+    pub(super) fn energy(&self) -> f64 {
+        self.steps.iter().map(energy).sum()
+    }
 }
 
-fn mean_of(track: &Track, from: i64) -> Option<Feature> {
+fn mean_of(track: &impl Fields, from: i64) -> Option<Feature> {
     let mut sums = [0_u32; DIMENSIONS];
     let mut fields = 0;
     for cells in (from..from + STEP).filter_map(|field| track.cells(field)) {

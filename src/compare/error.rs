@@ -38,6 +38,21 @@ pub enum CompareError {
         /// Fields a second of the other.
         second_rate: f64,
     },
+    /// Fields of what is being played come at another rate.
+    #[error(
+        "cannot hold '{played}' against '{pass}': the one has {played_rate:.2} fields a second, the other {pass_rate:.2}. Name a pass of the \
+         same scanning standard, or set --standard to that of the tape"
+    )]
+    OtherSource {
+        /// The earlier pass.
+        pass: PathBuf,
+        /// What is being played.
+        played: String,
+        /// Fields a second of the pass.
+        pass_rate: f64,
+        /// Fields a second of what is being played.
+        played_rate: f64,
+    },
     /// No stretch of the one is found in the other.
     #[error(
         "cannot compare '{first}' with '{second}': no stretch of the one was found in the other, so they are of different tapes or of \

@@ -7,6 +7,9 @@
 //!
 //! Where it is asked for, the captures themselves are looked at as well (`captures`, `response`).
 //!
+//! A pass that is being played can be held against a finished one too (`against`): its fields come one by one, and the same finding and
+//! fitting (`anchor`, `windows`) follows their place on the other (`follow`).
+//!
 //! Does not know: devices, or how any of it is shown.
 
 #![expect(
@@ -21,6 +24,7 @@ use serde::Serialize;
 use crate::record::{Pass, PassHead};
 use crate::units::Seconds;
 
+pub use against::{Account, Against, Follower, Taken};
 pub use align::Piece;
 pub use bootstrap::Interval;
 pub use captures::{Pictures, pictures};
@@ -34,18 +38,22 @@ pub use settings::Setting;
 pub use weights::{CRITERIA, Criterion, Weights, WeightsError};
 
 use bootstrap::holm;
-use series::Track;
+use series::{Fields, Track};
 use shared::{Shared, programme_length};
 use tally::Tally;
 
+mod against;
 mod align;
 mod anchor;
 mod bootstrap;
 mod captures;
 mod error;
+mod follow;
 mod occurrences;
 mod picture;
 mod ranking;
+#[cfg(test)]
+mod reel;
 mod repeats;
 mod response;
 mod rows;
@@ -57,6 +65,7 @@ mod student;
 mod tally;
 mod timelines;
 mod weights;
+mod windows;
 
 pub use repeats::{Repeats, Spread};
 pub use states::State;

@@ -75,8 +75,8 @@ type Luma = [f64; 6];
 /// Sums of colour of one second: n, x (real, imaginary), y, |x|², conj(x)·y (real, imaginary), |y|².
 type Colour = [f64; 9];
 
-/// Relations of one pass with the first.
-#[derive(Debug)]
+/// Relations of one pass with the first, by pieces of evidence: seconds, or less.
+#[derive(Debug, Default)]
 pub(super) struct Relations {
     luma: Vec<Luma>,
     colour: Vec<Colour>,
@@ -91,11 +91,9 @@ impl Relations {
         shared: &Shared,
     ) -> Result<Self, RecordError> {
         let seconds = shared.of_second.len();
-        let mut relations = Self {
-            luma: vec![[0.0; 6]; seconds],
-            colour: vec![[0.0; 9]; seconds],
-        };
-        let (mut ours, mut theirs) = (Cursor::new(first), Cursor::new(second));
+        let mut relations = Self::default();
+        (0..seconds).for_each(|_| relations.begin(seconds));
+        let (mut ours, mut theirs) = (Cursor::default(), Cursor::default());
         let ranges = (first.head().range, second.head().range);
         for piece in pieces {
             for field in piece.fields.clone() {
@@ -103,17 +101,31 @@ impl Relations {
                 let Some(at) = shared.second_of(here).filter(|_| shared.has(here)) else {
                     continue;
                 };
-                if let (Some(x), Some(y)) = (ours.at(here)?, theirs.at(field)?) {
+                if let (Some(x), Some(y)) = (ours.at(first, here)?, theirs.at(second, field)?) {
                     relations.add(at, (&x, &y), ranges);
                 }
             }
         }
-        relations.luma.retain(|sums| sums[0] > 0.0);
-        relations.colour.retain(|sums| sums[0] > 0.0);
         Ok(relations)
     }
 
-    fn add(
+    /// Begins another piece of evidence, and forgets the oldest where there are more than `most`.
+    pub(super) fn begin(&mut self, most: usize) {
+        if self.luma.len() == most {
+            self.luma.remove(0);
+            self.colour.remove(0);
+        }
+        self.luma.push([0.0; 6]);
+        self.colour.push([0.0; 9]);
+    }
+
+    /// How many pieces there are.
+    pub(super) fn len(&self) -> usize {
+        self.luma.len()
+    }
+
+    /// Adds the fingerprints of one moment in either pass to a piece.
+    pub(super) fn add(
         &mut self,
         second: usize,
         (x, y): (&Fingerprint, &Fingerprint),
@@ -171,11 +183,12 @@ impl Relations {
             }),
         ];
         let mut all = Vec::new();
+        let (of_luma, of_colour) = (told(&self.luma), told(&self.colour));
         for (name, of) in luma {
-            all.push(relation(name, Group::Levels, &self.luma, of));
+            all.push(relation(name, Group::Levels, &of_luma, of));
         }
         for (name, of) in colour {
-            all.push(relation(name, Group::Colour, &self.colour, of));
+            all.push(relation(name, Group::Colour, &of_colour, of));
         }
         all
     }
@@ -188,6 +201,12 @@ fn colour_step(range: CodeRange) -> f64 {
         CodeRange::Full => COLOUR_CODES.1,
     };
     100.0 / (codes * f64::from(CHROMA_STEPS))
+}
+
+/// Pieces with anything in them.
+fn told<const K: usize>(pieces: &[[f64; K]]) -> Vec<[f64; K]> {
+    let with_something = pieces.iter().filter(|sums| sums[0] > 0.0);
+    with_something.copied().collect()
 }
 
 fn relation<const K: usize>(
@@ -279,27 +298,25 @@ fn factor(&[n, a, b, c, d, xx, re, im, yy]: &Colour) -> Option<Factor> {
 }
 
 /// Fingerprints of a pass by field; quick where fields are asked for in order.
-struct Cursor<'a> {
-    pass: &'a Pass,
+#[derive(Debug, Default)]
+pub(super) struct Cursor {
     block: Vec<FieldPrint>,
 }
 
-impl<'a> Cursor<'a> {
-    fn new(pass: &'a Pass) -> Self {
-        Self {
-            pass,
-            block: Vec::new(),
-        }
-    }
-
-    fn at(&mut self, field: i64) -> Result<Option<Fingerprint>, RecordError> {
+impl Cursor {
+    /// The fingerprint of a field, if it has one; always of the same pass.
+    pub(super) fn at(
+        &mut self,
+        pass: &Pass,
+        field: i64,
+    ) -> Result<Option<Fingerprint>, RecordError> {
         let field = index(field);
         let within = match (self.block.first(), self.block.last()) {
             (Some(first), Some(last)) => (first.field..=last.field).contains(&field),
             _ => false,
         };
         if !within {
-            self.block = self.pass.prints_around(field)?;
+            self.block = pass.prints_around(field)?;
         }
         let at = self.block.binary_search_by_key(&field, |print| print.field);
         Ok(at.ok().map(|at| self.block[at].print))

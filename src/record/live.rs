@@ -26,7 +26,10 @@ pub use crate::measures::waveform::{WAVEFORM_COLUMNS, WAVEFORM_LEVELS, Waveform}
 pub use aid::{Quality, TrackingCourse};
 pub use controls::{ControlBoard, ControlState, Order, Standing};
 pub use delays::Delays;
-pub use reference::{Difference, Held, Reference};
+pub use earlier::{ChainDifference, Earlier, Wanting, Whereabouts};
+pub use reference::{
+    Difference, FIELDS_PER_EVIDENCE, Held, REFERENCE_FIELDS, Reference, Yardstick,
+};
 pub use status::{Ground, Status, WARM_UP, Word};
 pub use trend::{Band, FIELD_SPAN, SHOWN, Shown, Trends, Values};
 pub use waves::WaveHistory;
@@ -34,6 +37,7 @@ pub use waves::WaveHistory;
 mod aid;
 mod controls;
 mod delays;
+mod earlier;
 mod effects;
 mod reference;
 mod status;
@@ -185,6 +189,7 @@ pub struct Live {
     delays: delays::Tally,
     over: Option<String>,
     reference: Option<Reference>,
+    earlier: Option<Earlier>,
     finding: Option<String>,
 }
 
@@ -215,6 +220,7 @@ impl Live {
             delays: delays::Tally::default(),
             over: None,
             reference: None,
+            earlier: None,
             finding: None,
         }
     }
@@ -320,10 +326,33 @@ impl Live {
         self.reference.as_ref()
     }
 
+    /// Takes where on an earlier pass the tape stands, and what differs there.
+    pub fn set_earlier(&mut self, earlier: Earlier) {
+        self.revision += 1;
+        self.earlier = Some(earlier);
+    }
+
+    /// The earlier pass that this one is held against, if it is.
+    #[must_use]
+    pub fn earlier(&self) -> Option<&Earlier> {
+        self.earlier.as_ref()
+    }
+
     /// What has changed of a quantity since the reference was taken.
     #[must_use]
     pub fn against_reference(&self, shown: Shown) -> Option<Difference> {
         self.reference.as_ref()?.difference(shown, &self.trends)
+    }
+
+    /// What a quantity differs by from what it is held against: the reference, which the operator took last, else the earlier pass.
+    #[must_use]
+    pub fn held_against(&self, shown: Shown) -> Option<(Yardstick, Difference)> {
+        if self.reference.is_some() {
+            let difference = self.against_reference(shown)?;
+            return Some((Yardstick::Reference, difference));
+        }
+        let difference = self.earlier()?.difference(shown)?;
+        Some((Yardstick::Earlier, difference))
     }
 
     /// Whether the picture is so much another than at the reference that differences of levels mean nothing.
@@ -613,7 +642,8 @@ fn push_bounded<T>(ring: &mut VecDeque<T>, item: T, size: usize) {
 }
 
 /// What a field says of the shown quantities, in the order of [`Shown::ALL`].
-fn shown_values(readings: &Readings) -> Values {
+#[must_use]
+pub fn shown_values(readings: &Readings) -> Values {
     fn number<U: Unit>(estimate: Option<crate::units::Estimate<U>>) -> Option<f32> {
         estimate.map(|estimate| estimate.value.get() as f32)
     }

@@ -1,5 +1,6 @@
 //! The built binary in a directory of its own: sources in; pass, tables, messages and exit codes out.
 
+mod against;
 mod bad_input;
 mod bars;
 mod batch;

@@ -12,10 +12,10 @@ use crate::measures::Readings;
 use super::trend::{SHOWN, Shown, Trends};
 
 /// Fields a reference is taken over: two seconds.
-const FIELDS: usize = 120;
+pub const REFERENCE_FIELDS: usize = 120;
 
 /// Fields that count as one piece of evidence: neighbours show the same picture.
-const FIELDS_PER_EVIDENCE: f32 = 12.0;
+pub const FIELDS_PER_EVIDENCE: f32 = 12.0;
 
 /// Shares of the area at which the spread of levels is kept.
 const SHARES: [f64; 7] = [0.02, 0.1, 0.25, 0.5, 0.75, 0.9, 0.98];
@@ -50,6 +50,15 @@ pub struct Difference {
     pub difference: Held,
 }
 
+/// What readings are held against.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Yardstick {
+    /// Readings of this pass.
+    Reference,
+    /// The same place of the tape on an earlier pass.
+    Earlier,
+}
+
 impl Reference {
     /// Of what was read last.
     pub(super) fn take(latest: &Readings, trends: &Trends) -> Self {
@@ -81,24 +90,36 @@ impl Reference {
     }
 }
 
-/// The middle of the last fields, with its standard error by their quartiles.
+impl Held {
+    /// The middle of values field by field, which are put in order, with its standard error by their quartiles where so many
+    /// fields count as one piece of evidence; `None` of nothing.
+    #[must_use]
+    pub fn of(values: &mut [f32], fields_per_evidence: f32) -> Option<Self> {
+        let count = values.len();
+        values.sort_unstable_by(f32::total_cmp);
+        let value = *values.get(count / 2)?;
+        // Half the distance of the quartiles is 0.6745 sigma; a median's error is 1.25 of a mean's (normal noise).
+        let spread = (values[count * 3 / 4] - values[count / 4]) / 2.0 / 0.6745;
+        let evidence = (count as f32 / fields_per_evidence).max(1.0);
+        Some(Self {
+            value: f64::from(value),
+            sigma: f64::from(1.2533 * spread / evidence.sqrt()),
+        })
+    }
+}
+
+/// The middle of the last fields.
 fn held(trends: &Trends, shown: Shown) -> Option<Held> {
-    let mut values = [0.0_f32; FIELDS];
+    let mut values = [0.0_f32; REFERENCE_FIELDS];
     let mut count = 0;
-    for (kept, value) in values.iter_mut().zip(trends.latest(shown, FIELDS)) {
+    for (kept, value) in values
+        .iter_mut()
+        .zip(trends.latest(shown, REFERENCE_FIELDS))
+    {
         *kept = value;
         count += 1;
     }
-    let values = &mut values[..count];
-    values.sort_unstable_by(f32::total_cmp);
-    let value = *values.get(count / 2)?;
-    // Half the distance of the quartiles is 0.6745 sigma; a median's error is 1.25 of a mean's (normal noise).
-    let spread = (values[count * 3 / 4] - values[count / 4]) / 2.0 / 0.6745;
-    let evidence = (count as f32 / FIELDS_PER_EVIDENCE).max(1.0);
-    Some(Held {
-        value: f64::from(value),
-        sigma: f64::from(1.2533 * spread / evidence.sqrt()),
-    })
+    Held::of(&mut values[..count], FIELDS_PER_EVIDENCE)
 }
 
 /// The codes under which [`SHARES`] of the area lie; `None` without a picture.

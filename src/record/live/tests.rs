@@ -1,14 +1,16 @@
 //! What is kept, for how long, and what the screen is told of it.
 
+use crate::alarms::script::{exactly, healthy};
 use crate::limits::Kind;
 use crate::measures::{
-    bars, chroma, detail, dropouts, flagging, head_switch, interference, levels,
+    Value, bars, chroma, detail, dropouts, flagging, head_switch, interference, levels,
     line_timing::{self, LineShift},
-    noise, tear, tracking,
+    noise, quantities, tear, tracking,
 };
+use crate::record::Row;
 use crate::standard::Parity;
 use crate::timecode::{Counting, FieldIndex, Timecode};
-use crate::units::{Estimate, Nanos};
+use crate::units::{Decibels, Estimate, Megahertz, Nanos};
 
 use super::*;
 
@@ -248,4 +250,26 @@ fn disk_time_left_needs_room_and_rate() {
     assert_eq!(health.disk_time_left(), Some(Seconds(3600.0)));
     health.bytes_per_second = Some(0.0);
     assert_eq!(health.disk_time_left(), None);
+}
+
+#[test]
+fn what_is_shown_of_one_quantity_is_what_the_pass_has_of_it() {
+    let mut readings = healthy(7);
+    readings.flagging.offset = exactly(Nanos(-40.0));
+    readings.noise.luma_weighted = exactly(Decibels(41.5));
+    readings.detail.bandwidth = exactly(Megahertz(2.9));
+    let (values, row) = (shown_values(&readings), Row::from(&readings));
+    for shown in Shown::ALL {
+        let Some(id) = shown.quantity() else {
+            continue;
+        };
+        let place = quantities().position(|quantity| quantity.id == id);
+        let stored = row.values[place.expect("a quantity")].and_then(Value::number);
+        assert!(stored.is_some(), "{id}");
+        assert_eq!(
+            values[shown as usize],
+            stored.map(|value| value as f32),
+            "{id}"
+        );
+    }
 }

@@ -45,6 +45,20 @@ impl Shown {
         Self::Noise,
         Self::Detail,
     ];
+
+    /// The quantity it is the course of, where it is that of one alone and a number.
+    #[must_use]
+    pub fn quantity(self) -> Option<&'static str> {
+        match self {
+            Self::LineError => Some("line_timing.error_rms_ns"),
+            Self::Flagging => Some("flagging.offset_ns"),
+            Self::Black => Some("levels.black_ire"),
+            Self::Peak => Some("levels.peak_ire"),
+            Self::Noise => Some("noise.luma_weighted_db"),
+            Self::Detail => Some("detail.bandwidth_mhz"),
+            Self::Sync | Self::Source | Self::Cast => None,
+        }
+    }
 }
 
 /// How many quantities are kept.

@@ -10,7 +10,7 @@ use ratatui::layout::Rect;
 
 use crate::record::{
     Live,
-    live::{Band, Health, Shown, Totals},
+    live::{Band, Health, Shown, Totals, Yardstick},
 };
 use crate::units::{Hertz, Seconds};
 
@@ -90,17 +90,19 @@ fn draw_one(buffer: &mut Buffer, place: Rect, live: &Live, shown: Shown, palette
     );
 }
 
-/// Now, the reference and the difference with its uncertainty, where one was taken; levels of another picture cannot be
-/// compared.
-fn against(live: &Live, shown: Shown) -> Option<Vec<String>> {
-    let found = live.against_reference(shown)?;
+/// Now, the reference or the earlier pass, and the difference with its uncertainty, where there is one; levels of another picture
+/// cannot be compared.
+pub(super) fn against(live: &Live, shown: Shown) -> Option<Vec<String>> {
+    let (yardstick, found) = live.held_against(shown)?;
     let rate = live.sample_rate();
     let (name, scale, unit) = match shown {
         Shown::LineError => ("error", words::in_samples(1.0, rate), "sample"),
         Shown::Flagging => ("flag", words::in_samples(1.0, rate), "sample"),
         Shown::Black => ("black", 1.0, "IRE"),
         Shown::Peak => ("peak", 1.0, "IRE"),
-        Shown::Sync | Shown::Source | Shown::Cast | Shown::Noise | Shown::Detail => return None,
+        Shown::Noise => ("noise", 1.0, "dB weighted"),
+        Shown::Detail => ("detail", 1.0, "MHz"),
+        Shown::Sync | Shown::Source | Shown::Cast => return None,
     };
     let [then, difference, sigma] = [
         found.then.value,
@@ -110,9 +112,13 @@ fn against(live: &Live, shown: Shown) -> Option<Vec<String>> {
     .map(|value| value * scale);
     let now = then + difference;
     // Two decimals: tenths of a sample are what settings change.
-    let figures = format!("{now:.2}, was {then:.2}");
+    let before = match yardstick {
+        Yardstick::Reference => "was",
+        Yardstick::Earlier => "then",
+    };
+    let figures = format!("{now:.2}, {before} {then:.2}");
     let is_level = matches!(shown, Shown::Black | Shown::Peak);
-    if is_level && live.shows_another_picture() {
+    if yardstick == Yardstick::Reference && is_level && live.shows_another_picture() {
         return Some(vec![
             format!("{name:<20}{figures} {unit}: another picture, no comparison"),
             format!("{name:<6}{figures}: another picture"),

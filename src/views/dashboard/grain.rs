@@ -16,7 +16,7 @@ use crate::standard::Standard;
 use crate::units::{Estimate, Hertz, Ratio, Seconds};
 
 use super::dots::Dots;
-use super::gauges::{draw_skyline, median};
+use super::gauges::{against, draw_skyline, median};
 use super::paint::{below_heading, fitting, heading, put, width_of};
 use super::palette::{Palette, Tone};
 use super::words::{self, Grade};
@@ -145,6 +145,7 @@ fn draw_foot(buffer: &mut Buffer, area: Rect, live: &Live, (span, palette): (Sec
         let symbol = grade.map_or(words::UNKNOWN, Grade::symbol);
         let tone = grade.map_or(Tone::Unsure, Grade::tone);
         put(buffer, area, (0, row), symbol, palette.ink(tone));
+        let ways = against(live, shown).unwrap_or(ways);
         let sentence = fitting(&ways, area.width.saturating_sub(2));
         put(buffer, area, (2, row), sentence, palette.ink(Tone::Plain));
         put(buffer, area, (0, row + 1), word, palette.ink(Tone::Faint));

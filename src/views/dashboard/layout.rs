@@ -1,6 +1,6 @@
 //! Where each panel stands, for any size of terminal.
 //!
-//! Top to bottom: strip, banner, body, evidence, standing conditions, log, keys. The body, left to right: plumb line, the
+//! Top to bottom: strip, banner, body, evidence, the earlier pass where the tape is held against one, standing conditions, log, keys. The body, left to right: plumb line, the
 //! view beside it, gauges, ladder. Rows beyond the least go two parts to the body and one to the log.
 //!
 //! Does not know: what the panels show.
@@ -34,6 +34,7 @@ pub(super) struct Layout {
     pub(super) gauges: Rect,
     pub(super) ladder: Rect,
     pub(super) evidence: Rect,
+    pub(super) earlier: Rect,
     pub(super) standing: Rect,
     pub(super) log: Rect,
     pub(super) keys: Rect,
@@ -45,9 +46,18 @@ pub(super) fn has_room_for_view(area: Rect) -> bool {
     area.width >= WIDE
 }
 
+/// What has a place only where it is wanted.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(super) struct Wanted {
+    /// A view beside the plumb line.
+    pub(super) view: bool,
+    /// A row on the earlier pass; the log gives it.
+    pub(super) earlier: bool,
+}
+
 /// The areas on a terminal of at least [`LEAST`].
 #[must_use]
-pub(super) fn arrange(area: Rect, with_view: bool) -> Layout {
+pub(super) fn arrange(area: Rect, wanted: Wanted) -> Layout {
     let large = area.width >= LARGE.0 && area.height >= LARGE.1;
     let strip = if large {
         strip::LARGE_ROWS
@@ -70,18 +80,20 @@ pub(super) fn arrange(area: Rect, with_view: bool) -> Layout {
         band.intersection(area)
     };
     let (strip, banner, body) = (rows(strip), rows(1), rows(body));
-    let (evidence, standing) = (rows(1), rows(1));
-    let log = rows(shared.saturating_sub(body.height));
+    let (evidence, earlier) = (rows(1), rows(u16::from(wanted.earlier)));
+    let standing = rows(1);
+    let log = rows(shared.saturating_sub(body.height + earlier.height));
     let keys = rows(1);
-    let [plumb, view, gauges, ladder] = columns(body, with_view);
+    let [plumb, view, gauges, ladder] = columns(body, wanted.view);
     Layout {
         strip,
         banner,
         plumb,
-        view: with_view.then_some(view),
+        view: wanted.view.then_some(view),
         gauges,
         ladder,
         evidence,
+        earlier,
         standing,
         log,
         keys,
@@ -119,7 +131,7 @@ fn columns(body: Rect, with_view: bool) -> [Rect; 4] {
 mod tests {
     use super::*;
 
-    fn panels(layout: &Layout) -> Vec<Rect> {
+    fn panels(layout: &Layout, wanted: Wanted) -> Vec<Rect> {
         let mut panels = vec![
             layout.strip,
             layout.banner,
@@ -132,6 +144,7 @@ mod tests {
             layout.keys,
         ];
         panels.extend(layout.view);
+        panels.extend(wanted.earlier.then_some(layout.earlier));
         panels
     }
 
@@ -145,9 +158,10 @@ mod tests {
             (200, 60),
             (250, 80),
         ] {
-            for with_view in [false, true] {
+            for (view, earlier) in [(false, false), (true, false), (false, true), (true, true)] {
                 let area = Rect::new(0, 0, width, height);
-                let panels = panels(&arrange(area, with_view));
+                let wanted = Wanted { view, earlier };
+                let panels = panels(&arrange(area, wanted), wanted);
                 for (index, panel) in panels.iter().enumerate() {
                     assert!(!panel.is_empty(), "{width}x{height} panel {index}");
                     assert_eq!(panel.intersection(area), *panel);
@@ -162,9 +176,15 @@ mod tests {
 
     #[test]
     fn every_row_of_the_smallest_screen_is_used() {
-        let layout = arrange(Rect::new(0, 0, 80, 24), false);
-        assert_eq!((layout.plumb.height, layout.log.height), (12, 5));
-        assert_eq!(layout.keys.bottom(), 24);
-        assert_eq!(layout.ladder.right(), 80);
+        for (earlier, log) in [(false, 5), (true, 4)] {
+            let wanted = Wanted {
+                view: false,
+                earlier,
+            };
+            let layout = arrange(Rect::new(0, 0, 80, 24), wanted);
+            assert_eq!((layout.plumb.height, layout.log.height), (12, log));
+            assert_eq!(layout.keys.bottom(), 24);
+            assert_eq!(layout.ladder.right(), 80);
+        }
     }
 }

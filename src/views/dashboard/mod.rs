@@ -21,13 +21,14 @@ pub use terminal::{Session, available};
 
 use dots::Dots;
 use flutter::FlutterPage;
-use layout::Layout;
+use layout::{Layout, Wanted};
 use palette::Tone;
 use plumb::Plumb;
 
 mod colours;
 mod controls;
 mod dots;
+mod earlier;
 mod events;
 mod evidence;
 mod flutter;
@@ -244,10 +245,15 @@ impl Screen {
             return self.draw_too_small(buffer, area, live);
         }
         let view = self.view();
-        let layout = layout::arrange(area, view != View::Plain);
+        let wanted = Wanted {
+            view: view != View::Plain,
+            earlier: live.earlier().is_some(),
+        };
+        let layout = layout::arrange(area, wanted);
         strip::draw(buffer, layout.strip, live, self.palette);
         events::draw_banner(buffer, layout.banner, live, self.palette);
         self.draw_body(buffer, &layout, live);
+        earlier::draw(buffer, layout.earlier, live, self.palette);
         events::draw_standing(buffer, layout.standing, live, self.palette);
         self.skipped = self.skipped.min(live.events().len().saturating_sub(1));
         events::draw_log(buffer, layout.log, live, self.skipped, self.palette);

@@ -8,6 +8,11 @@ use ratatui::Terminal;
 use ratatui::backend::TestBackend;
 use ratatui::style::Color;
 
+use crate::record::live::{
+    ChainDifference, Difference, Earlier, Held, Shown, Wanting, Whereabouts,
+};
+use crate::timecode::{Counting, FieldIndex, FrameIndex, Timecode};
+
 use super::several::Desk;
 use super::staged::{Scene, Stage};
 use super::*;
@@ -123,6 +128,75 @@ fn gauges_stand_against_a_reference() {
         let shown = text(&drawn(&mut screen, &stage.live, size));
         assert!(shown.contains(", was ") && shown.contains('±'), "{shown}");
     }
+}
+
+#[test]
+fn an_earlier_pass_has_a_row_and_stands_in_the_gauges() {
+    let earlier = |whereabouts| Earlier {
+        whereabouts,
+        ..Earlier::new("reel-3-bare.pass".into())
+    };
+    let mut found = earlier(Whereabouts::At {
+        field: FieldIndex(PLAYED),
+        timecode: Timecode::from_frame(FrameIndex(21_790), Counting::At30Drop),
+        certain: true,
+    });
+    for (shown, then, value, sigma) in [
+        (Shown::LineError, 41.3, -34.2, 1.6),
+        (Shown::Flagging, 120.0, -112.0, 9.0),
+        (Shown::Black, 2.31, 1.83, 0.04),
+        (Shown::Peak, 99.1, -6.4, 0.3),
+        (Shown::Noise, 38.2, 2.7, 0.2),
+    ] {
+        let [then, difference] =
+            [(then, 0.3), (value, sigma)].map(|(value, sigma)| Held { value, sigma });
+        found.differences[shown as usize] = Some(Difference { then, difference });
+    }
+    found.chain = [
+        ("contrast", "%", -6.9, 0.2),
+        ("black", "IRE", 1.8, 0.1),
+        ("saturation", "%", -18.2, 0.6),
+        ("hue", "°", 9.0, 0.4),
+    ]
+    .map(|(label, unit, value, sigma)| ChainDifference {
+        label,
+        unit,
+        difference: Held { value, sigma },
+    })
+    .into();
+    let missing = earlier(Whereabouts::Missing(Wanting::Likeness));
+    for (name, earlier, keys) in [
+        ("against", &found, ""),
+        ("against_grain", &found, "n"),
+        ("against_missing", &missing, ""),
+    ] {
+        let mut stage = Stage::played(Scene::Good, PLAYED);
+        stage.live.set_earlier(earlier.clone());
+        for size in [SMALL, LARGE] {
+            let mut screen = Screen::new(Palette::new(true));
+            press(&mut screen, keys);
+            let picture = text(&drawn(&mut screen, &stage.live, size));
+            compare(&format!("{name}_{}x{}", size.0, size.1), &picture);
+        }
+    }
+}
+
+#[test]
+fn what_the_operator_took_last_is_what_gauges_stand_against() {
+    let mut stage = Stage::played(Scene::Good, PLAYED);
+    let mut earlier = Earlier::new("reel-3-bare.pass".into());
+    let held = |value| Held { value, sigma: 0.1 };
+    let (then, difference) = (held(40.0), held(-30.0));
+    earlier.differences[Shown::LineError as usize] = Some(Difference { then, difference });
+    stage.live.set_earlier(earlier);
+    let mut screen = Screen::new(Palette::new(true));
+    let mut shown = |live: &Live| text(&drawn(&mut screen, live, LARGE));
+    assert!(shown(&stage.live).contains(", then "));
+    assert!(stage.live.take_reference());
+    let against_reference = shown(&stage.live);
+    assert!(against_reference.contains(", was ") && !against_reference.contains(", then "));
+    stage.live.drop_reference();
+    assert!(shown(&stage.live).contains(", then "));
 }
 
 #[test]
