@@ -276,6 +276,10 @@ const MOST_BELOW_BLANKING: f32 = 0.1;
 /// Noise power, in codes², below which a border is the same code throughout.
 const CONSTANT: f32 = 0.01;
 
+/// Level below which a border says nothing by its noise: the scale ends at code 1 (BT.601-5: 0 is for sync), and of blanking under a black whose
+/// set-up was removed it cuts off all.
+const CUT_OFF_BELOW: f32 = 2.0;
+
 /// Samples that the two ends of a line may be apart, and share of its displacement, to stand there as a whole.
 const WHOLE_APART: f32 = 0.3;
 const WHOLE_SHARE: f32 = 0.25;
@@ -683,6 +687,7 @@ impl LineTiming {
                 return None;
             }
             let border_noise = plateau
+                .filter(|plateau| plateau.level >= CUT_OFF_BELOW)
                 .filter(|plateau| plateau.variance < CONSTANT || has_darker(luma, plateau.level))
                 .map(|plateau| plateau.variance);
             let (place, place_variance) = side.scatter()?;
