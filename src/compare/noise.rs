@@ -6,9 +6,10 @@
 //! on the tape by the response that pictures have ([`super::response`]), which is no matter of noise, so both can be set beside
 //! each other.
 //!
-//! Where something moves, fields differ far more below 0.7 MHz than above; such windows are left out. Of the rest, plain is the
-//! quarter whose *sum* of both fields shows least. Sum and difference of equal noises are independent, so the choice leaves the
-//! noise as it is. What one chain's reduction of noise takes of the tape's is counted as the other's own.
+//! Where something moves, fields differ far more below 0.7 MHz than above; such windows are left out. So are fields of which they
+//! are most, and fields that differ much more than the quiet ones do: there the camera moves, and fine texture with it. Of the
+//! rest, plain is the quarter whose *sum* of both fields shows least. Sum and difference of equal noises are independent, so the
+//! choice leaves the noise as it is. What one chain's reduction of noise takes of the tape's is counted as the other's own.
 //!
 //! Does not know: pictures, files, or which of the two is right.
 
@@ -30,6 +31,15 @@ const MOVING: RangeInclusive<usize> = 2..=6;
 /// Times that a bin of these may hold what one of the noise does. Of even noise one window in a hundred holds more.
 const STILL: f64 = 3.0;
 
+/// Share of the windows of a field that must be still.
+const MOSTLY: f64 = 0.5;
+
+/// Times the usual power of a quiet field that a field may have: noise of one tape differs by less, and what moves only adds to it.
+const QUIET: f64 = 1.5;
+
+/// Of so many fields one is quieter than the usual quiet one.
+const QUIETEST: usize = 4;
+
 /// Of so many still windows of a field the plainest one is looked at.
 const PLAINEST: usize = 4;
 
@@ -37,7 +47,7 @@ const PLAINEST: usize = 4;
 const FIGURES: usize = 3;
 const SUMS: usize = 1 + FIGURES * NOISY_BINS;
 
-/// Sums of one second: windows, then the figures of each bin.
+/// Sums of one field or second: windows, then the figures of each bin.
 type Sums = [f64; SUMS];
 
 /// Noise of two plays from 1 to 3 MHz.
@@ -96,7 +106,9 @@ pub(super) struct NoiseComparer {
     /// Of the first and of the second, now and before.
     spectra: [[Vec<Complex<f32>>; 2]; 2],
     windows: Vec<Window>,
-    seconds: Vec<Sums>,
+    /// By the second they are of.
+    fields: Vec<(usize, Sums)>,
+    seconds: usize,
 }
 
 impl NoiseComparer {
@@ -107,36 +119,74 @@ impl NoiseComparer {
             spectra: [two(), two()],
             transformer,
             windows: Vec::new(),
-            seconds: Vec::new(),
+            fields: Vec::new(),
+            seconds: 0,
         }
     }
 
     /// Begins another second of tape.
     pub(super) fn begin_second(&mut self) {
-        self.seconds.push([0.0; SUMS]);
+        self.seconds += 1;
     }
 
     /// Adds a field and the one before in both plays.
     pub(super) fn add<'a>(&mut self, lines: impl Iterator<Item = FourLines<'a>>) {
         self.windows.clear();
+        let mut looked_at = 0;
         for line in lines {
             for start in starts(line.first[0].len()) {
                 let window = self.window(line, start);
                 self.windows.extend(window);
+                looked_at += 1;
             }
         }
-        let plainest = self.windows.len() / PLAINEST;
-        let Some(second) = self.seconds.last_mut().filter(|_| plainest > 0) else {
+        if (self.windows.len() as f64) < MOSTLY * f64::from(looked_at) {
             return;
-        };
+        }
+        let plainest = self.windows.len() / PLAINEST;
+        if plainest == 0 {
+            return;
+        }
+        let mut sums = [0.0; SUMS];
         self.windows
             .select_nth_unstable_by(plainest, |a, b| a.shows.total_cmp(&b.shows));
         for window in &self.windows[..plainest] {
-            second[0] += 1.0;
-            for (sum, one) in second[1..].iter_mut().zip(&window.figures) {
+            sums[0] += 1.0;
+            for (sum, one) in sums[1..].iter_mut().zip(&window.figures) {
                 *sum += one;
             }
         }
+        self.fields.push((self.seconds, sums));
+    }
+
+    /// Sums of the quiet fields of each second that has any.
+    fn quiet_seconds(&self) -> Vec<Sums> {
+        let power = |sums: &Sums| {
+            let first = sums[1..].iter().step_by(FIGURES);
+            first.sum::<f64>() / sums[0]
+        };
+        let mut powers: Vec<f64> = self.fields.iter().map(|(_, sums)| power(sums)).collect();
+        powers.sort_unstable_by(f64::total_cmp);
+        let usual = powers
+            .get(powers.len() / QUIETEST)
+            .copied()
+            .unwrap_or_default();
+        let of_seconds = self.fields.chunk_by(|(one, _), (other, _)| one == other);
+        let mut seconds: Vec<Sums> = of_seconds
+            .map(|fields| {
+                let mut second = [0.0; SUMS];
+                let all = fields.iter().map(|(_, sums)| sums);
+                for field in all.filter(|sums| power(sums) <= QUIET * usual) {
+                    second
+                        .iter_mut()
+                        .zip(field)
+                        .for_each(|(sum, one)| *sum += one);
+                }
+                second
+            })
+            .collect();
+        seconds.retain(|sums| sums[0] > 0.0);
+        seconds
     }
 
     /// `None` of what lies beyond the end of one of the lines, and where something moves.
@@ -183,12 +233,7 @@ impl NoiseComparer {
 
     /// What it comes to; `None` of too little tape.
     pub(super) fn shared(&self, scales: Scales<'_>) -> Option<SharedNoise> {
-        let seconds: Vec<Sums> = self
-            .seconds
-            .iter()
-            .filter(|sums| sums[0] > 0.0)
-            .copied()
-            .collect();
+        let seconds = self.quiet_seconds();
         if seconds.len() < LEAST_SECONDS {
             return None;
         }

@@ -40,6 +40,20 @@ fn gain(cycles: f64) -> f64 {
     1.1 * (TAU * cycles / 2.0).cos().powi(2)
 }
 
+/// So many waves between two frequencies in cycles a sample: frequency, size, phase.
+fn waves(
+    chance: &mut Chance,
+    count: usize,
+    [from, to]: [f64; 2],
+    size: impl Fn(f64) -> f64,
+) -> Vec<(f64, f64, f64)> {
+    let wave = |_| {
+        let cycles = from + (to - from) * chance.even();
+        (cycles, size(cycles), TAU * chance.even())
+    };
+    (0..count).map(wave).collect()
+}
+
 fn found(case: Case, seed: u64) -> SharedNoise {
     let mut chance = Chance(Xoshiro256PlusPlus::seed_from_u64(seed));
     let mut comparer = NoiseComparer::new();
@@ -49,28 +63,29 @@ fn found(case: Case, seed: u64) -> SharedNoise {
             .map(|row| {
                 let displaced = [2.4 + 0.5 * chance.normal(), 2.4 + 0.5 * chance.normal()];
                 let fields = displaced.map(|moved| {
-                    let waves: Vec<(f64, f64)> = (0..WAVES)
-                        .map(|_| (FROM + (TO - FROM) * chance.even(), TAU * chance.even()))
-                        .collect();
-                    let size = case.tape * (2.0 / WAVES as f64).sqrt();
+                    let tape = waves(&mut chance, WAVES, [FROM, TO], |_| {
+                        case.tape * (2.0 / WAVES as f64).sqrt()
+                    });
+                    // A third of the lines shows something else in the next field, falling with frequency as pictures do.
+                    let count = if row % 3 == 1 { 12 } else { 0 };
+                    let moving = waves(&mut chance, count, [0.01, 0.2], |cycles| 0.4 / cycles);
                     let mut line = |moved: f64, own: f64, gain: &dyn Fn(f64) -> f64| -> Vec<u8> {
+                        let code = |x: f64| {
+                            // Another third shows edges, which move from field to field by what lines wobble.
+                            let edges = if row % 3 == 0 { 40.0 } else { 0.0 };
+                            let all = tape.iter().chain(&moving);
+                            let waves: f64 = all
+                                .map(|(cycles, size, phase)| {
+                                    gain(*cycles) * size * (TAU * cycles * x + phase).sin()
+                                })
+                                .sum();
+                            let slope = 20.0 * (0.004 * x).sin();
+                            110.0 + slope + edges * (0.4 * x).sin().signum() + waves
+                        };
                         (0..WIDTH)
                             .map(|x| {
-                                let x = x as f64 - moved;
-                                // Every third line shows edges, which move from field to field by what lines wobble.
-                                let edges = if row % 3 == 0 {
-                                    40.0 * (0.4 * x).sin().signum()
-                                } else {
-                                    0.0
-                                };
-                                let tape: f64 = waves
-                                    .iter()
-                                    .map(|(cycles, phase)| {
-                                        gain(*cycles) * (TAU * cycles * x + phase).sin()
-                                    })
-                                    .sum();
-                                let code = 110.0 + 20.0 * (0.004 * x).sin() + edges + size * tape;
-                                (code + own * chance.normal()).round().clamp(1.0, 254.0) as u8
+                                let value = code(x as f64 - moved) + own * chance.normal();
+                                value.round().clamp(1.0, 254.0) as u8
                             })
                             .collect()
                     };
