@@ -337,9 +337,9 @@ fn pairs<'a>(
 fn colour_of(field: &Field, row: usize, across: i32) -> Option<[&[u8]; 2]> {
     let (luma, chroma) = (&field.luma, &field.cb);
     // Every line has its own or every second one.
-    let lines = (luma.rows + chroma.rows / 2) / chroma.rows.max(1);
-    let at = row / lines.max(1);
-    if row % lines.max(1) != 0 || at >= chroma.rows.min(field.cr.rows) {
+    let lines = ((luma.rows + chroma.rows / 2) / chroma.rows.max(1)).max(1);
+    let at = row / lines;
+    if !row.is_multiple_of(lines) || at >= chroma.rows.min(field.cr.rows) {
         return None;
     }
     Some([

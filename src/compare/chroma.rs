@@ -302,8 +302,8 @@ fn sum(lines: &[Line], second: &mut Sums) {
     let back = Complex::from_polar(1.0, -hue(&above, &below));
     let cross_of = |above: &[Complex<f64>; KEPT], below: &[Complex<f64>; KEPT]| {
         let mut cross = [Complex::ZERO; BINS];
-        for bin in 0..KEPT {
-            cross[bin] = above[bin] * back + (below[bin] * back).conj();
+        for (cross, (above, below)) in cross.iter_mut().zip(above.iter().zip(below)) {
+            *cross = above * back + (below * back).conj();
         }
         cross
     };
@@ -314,15 +314,15 @@ fn sum(lines: &[Line], second: &mut Sums) {
         let common = shown(&[cross], later, TELLING).max(0.0).sqrt();
         second[0] += 1.0;
         second[1] += common;
-        for bin in 0..KEPT {
+        for (bin, cross) in cross.iter().enumerate().take(KEPT) {
             let figures = [
                 line.first[bin],
                 line.second[bin],
-                cross[bin].re,
-                cross[bin].im,
+                cross.re,
+                cross.im,
                 common * line.first[bin],
-                common * cross[bin].re,
-                common * cross[bin].im,
+                common * cross.re,
+                common * cross.im,
             ];
             let place = 2 + FIGURES * bin;
             for (sum, one) in second[place..place + FIGURES].iter_mut().zip(figures) {

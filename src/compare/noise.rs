@@ -207,11 +207,11 @@ impl NoiseComparer {
             }
         }
         let [first, second] = &self.spectra;
-        let mut shows = 0.0;
-        for bin in 1..=*NOISY.end() {
+        let shown = |bin: usize| {
             let sum = wide(first[0][bin]) + wide(first[1][bin]);
-            shows += turn_of(bin).powi(2) * sum.norm_sqr();
-        }
+            turn_of(bin).powi(2) * sum.norm_sqr()
+        };
+        let shows = (1..=*NOISY.end()).map(shown).sum();
         let mut figures = [0.0; FIGURES * NOISY_BINS];
         for (own, bin) in figures.chunks_exact_mut(FIGURES).zip(NOISY) {
             let turned = |at: usize| {

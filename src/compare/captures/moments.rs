@@ -271,11 +271,10 @@ impl Taken {
             let place = at as f64 + share * (lie.right + lie.wider * across);
             let whole = place.floor();
             let first = whole as isize + 1 - LOBES as isize;
-            let mut weights: [f64; TAPS] =
+            let weights: [f64; TAPS] =
                 std::array::from_fn(|tap| lanczos(place - (first as f64 + tap as f64)));
             let sum: f64 = weights.iter().sum();
-            weights.iter_mut().for_each(|weight| *weight /= sum);
-            (first, weights.map(|weight| weight as f32))
+            (first, weights.map(|weight| (weight / sum) as f32))
         });
         Self(taps.collect())
     }

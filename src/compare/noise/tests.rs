@@ -54,12 +54,15 @@ fn waves(
     (0..count).map(wave).collect()
 }
 
+/// A line of the first and of the second, now and before, and where the second stands.
+type Lines = ([[Vec<u8>; 2]; 2], [f64; 2]);
+
 fn found(case: Case, seed: u64) -> SharedNoise {
     let mut chance = Chance(Xoshiro256PlusPlus::seed_from_u64(seed));
     let mut comparer = NoiseComparer::new();
     for _ in 0..8 {
         comparer.begin_second();
-        let lines: Vec<([[Vec<u8>; 2]; 2], [f64; 2])> = (0..ROWS)
+        let lines: Vec<Lines> = (0..ROWS)
             .map(|row| {
                 let displaced = [2.4 + 0.5 * chance.normal(), 2.4 + 0.5 * chance.normal()];
                 let fields = displaced.map(|moved| {
