@@ -58,6 +58,12 @@ impl Interval {
         }
     }
 
+    /// The same of a number that is larger by so much, which is certain.
+    #[must_use]
+    pub(super) fn plus(self, more: f64) -> Self {
+        Self::new(self.value + more, self.error, self.freedom)
+    }
+
     /// Chance of an estimate this far from nothing where there is nothing.
     #[must_use]
     pub fn chance(&self) -> f64 {

@@ -5,7 +5,7 @@
 //! what one chain makes of levels and colours of another (`picture`), events (`occurrences`); all of it by seconds, with
 //! intervals (`bootstrap`, `student`), judged together. `ranking` weighs it by `weights`.
 //!
-//! Where it is asked for, the captures themselves are looked at as well (`captures`, `response`).
+//! Where it is asked for, the captures themselves are looked at as well (`captures`, `response`, `chroma`, `noise`).
 //!
 //! A pass that is being played can be held against a finished one too (`against`): its fields come one by one, and the same finding and
 //! fitting (`anchor`, `windows`) follows their place on the other (`follow`).
@@ -27,12 +27,14 @@ use crate::units::Seconds;
 pub use against::{Account, Against, Follower, Taken};
 pub use align::Piece;
 pub use bootstrap::Interval;
-pub use captures::{Pictures, pictures};
+pub use captures::{AMPLIFIED, Moment, Pictures, Still, Stills, Why, pictures};
+pub use chroma::{ChromaResponse, Fall};
 pub use error::CompareError;
+pub use noise::SharedNoise;
 pub use occurrences::Occurrence;
 pub use picture::Relation;
 pub use ranking::{RankedPair, Ranking, Share, Stretch, Weighed};
-pub use response::{Band, Response};
+pub use response::{Band, COHERENT, Response};
 pub use rows::{Pair, Row, Statistic, Verdict};
 pub use settings::Setting;
 pub use weights::{CRITERIA, Criterion, Weights, WeightsError};
@@ -47,8 +49,10 @@ mod align;
 mod anchor;
 mod bootstrap;
 mod captures;
+mod chroma;
 mod error;
 mod follow;
+mod noise;
 mod occurrences;
 mod picture;
 mod ranking;

@@ -13,6 +13,7 @@
 
 use std::array;
 use std::f64::consts::TAU;
+use std::ops::RangeInclusive;
 
 use realfft::num_complex::Complex;
 use serde::Serialize;
@@ -22,16 +23,16 @@ use crate::measures::dsp::windowed::Windowed;
 use super::bootstrap::Interval;
 
 /// Samples under one window: 105 kHz apart at 13.5 MHz.
-const LENGTH: usize = 128;
+pub(super) const LENGTH: usize = 128;
 
 /// Bins of a spectrum.
-const BINS: usize = LENGTH / 2 + 1;
+pub(super) const BINS: usize = LENGTH / 2 + 1;
 
 /// Samples from one window to the next.
 const STEP: usize = LENGTH / 2;
 
 /// Bins in which pictures show where they are: 0.1 to 2.5 MHz.
-const TELLING: std::ops::RangeInclusive<usize> = 1..=24;
+const TELLING: RangeInclusive<usize> = 1..=24;
 
 /// Displacements that are tried, in samples: 20 to either side, four a sample.
 const REACH: i32 = 80;
@@ -48,7 +49,10 @@ const MOST_PLACES: usize = 1920 / STEP;
 const TELLS: f64 = 0.5;
 
 /// Seconds without which nothing is said.
-const LEAST_SECONDS: usize = 5;
+pub(super) const LEAST_SECONDS: usize = 5;
+
+/// Share of the power that both must have in common for what is said of a frequency to be of the picture, and not of noise.
+pub const COHERENT: f64 = 0.5;
 
 /// Sums over the lines of one second.
 #[derive(Clone, Debug)]
@@ -105,12 +109,74 @@ pub struct Response {
     pub right_samples: Option<Interval>,
     /// By how much the second picture is wider, in %.
     pub wider_percent: Option<Interval>,
+    /// Amplitude of the second over that of the first, contrast and all, bin by bin; `None` where the first shows too little.
+    #[serde(skip)]
+    pub(super) gains: [Option<f64>; BINS],
+}
+
+/// Transforms stretches of lines under a raised cosine.
+#[derive(Debug, Default)]
+pub(super) struct Transformer(Windowed<LENGTH>);
+
+impl Transformer {
+    /// Room for a spectrum.
+    pub(super) fn room(&self) -> Vec<Complex<f32>> {
+        self.0.spectrum()
+    }
+
+    /// The spectrum of what stands from `start` on, without its mean; `false` where the line ends before.
+    pub(super) fn transform(
+        &mut self,
+        line: &[u8],
+        start: usize,
+        spectrum: &mut [Complex<f32>],
+    ) -> bool {
+        let Some(codes) = line.get(start..start + LENGTH) else {
+            return false;
+        };
+        let mean = codes.iter().map(|&code| f32::from(code)).sum::<f32>() / LENGTH as f32;
+        self.weighted(|at| f32::from(codes[at]) - mean, spectrum);
+        true
+    }
+
+    /// The spectrum of the steps from sample to sample, from `start` on; `false` where the line ends before.
+    ///
+    /// Of what falls with frequency as steeply as colour of tape does, a window lets the lowest leak into all else, with a phase
+    /// that is not theirs. Steps are much more even.
+    pub(super) fn transform_steps(
+        &mut self,
+        line: &[u8],
+        start: usize,
+        spectrum: &mut [Complex<f32>],
+    ) -> bool {
+        let Some(codes) = line.get(start..=start + LENGTH) else {
+            return false;
+        };
+        self.weighted(
+            |at| f32::from(codes[at + 1]) - f32::from(codes[at]),
+            spectrum,
+        );
+        true
+    }
+
+    fn weighted(&mut self, sample: impl Fn(usize) -> f32, spectrum: &mut [Complex<f32>]) {
+        let weights = self.0.weights();
+        let mut samples = array::from_fn(|at| sample(at) * weights[at]);
+        self.0.transform(&mut samples, spectrum);
+    }
+}
+
+/// Where windows begin in a line.
+pub(super) fn starts(width: usize) -> impl Iterator<Item = usize> {
+    (0..=width.saturating_sub(LENGTH))
+        .step_by(STEP)
+        .take(MOST_PLACES)
 }
 
 /// Adds pairs of lines up.
 #[derive(Debug)]
 pub(super) struct Comparer {
-    windowed: Windowed<LENGTH>,
+    transformer: Transformer,
     spectra: [Vec<Complex<f32>>; 2],
     lines: Vec<PairOfLines>,
     seconds: Vec<Sums>,
@@ -129,10 +195,10 @@ struct PairOfLines {
 
 impl Comparer {
     pub(super) fn new() -> Self {
-        let windowed = Windowed::default();
+        let transformer = Transformer::default();
         Self {
-            spectra: [windowed.spectrum(), windowed.spectrum()],
-            windowed,
+            spectra: [transformer.room(), transformer.room()],
+            transformer,
             lines: Vec::new(),
             seconds: Vec::new(),
             width: 0,
@@ -149,11 +215,18 @@ impl Comparer {
         if self.seconds.is_empty() {
             self.begin_second();
         }
+        self.look(pairs);
+        let lines = std::mem::take(&mut self.lines);
+        self.sum(&lines);
+        self.lines = lines;
+    }
+
+    /// Finds where the lines of a field stand, and adds nothing.
+    pub(super) fn look<'a>(&mut self, pairs: impl Iterator<Item = (&'a [u8], &'a [u8])>) {
         let mut lines = std::mem::take(&mut self.lines);
         lines.clear();
         lines.extend(pairs.map(|(first, second)| self.transform(first, second)));
         Self::bring_together(&mut lines);
-        self.sum(&lines);
         self.lines = lines;
     }
 
@@ -166,18 +239,11 @@ impl Comparer {
             shown: 0.0,
         };
         let width = first.len().min(second.len());
-        for start in (0..=width.saturating_sub(LENGTH))
-            .step_by(STEP)
-            .take(MOST_PLACES)
-        {
+        for start in starts(width) {
             for (line, spectrum) in [first, second].into_iter().zip(&mut self.spectra) {
-                let Some(codes) = line.get(start..start + LENGTH) else {
+                if !self.transformer.transform(line, start, spectrum) {
                     return pair;
-                };
-                let mean = codes.iter().map(|&code| f32::from(code)).sum::<f32>() / LENGTH as f32;
-                let weights = self.windowed.weights();
-                let mut samples = array::from_fn(|at| (f32::from(codes[at]) - mean) * weights[at]);
-                self.windowed.transform(&mut samples, spectrum);
+                }
             }
             let mut cross = [Complex::ZERO; BINS];
             for bin in 0..BINS {
@@ -190,8 +256,13 @@ impl Comparer {
             pair.cross.push(cross);
         }
         self.width = width;
-        (pair.displaced, pair.shown) = displacement(&pair.cross);
+        (pair.displaced, pair.shown) = displacement(&pair.cross, TELLING);
         pair
+    }
+
+    /// How far to the right each line of the field last looked at stands in the second play, in samples.
+    pub(super) fn displacements(&self) -> impl Iterator<Item = f64> {
+        self.lines.iter().map(|line| line.displaced)
     }
 
     /// Gives lines that tell too little the displacement of the others of their field.
@@ -205,7 +276,7 @@ impl Comparer {
         };
         for line in lines.iter_mut().filter(|line| line.shown < TELLS * usual) {
             line.displaced = displaced;
-            line.shown = shown(&line.cross, displaced);
+            line.shown = shown(&line.cross, displaced, TELLING);
         }
     }
 
@@ -276,6 +347,10 @@ impl Comparer {
             right_samples: seconds.figure(|sums| self.line_of_places(sums).map(|(at, _)| at)),
             wider_percent: seconds
                 .figure(|sums| self.line_of_places(sums).map(|(_, slope)| 100.0 * slope)),
+            gains: array::from_fn(|bin| {
+                let decibels = level(&seconds.all, &[bin])?;
+                Some(10_f64.powf(decibels / 20.0))
+            }),
         })
     }
 
@@ -285,7 +360,7 @@ impl Comparer {
         let half = 0.5 * self.width as f64;
         let (mut n, mut x, mut y, mut xx, mut xy) = (0.0, 0.0, 0.0, 0.0, 0.0);
         for (place, cross) in sums.places.iter().enumerate() {
-            let (displaced, shown) = displacement(std::slice::from_ref(cross));
+            let (displaced, shown) = displacement(std::slice::from_ref(cross), TELLING);
             if shown > 0.0 {
                 let across = (place * STEP + LENGTH / 2) as f64 - half;
                 n += shown;
@@ -301,19 +376,23 @@ impl Comparer {
     }
 }
 
-fn wide(value: Complex<f32>) -> Complex<f64> {
+pub(super) fn wide(value: Complex<f32>) -> Complex<f64> {
     Complex::new(f64::from(value.re), f64::from(value.im))
 }
 
 /// Radians a sample of a bin.
-fn turn_of(bin: usize) -> f64 {
+pub(super) fn turn_of(bin: usize) -> f64 {
     TAU * bin as f64 / LENGTH as f64
 }
 
-/// What both windows of a pair show alike when the second is moved back by so much.
-fn shown(cross: &[[Complex<f64>; BINS]], displaced: f64) -> f64 {
+/// What both windows of a pair show alike, in some bins, when the second is moved back by so much.
+pub(super) fn shown(
+    cross: &[[Complex<f64>; BINS]],
+    displaced: f64,
+    telling: RangeInclusive<usize>,
+) -> f64 {
     let mut sum = 0.0;
-    for bin in TELLING {
+    for bin in telling {
         let turn = Complex::from_polar(1.0, turn_of(bin) * displaced);
         sum += cross
             .iter()
@@ -323,16 +402,19 @@ fn shown(cross: &[[Complex<f64>; BINS]], displaced: f64) -> f64 {
     sum
 }
 
-/// Where the second line stands against the first, and what both show then.
-fn displacement(cross: &[[Complex<f64>; BINS]]) -> (f64, f64) {
+/// Where the second line stands against the first by some bins, and what both show then.
+pub(super) fn displacement(
+    cross: &[[Complex<f64>; BINS]],
+    telling: RangeInclusive<usize>,
+) -> (f64, f64) {
     let mut sums = [Complex::ZERO; BINS];
     for window in cross {
-        for bin in TELLING {
+        for bin in telling.clone() {
             sums[bin] += window[bin];
         }
     }
     let sums = [sums];
-    let at = |step: i32| shown(&sums, f64::from(step) / TRIES_A_SAMPLE);
+    let at = |step: i32| shown(&sums, f64::from(step) / TRIES_A_SAMPLE, telling.clone());
     let mut best = (0, f64::NEG_INFINITY);
     for step in -REACH..=REACH {
         let here = at(step);
@@ -345,7 +427,7 @@ fn displacement(cross: &[[Complex<f64>; BINS]]) -> (f64, f64) {
     let mut displaced = f64::from(best.0) / TRIES_A_SAMPLE;
     for _ in 0..4 {
         let (mut slope, mut bend) = (0.0, 0.0);
-        for bin in TELLING {
+        for bin in telling.clone() {
             let turned = sums[0][bin] * Complex::from_polar(1.0, turn_of(bin) * displaced);
             slope -= turn_of(bin) * turned.im;
             bend -= turn_of(bin).powi(2) * turned.re;
@@ -355,7 +437,7 @@ fn displacement(cross: &[[Complex<f64>; BINS]]) -> (f64, f64) {
         }
         displaced -= (slope / bend).clamp(-0.25, 0.25);
     }
-    (displaced, shown(&sums, displaced))
+    (displaced, shown(&sums, displaced, telling))
 }
 
 fn middle(values: impl Iterator<Item = f64>) -> Option<f64> {
@@ -398,14 +480,40 @@ fn total(seconds: &[&Sums], without: Option<usize>) -> Sums {
 fn level(sums: &Sums, bins: &[usize]) -> Option<f64> {
     let mut decibels = 0.0;
     for &bin in bins {
-        let first = sums.lines * sums.common_first[bin] - sums.common * sums.first[bin];
-        let cross = sums.common_cross[bin] * sums.lines - sums.cross[bin] * sums.common;
-        // Of a spectrum that does not grow with what lines show, all may be noise.
-        let grows = first > 0.02 * sums.common * sums.first[bin] && cross.re > 0.0;
-        let ratio = grows.then(|| cross.norm() / first)?;
-        decibels += 20.0 * ratio.log10();
+        let shown = Shown {
+            lines: sums.lines,
+            common: sums.common,
+            first: sums.first[bin],
+            cross: sums.cross[bin],
+            common_first: sums.common_first[bin],
+            common_cross: sums.common_cross[bin],
+        };
+        decibels += 20.0 * shown.gain()?.log10();
     }
     (!bins.is_empty()).then(|| decibels / bins.len() as f64)
+}
+
+/// Sums over lines in one bin, plain and weighted with what both show of a line.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Shown {
+    pub(super) lines: f64,
+    pub(super) common: f64,
+    /// Power of the first.
+    pub(super) first: f64,
+    pub(super) cross: Complex<f64>,
+    pub(super) common_first: f64,
+    pub(super) common_cross: Complex<f64>,
+}
+
+impl Shown {
+    /// Amplitude of the second over that of the first, free of noise of the first; `None` where that shows too little.
+    pub(super) fn gain(&self) -> Option<f64> {
+        let first = self.lines * self.common_first - self.common * self.first;
+        let cross = self.common_cross * self.lines - self.cross * self.common;
+        // Of a spectrum that does not grow with what lines show, all may be noise.
+        let grows = first > 0.02 * self.common * self.first && cross.re > 0.0;
+        grows.then(|| cross.norm() / first)
+    }
 }
 
 /// Magnitude-squared coherence over some bins.

@@ -14,6 +14,8 @@ use crate::measures::Readings;
 use crate::measures::line_timing::LineTrace;
 use crate::record::packed;
 
+pub(crate) use picture::{JpegScale, jpeg};
+
 use picture::SmallPicture;
 
 mod picture;

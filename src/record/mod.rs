@@ -7,6 +7,7 @@
 
 pub use error::RecordError;
 pub use exhibit::{Exhibit, Keeper, View};
+pub(crate) use exhibit::{JpegScale, jpeg};
 pub use finished::{Finished, MINUTE, Minute, MinuteWords, Overview};
 pub use head::{
     FilePlace, HandedOn, PassHead, ProgrammeSpan, TapeSpeed, default_path, file_place,

@@ -8,7 +8,7 @@ use std::path::Path;
 use serde_json::Value;
 use trueline::record::{Closing, WhenFull, create};
 
-use crate::browser::{Scheme, Window, console, look, photograph};
+use crate::browser::{Scheme, Window, console, look, photograph, print};
 use crate::report::check_sound;
 use crate::world::{World, plain_head};
 
@@ -31,6 +31,8 @@ struct Chain {
     seed: u64,
     /// Luma is averaged over a sample and half of either neighbour.
     soft: bool,
+    /// Colour is the mean of this sample and so many less one before, twice.
+    colour_mean: usize,
 }
 
 const PLAIN: Chain = Chain {
@@ -42,6 +44,7 @@ const PLAIN: Chain = Chain {
     lost: None,
     seed: 1,
     soft: false,
+    colour_mean: 1,
 };
 
 /// A frame while something moves, so that its loss can be seen: the street is panned from 4 s to 8 s.
@@ -58,13 +61,33 @@ const OTHER: Chain = Chain {
     ..PLAIN
 };
 
-/// cos²(π f / 13.5 MHz).
+/// Luma cos²(π f / 13.5 MHz); colour the mean of seven samples, twice, which is late by six.
 const SOFT: Chain = Chain {
     first: 10,
     seed: 4,
     soft: true,
+    colour_mean: 7,
     ..PLAIN
 };
+
+/// Sample rate of colour, in MHz.
+const COLOUR_RATE: f64 = 6.75;
+
+/// What the mean of so many samples, twice, makes of a frequency, in dB.
+fn mean_decibels(samples: usize, megahertz: f64) -> f64 {
+    let turn = std::f64::consts::PI * megahertz / COLOUR_RATE;
+    let count = samples as f64;
+    40.0 * ((count * turn).sin() / (count * turn.sin())).abs().log10()
+}
+
+/// The mean of each sample and those before it.
+fn late_mean(line: &[f64], samples: usize) -> Vec<f64> {
+    let mean = |x: usize| {
+        let before = (0..samples).map(|back| line[x.saturating_sub(back)]);
+        before.sum::<f64>() / samples as f64
+    };
+    (0..line.len()).map(mean).collect()
+}
 
 /// Plain random numbers (xorshift of Marsaglia, 2003).
 struct Dice(u64);
@@ -110,8 +133,17 @@ fn through(chain: &Chain, dice: &mut Dice, frame: &[u8]) -> Vec<u8> {
     );
     let (blue, red) = frame[luma..].split_at(colour);
     let (mut cb, mut cr) = (Vec::with_capacity(colour), Vec::with_capacity(colour));
-    for (&b, &r) in blue.iter().zip(red) {
-        let (b, r) = (f64::from(b) - 128.0, f64::from(r) - 128.0);
+    let lines = |plane: &'_ [u8]| -> Vec<f64> {
+        let lines = plane.chunks_exact(SIZE.0 / 2);
+        lines
+            .flat_map(|line| {
+                let line: Vec<f64> = line.iter().map(|&code| f64::from(code) - 128.0).collect();
+                let once = late_mean(&line, chain.colour_mean);
+                late_mean(&once, chain.colour_mean)
+            })
+            .collect()
+    };
+    for (b, r) in lines(blue).into_iter().zip(lines(red)) {
         cb.push(code(128.0 + re * b - im * r + dice.noise()));
         cr.push(code(128.0 + re * r + im * b + dice.noise()));
     }
@@ -232,6 +264,71 @@ fn check_soft_chain(found: &Value) {
         told += 1;
     }
     assert!(told >= 5, "{response}");
+    check_soft_colour(&pictures["chroma"]);
+    check_own_noise(&pictures["noise"]);
+}
+
+/// Each play's own noise is told from the tape's, to 5 %. Spread evenly over three codes it moves a whole code down, not at all or up,
+/// each as often; what the soft chain hands on lies at quarters of a code, each as often, and is rounded after.
+fn check_own_noise(noise: &Value) {
+    // Nineteen of 64 bins of white noise.
+    let ire = |variance: f64| 100.0 / 219.0 * (variance * 19.0 / 64.0).sqrt();
+    // The variance of a rounded number is that of the even spread, 9/12, and what rounding adds or takes at its quarter.
+    let (at_whole, at_quarter, at_half) = (2.0 / 3.0, 41.0 / 48.0, 11.0 / 12.0);
+    let of_quarters = (at_whole + 2.0 * at_quarter + at_half) / 4.0;
+    for (name, variance) in [("first_own_ire", at_whole), ("second_own_ire", of_quarters)] {
+        let told = noise[name]["value"].as_f64().expect("it is there");
+        let own = ire(variance);
+        assert!(
+            (told / own - 1.0).abs() < 0.05,
+            "{name}: {told} IRE, {own} was added"
+        );
+    }
+    let shared = &noise["shared_of_first_pct"];
+    let end = |name: &str| shared[name].as_f64().expect("told");
+    assert!(end("low") > 20.0 && end("high") < 95.0, "{shared}");
+}
+
+/// The colour of the chain: half a decibel, 15 ns, and where it has fallen by what.
+fn check_soft_colour(chroma: &Value) {
+    let own = |megahertz: f64| mean_decibels(SOFT.colour_mean, megahertz);
+    // A band is the mean of what lies 0.055 MHz to either side, of bins 0.0527 MHz apart.
+    let of_band = |megahertz: f64| {
+        let bins = (1..40).map(|bin| f64::from(bin) * COLOUR_RATE / 128.0);
+        let own_bins = bins.filter(|bin| (bin - megahertz).abs() <= 0.055);
+        let levels: Vec<f64> = own_bins.map(own).collect();
+        levels.iter().sum::<f64>() / levels.len() as f64
+    };
+    let lowest = of_band(0.15);
+    let mut told = 0;
+    for band in chroma["bands"].as_array().expect("bands") {
+        let number = |name: &str| band[name].as_f64().expect("a number");
+        if number("coherence") <= 0.5 {
+            continue;
+        }
+        let expected = of_band(number("megahertz")) - lowest;
+        let value = band["decibels"]["value"].as_f64().expect("told");
+        assert!((value - expected).abs() <= 0.5, "{band}: {expected} dB");
+        told += 1;
+    }
+    assert!(told >= 3, "{chroma}");
+    let late = chroma["late_ns"]["value"].as_f64().expect("told");
+    let expected = 6.0 * 1000.0 / COLOUR_RATE;
+    assert!((late - expected).abs() <= 15.0, "{late} ns, {expected}");
+    for fall in chroma["falls"].as_array().expect("falls") {
+        let by = fall["decibels"].as_f64().expect("a number");
+        let hundredths = (13..80).map(|at| f64::from(at) / 100.0);
+        let mut fallen = hundredths.filter(|&megahertz| own(megahertz) - lowest <= -by);
+        let expected = fallen.next().expect("it falls");
+        match fall["megahertz"]["value"].as_f64() {
+            Some(at) => assert!((at - expected).abs() <= 0.03, "{fall}: {expected} MHz"),
+            // The last may fall where noise is all there is.
+            None => {
+                let least = fall["at_least_megahertz"].as_f64().expect("told");
+                assert!(by > 3.0 && least > 0.3 && least <= expected, "{fall}");
+            }
+        }
+    }
 }
 
 /// Nothing is told of two passes that differ in noise alone.
@@ -293,9 +390,25 @@ fn passes_of_one_tape_are_placed_and_told_apart_and_other_tapes_refused() {
     let json = ["compare", "a.pass", "e.pass", "--with-pictures", "--json"];
     check_soft_chain(&world.ok(json).json());
     let told = world.ok(["compare", "a.pass", "e.pass", "--with-pictures"]);
-    for said in ["Response across a line: B against A", "half its power"] {
+    for said in [
+        "Response across a line: B against A",
+        "half its power",
+        "Colour across a line: B against A",
+        "ns later beside luma",
+        "Noise where the picture is plain: B beside A",
+    ] {
         assert!(told.stdout.contains(said), "{said}: {}", told.stdout);
     }
+    let paged = world.ok([
+        "compare",
+        "a.pass",
+        "e.pass",
+        "--with-pictures",
+        "--json",
+        "-o",
+        "captures.html",
+    ]);
+    check_captures(&world.path("captures.html"), &paged.json()["pictures"][0]);
     fs::rename(world.path("e.y4m"), world.path("gone.y4m")).expect("it is there");
     let gone = world.run(["compare", "a.pass", "e.pass", "--with-pictures"]);
     assert!(
@@ -372,6 +485,194 @@ fn check_page(page: &Path) {
         .expect("a chart");
     let chart = chart.split("</figure>").next().expect("its end");
     assert_eq!(chart.matches("class=\"play play-").count(), 3);
+}
+
+/// `−3.1 (−3.3 … −2.9)`.
+fn interval(told: &Value, decimals: usize) -> String {
+    let number = |name: &str| {
+        let value = told[name].as_f64().expect("a number");
+        let text = format!("{:.decimals$}", value.abs());
+        let is_zero = text.bytes().all(|byte| matches!(byte, b'0' | b'.'));
+        let sign = match (is_zero, value < 0.0) {
+            (true, _) => "",
+            (false, true) => "−",
+            (false, false) => "+",
+        };
+        format!("{sign}{text}")
+    };
+    format!(
+        "{} ({} … {})",
+        number("value"),
+        number("low"),
+        number("high")
+    )
+}
+
+/// What is told of the captures stands on the page: charts, tables and pictures with their words, in figures equal to JSON.
+fn check_captures(page: &Path, pictures: &Value) {
+    let text = fs::read_to_string(page).expect("the page");
+    assert!(text.len() < 3_000_000, "{} bytes", text.len());
+    for reach in ["http:", "https:", "url(", "@import", "<script", "<link"] {
+        assert!(!text.contains(reach), "{reach}");
+    }
+    assert_eq!(
+        text.matches("<img").count(),
+        text.matches("<img src=\"data:image/jpeg;base64,").count()
+    );
+    assert_eq!(console(page), Vec::<String>::new());
+    let seen = look(page, Window::Wide, Scheme::Light);
+    check_sound(&seen);
+    check_sound(&look(page, Window::Narrow, Scheme::Dark));
+    let charts = seen["charts"].as_array().expect("a list");
+    assert_eq!(seen["drawn"], charts.len());
+    for (kind, of, decimals) in [("luma", "response", 1), ("chroma", "chroma", 2)] {
+        let bands = pictures[of]["bands"].as_array().expect("bands");
+        let rows: Vec<Value> = bands
+            .iter()
+            .map(|band| {
+                let told = match &band["decibels"] {
+                    Value::Null => "–".to_owned(),
+                    told => interval(told, 1),
+                };
+                let number = |name: &str| band[name].as_f64().expect("a number");
+                serde_json::json!([
+                    format!("{:.decimals$}", number("megahertz")),
+                    told,
+                    format!("{:.2}", number("coherence"))
+                ])
+            })
+            .collect();
+        assert_eq!(seen["bands"][kind], Value::from(rows));
+        for (chart, told) in [
+            (
+                "response",
+                bands
+                    .iter()
+                    .filter(|band| !band["decibels"].is_null())
+                    .count(),
+            ),
+            ("coherence", bands.len()),
+        ] {
+            let id = format!("{chart}-{kind}-B");
+            assert!(charts.contains(&Value::from(id.as_str())), "{id}");
+            let points = seen["points"][&id].as_u64().expect("it is drawn");
+            assert_eq!(points as usize, told, "{id}");
+        }
+    }
+    check_figures(&seen["bands"], pictures);
+    let moments = pictures["moments"].as_array().expect("moments");
+    assert_eq!(moments.len(), 3);
+    let stills = seen["stills"].as_array().expect("a list");
+    assert_eq!(stills.len(), 4 * moments.len());
+    for (moment, stills) in moments.iter().zip(stills.chunks_exact(4)) {
+        check_stills(moment, stills);
+    }
+    photograph(
+        page,
+        Window::Wide,
+        Scheme::Light,
+        6500,
+        "captures-1280-light.png",
+    );
+    photograph(
+        page,
+        Window::Wide,
+        Scheme::Dark,
+        6500,
+        "captures-1280-dark.png",
+    );
+    photograph(
+        page,
+        Window::Narrow,
+        Scheme::Light,
+        12_000,
+        "captures-400-light.png",
+    );
+    print(page, "captures-a4.pdf");
+}
+
+/// Single figures of colour and noise, of what is never negative without its sign.
+fn check_figures(tables: &Value, pictures: &Value) {
+    let range = |told: &Value, decimals: usize| {
+        let number = |name: &str| {
+            let value = told[name].as_f64().expect("a number").max(0.0);
+            format!("{value:.decimals$}")
+        };
+        format!(
+            "{} ({} … {})",
+            number("value"),
+            number("low"),
+            number("high")
+        )
+    };
+    let fall = |told: &Value| match told["at_least_megahertz"].as_f64() {
+        Some(least) => format!("at least {least:.2}"),
+        None => range(&told["megahertz"], 2),
+    };
+    let (chroma, noise) = (&pictures["chroma"], &pictures["noise"]);
+    for (table, expected) in [
+        (
+            "colour",
+            vec![
+                fall(&chroma["falls"][0]),
+                fall(&chroma["falls"][1]),
+                interval(&chroma["late_ns"], 0),
+            ],
+        ),
+        (
+            "noise",
+            vec![
+                range(&noise["shared_ire"], 2),
+                range(&noise["first_own_ire"], 2),
+                range(&noise["second_own_ire"], 2),
+                range(&noise["shared_of_first_pct"], 0),
+                range(&noise["shared_of_second_pct"], 0),
+            ],
+        ),
+    ] {
+        let rows = tables[table].as_array().expect("a table").iter();
+        let told: Vec<&str> = rows.filter_map(|row| row[1].as_str()).collect();
+        assert_eq!(told, expected);
+    }
+}
+
+/// The four pictures of a moment: whole, in the shape of a frame, with words that say when and what.
+fn check_stills(moment: &Value, stills: &[Value]) {
+    let word = |of: &Value, name: &str| of[name].as_str().expect("a text").to_owned();
+    let (here, there) = (
+        word(moment, "first_timecode"),
+        word(moment, "second_timecode"),
+    );
+    let field = |name: &str| moment[name].as_i64().expect("a number");
+    // The second pass begins ten frames further on.
+    assert_eq!(
+        field("first_field") - field("second_field"),
+        2 * SOFT.first as i64
+    );
+    let kinds: Vec<String> = stills.iter().map(|still| word(still, "kind")).collect();
+    assert_eq!(kinds, ["first", "second", "split", "difference"]);
+    for still in stills {
+        assert_eq!(
+            (&still["width"], &still["height"]),
+            (&720.into(), &240.into())
+        );
+        let shape = still["shape"].as_f64().expect("a number");
+        assert!((shape - 4.0 / 3.0).abs() < 0.02, "{shape}");
+        let both = word(still, "kind") == "split" || word(still, "kind") == "difference";
+        for name in ["alt", "caption"] {
+            let told = word(still, name);
+            assert!(
+                !both || told.contains(&here) && told.contains(&there),
+                "{told}"
+            );
+            assert!(told.contains(&here) || told.contains(&there), "{told}");
+        }
+    }
+    let difference = moment["difference_rms_ire"].as_f64().expect("a number");
+    let caption = word(&stills[3], "caption");
+    for said in ["×4".to_owned(), format!("{difference:.1} IRE")] {
+        assert!(caption.contains(&said), "{said}: {caption}");
+    }
 }
 
 #[test]

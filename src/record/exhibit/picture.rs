@@ -39,7 +39,7 @@ impl SmallPicture {
         self.rows = raster.rows;
         self.samples.clear();
         self.samples.resize(3 * self.width * self.rows, NEUTRAL);
-        let luma = Scale::luma(raster.range);
+        let luma = JpegScale::luma(raster.range);
         for row in 0..self.rows {
             let out = &mut self.samples[3 * self.width * row..3 * self.width * (row + 1)];
             let codes = field.luma.row(row).chunks_exact(step);
@@ -47,7 +47,7 @@ impl SmallPicture {
                 sample[0] = luma.of(mean(codes));
             }
         }
-        let chroma = Scale::chroma(raster.range);
+        let chroma = JpegScale::chroma(raster.range);
         for (place, plane) in [(1, &field.cb), (2, &field.cr)] {
             if plane.width == 0 || plane.rows == 0 {
                 continue; // neutral
@@ -72,14 +72,19 @@ impl SmallPicture {
 
     /// The picture as JPEG; `None` of nothing, and of sizes beyond JPEG's.
     pub(super) fn jpeg(&self) -> Option<Vec<u8>> {
-        let width = u16::try_from(self.width).ok().filter(|&width| width > 0)?;
-        let rows = u16::try_from(self.rows).ok().filter(|&rows| rows > 0)?;
-        let mut bytes = Vec::new();
-        let mut encoder = Encoder::new(&mut bytes, QUALITY);
-        encoder.set_sampling_factor(SamplingFactor::F_2_2);
-        let made = encoder.encode(&self.samples, width, rows, ColorType::Ycbcr);
-        made.ok().map(|()| bytes)
+        jpeg(&self.samples, self.size(), QUALITY)
     }
+}
+
+/// Luma and both colour differences of each sample, on JPEG's scale, as JPEG; `None` of nothing, and of sizes beyond JPEG's.
+pub(crate) fn jpeg(samples: &[u8], (width, rows): (usize, usize), quality: u8) -> Option<Vec<u8>> {
+    let width = u16::try_from(width).ok().filter(|&width| width > 0)?;
+    let rows = u16::try_from(rows).ok().filter(|&rows| rows > 0)?;
+    let mut bytes = Vec::new();
+    let mut encoder = Encoder::new(&mut bytes, quality);
+    encoder.set_sampling_factor(SamplingFactor::F_2_2);
+    let made = encoder.encode(samples, width, rows, ColorType::Ycbcr);
+    made.ok().map(|()| bytes)
 }
 
 /// Colour difference of grey in JPEG.
@@ -100,14 +105,14 @@ fn mean(codes: &[u8]) -> f64 {
 
 /// From codes to JPEG's scale.
 #[derive(Clone, Copy, Debug)]
-struct Scale {
+pub(crate) struct JpegScale {
     gain: f64,
     from: f64,
     to: f64,
 }
 
-impl Scale {
-    fn luma(range: CodeRange) -> Self {
+impl JpegScale {
+    pub(crate) fn luma(range: CodeRange) -> Self {
         let (black, peak) = range.black_and_peak();
         Self {
             gain: 255.0 / (peak.0 - black.0),
@@ -116,7 +121,7 @@ impl Scale {
         }
     }
 
-    fn chroma(range: CodeRange) -> Self {
+    pub(crate) fn chroma(range: CodeRange) -> Self {
         Self {
             gain: 127.5 / excursion_codes(range),
             from: f64::from(NEUTRAL),
@@ -124,9 +129,12 @@ impl Scale {
         }
     }
 
+    /// Neither rounded nor clipped.
+    pub(crate) fn exact(self, code: f64) -> f64 {
+        self.to + (code - self.from) * self.gain
+    }
+
     fn of(self, code: f64) -> u8 {
-        (self.to + (code - self.from) * self.gain)
-            .round()
-            .clamp(0.0, 255.0) as u8
+        self.exact(code).round().clamp(0.0, 255.0) as u8
     }
 }

@@ -134,9 +134,27 @@ fn pictures(out: &mut String, found: &Comparison) {
             continue;
         };
         let mut rows = vec![["MHz", "dB", "coherence"].map(str::to_owned).to_vec()];
-        rows.extend(words::bands(response).into_iter().map(Vec::from));
+        rows.extend(words::bands(&response.bands, 1).into_iter().map(Vec::from));
         table(out, &rows);
         line(out, &words::response(found, one));
+        if let Some(chroma) = &one.chroma {
+            line(
+                out,
+                &format!("\nColour across a line: {letter} against {first}, with 95 %"),
+            );
+            let rows = words::colour_rows(chroma).into_iter().map(Vec::from);
+            table(out, &rows.collect::<Vec<Vec<String>>>());
+            line(out, &words::colour(found, one));
+        }
+        if one.noise.is_some() {
+            line(
+                out,
+                &format!("\nNoise where the picture is plain: {letter} beside {first}, with 95 %"),
+            );
+            let rows = words::noise_rows(found, one).into_iter().map(Vec::from);
+            table(out, &rows.collect::<Vec<Vec<String>>>());
+            line(out, &words::noise(found, one));
+        }
     }
 }
 

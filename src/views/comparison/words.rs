@@ -3,14 +3,12 @@
 //! Does not know: where the sentences go.
 
 use crate::compare::{
-    Band, Comparison, Interval, Pair, Pictures, RankedPair, Relations, Response, Row, Verdict,
+    Band, COHERENT, ChromaResponse, Comparison, Fall, Interval, Pair, Pictures, RankedPair,
+    Relations, Row, Verdict,
 };
 
 /// Events of one kind, or criteria, that are named in a sentence.
 const NAMED: usize = 3;
-
-/// Share of the power that both must have in common for a response to be told in words.
-const COHERENT: f64 = 0.5;
 
 /// Decibels of half the power, and from which on detail counts as lifted: 12 % more amplitude show as edges drawn after.
 const HALF_POWER: f64 = -3.0;
@@ -36,6 +34,13 @@ pub(in crate::views) fn signed(value: f64, decimals: usize) -> String {
 pub(in crate::views) fn interval(interval: &Interval, decimals: usize) -> String {
     let [value, low, high] =
         [interval.value, interval.low, interval.high].map(|one| signed(one, decimals));
+    format!("{value} ({low} … {high})")
+}
+
+/// `0.37 (0.35 … 0.39)`, of what is never negative.
+fn range(interval: &Interval, decimals: usize) -> String {
+    let [value, low, high] = [interval.value, interval.low, interval.high]
+        .map(|one| format!("{:.decimals$}", one.max(0.0)));
     format!("{value} ({low} … {high})")
 }
 
@@ -107,16 +112,142 @@ pub(in crate::views) fn place(found: &Comparison, at: usize) -> String {
 }
 
 /// Frequency in MHz, response in dB and coherence of each band.
-pub(in crate::views) fn bands(response: &Response) -> Vec<[String; 3]> {
+pub(in crate::views) fn bands(bands: &[Band], decimals: usize) -> Vec<[String; 3]> {
     let band = |band: &Band| {
         let decibels = band.decibels.as_ref();
         [
-            format!("{:.1}", band.megahertz),
+            format!("{:.decimals$}", band.megahertz),
             decibels.map_or_else(|| "–".to_owned(), |value| interval(value, 1)),
             format!("{:.2}", band.coherence),
         ]
     };
-    response.bands.iter().map(band).collect()
+    bands.iter().map(band).collect()
+}
+
+/// Where colour has fallen and how late it comes: what, how much, unit.
+pub(in crate::views) fn colour_rows(chroma: &ChromaResponse) -> Vec<[String; 3]> {
+    let fall = |fall: &Fall| {
+        let at = match (&fall.megahertz, fall.at_least_megahertz) {
+            (Some(megahertz), _) => range(megahertz, 2),
+            (None, Some(least)) => format!("at least {least:.2}"),
+            (None, None) => "–".to_owned(),
+        };
+        [
+            format!("colour is down by {:.0} dB at", fall.decibels),
+            at,
+            "MHz".to_owned(),
+        ]
+    };
+    let late = chroma.late_ns.as_ref();
+    let mut rows: Vec<[String; 3]> = chroma.falls.iter().map(fall).collect();
+    rows.push([
+        "colour comes later than luma by".to_owned(),
+        late.map_or_else(|| "–".to_owned(), |late| interval(late, 0)),
+        "ns".to_owned(),
+    ]);
+    rows
+}
+
+/// What became of colour across a line: one sentence; empty where nothing can be told.
+pub(in crate::views) fn colour(found: &Comparison, pictures: &Pictures) -> String {
+    let (letter, first) = (letter(found, pictures.pass), letter(found, 0));
+    let Some(chroma) = &pictures.chroma else {
+        return String::new();
+    };
+    let mut parts = Vec::new();
+    let fallen = chroma.falls.iter().find_map(|fall| {
+        let at = fall.megahertz?;
+        Some(format!(
+            "colour is down by {:.0} dB at {:.2} MHz",
+            fall.decibels, at.value
+        ))
+    });
+    parts.extend(fallen);
+    if let Some(late) = chroma.late_ns.as_ref().filter(|late| is_sure(late)) {
+        let word = if late.value > 0.0 { "later" } else { "earlier" };
+        parts.push(format!(
+            "colour comes {:.0} ns {word} beside luma",
+            late.value.abs()
+        ));
+    }
+    if parts.is_empty() {
+        format!("Colour of {letter} is as sharp as that of {first}, in the same place.")
+    } else {
+        format!("In {letter} against {first}: {}.", parts.join(", "))
+    }
+}
+
+/// Noise of both plays: what, how much, unit.
+pub(in crate::views) fn noise_rows(found: &Comparison, pictures: &Pictures) -> Vec<[String; 3]> {
+    let (letter, first) = (letter(found, pictures.pass), letter(found, 0));
+    let Some(noise) = &pictures.noise else {
+        return Vec::new();
+    };
+    let row = |name: String, told: &Option<Interval>, decimals: usize, unit: &str| {
+        let told = told.as_ref();
+        [
+            name,
+            told.map_or_else(|| "–".to_owned(), |told| range(told, decimals)),
+            unit.to_owned(),
+        ]
+    };
+    vec![
+        row(
+            format!("noise of both, as {first} shows it"),
+            &noise.shared_ire,
+            2,
+            "IRE rms",
+        ),
+        row(
+            format!("noise of {first} alone"),
+            &noise.first_own_ire,
+            2,
+            "IRE rms",
+        ),
+        row(
+            format!("noise of {letter} alone"),
+            &noise.second_own_ire,
+            2,
+            "IRE rms",
+        ),
+        row(
+            format!("of the noise of {first} also in {letter}"),
+            &noise.shared_of_first_pct,
+            0,
+            "%",
+        ),
+        row(
+            format!("of the noise of {letter} also in {first}"),
+            &noise.shared_of_second_pct,
+            0,
+            "%",
+        ),
+    ]
+}
+
+/// How much of the noise is the tape's: one sentence; empty where nothing can be told.
+pub(in crate::views) fn noise(found: &Comparison, pictures: &Pictures) -> String {
+    let (letter, first) = (letter(found, pictures.pass), letter(found, 0));
+    let Some(noise) = &pictures.noise else {
+        return String::new();
+    };
+    let share = |told: &Option<Interval>| told.map(|told| told.value.clamp(0.0, 100.0));
+    let (Some(of_first), Some(of_second)) = (
+        share(&noise.shared_of_first_pct),
+        share(&noise.shared_of_second_pct),
+    ) else {
+        return String::new();
+    };
+    format!(
+        "Of the noise from {:.1} to {:.1} MHz, {of_first:.0} % of that in {first} and {of_second:.0} % of that in {letter} is in both, \
+         so it is the tape's; the rest each play adds.",
+        noise.from_megahertz, noise.to_megahertz
+    )
+}
+
+/// Whether an interval leaves nothing out but one side.
+fn is_sure(interval: &Interval) -> bool {
+    interval.low > 0.0 || interval.high < 0.0
 }
 
 /// What became of detail and where the picture stands: one sentence.
@@ -153,15 +284,14 @@ pub(in crate::views) fn response(found: &Comparison, pictures: &Pictures) -> Str
             "from {megahertz:.1} MHz less than half of the power is what both have in common"
         ));
     }
-    let sure = |interval: &&Interval| interval.low > 0.0 || interval.high < 0.0;
-    if let Some(right) = response.right_samples.as_ref().filter(sure) {
+    if let Some(right) = response.right_samples.as_ref().filter(|one| is_sure(one)) {
         let side = if right.value > 0.0 { "right" } else { "left" };
         parts.push(format!(
             "the picture stands {:.2} samples further to the {side}",
             right.value.abs()
         ));
     }
-    if let Some(wider) = response.wider_percent.as_ref().filter(sure) {
+    if let Some(wider) = response.wider_percent.as_ref().filter(|one| is_sure(one)) {
         let word = if wider.value > 0.0 {
             "wider"
         } else {

@@ -111,6 +111,45 @@ fn draw_run(
     band.push('Z');
 }
 
+/// A point of a curve with its interval.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Knot {
+    /// How far across the picture, 0 to 1.
+    pub(super) across: f64,
+    pub(super) low: f64,
+    pub(super) value: f64,
+    pub(super) high: f64,
+}
+
+/// Half the width of a point that has no neighbour.
+const LONE: f64 = 5.0;
+
+/// The band of the intervals, and the line through the points; where a point is missing there is a gap.
+pub(super) fn curve(knots: &[Option<Knot>], scale: Scale) -> (String, String) {
+    let (mut band, mut line) = (String::new(), String::new());
+    for run in knots.chunk_by(|a, b| a.is_some() == b.is_some()) {
+        let run: Vec<Knot> = run.iter().flatten().copied().collect();
+        if let [lone] = run.as_slice() {
+            let (x, y) = (WIDTH * lone.across, scale.y(lone.value));
+            let _ = write!(line, "M{:.1} {y:.1}H{:.1}", x - LONE, x + LONE);
+        }
+        let mut letter = 'M';
+        for knot in run.iter().filter(|_| run.len() > 1) {
+            let x = WIDTH * knot.across;
+            let _ = write!(line, "{letter}{x:.1} {:.1}", scale.y(knot.value));
+            let _ = write!(band, "{letter}{x:.1} {:.1}", scale.y(knot.high));
+            letter = 'L';
+        }
+        for knot in run.iter().rev().filter(|_| run.len() > 1) {
+            let _ = write!(band, "L{:.1} {:.1}", WIDTH * knot.across, scale.y(knot.low));
+        }
+        if run.len() > 1 {
+            band.push('Z');
+        }
+    }
+    (band, line)
+}
+
 /// What lies between stretches, each given by its start and end as shares of the whole.
 pub(super) fn outside(stretches: &[(f64, f64)]) -> String {
     let mut path = String::new();
@@ -215,6 +254,23 @@ mod tests {
         let scale = Scale::of(&timeline(&[Some((0.0, 0.0, 0.0))]), &[]).expect("values");
         assert!(scale.to > scale.from);
         assert!(scale.y(0.0).is_finite());
+    }
+
+    #[test]
+    fn a_curve_has_a_band_and_a_gap_where_nothing_is_known() {
+        let knot = |across: f64, value: f64| {
+            Some(Knot {
+                across,
+                low: value - 1.0,
+                value,
+                high: value + 1.0,
+            })
+        };
+        let scale = Scale { from: 0.0, to: 4.0 };
+        let knots = [knot(0.0, 1.0), knot(0.5, 2.0), None, knot(1.0, 3.0)];
+        let (band, line) = curve(&knots, scale);
+        assert_eq!(band, "M0.0 50.0L500.0 25.0L500.0 75.0L0.0 100.0Z");
+        assert_eq!(line, "M0.0 75.0L500.0 50.0M995.0 25.0H1005.0");
     }
 
     #[test]

@@ -4,6 +4,7 @@
 
 use serde::Serialize;
 
+use super::captures::{self, CapturesPart};
 use super::chart::{self, Scale};
 use super::words::{Word, capital, number, with_unit};
 use crate::compare::{Comparison, Course, Pair, Row, Verdict};
@@ -35,7 +36,7 @@ pub(super) struct ComparedSheet {
     outcomes: Vec<String>,
     places: Vec<String>,
     relations: Vec<RelationTable>,
-    responses: Vec<ResponseTable>,
+    captures: Vec<CapturesPart>,
     pairs: Vec<PairTable>,
     states: Vec<SettingRow>,
     events: Vec<EventRow>,
@@ -46,21 +47,6 @@ pub(super) struct ComparedSheet {
     charts: Vec<OverlaidChart>,
     ticks: Vec<String>,
     version: &'static str,
-}
-
-#[derive(Serialize)]
-struct ResponseTable {
-    letter: char,
-    first: char,
-    sentence: String,
-    rows: Vec<BandRow>,
-}
-
-#[derive(Serialize)]
-struct BandRow {
-    megahertz: String,
-    decibels: String,
-    coherence: String,
 }
 
 #[derive(Serialize)]
@@ -212,7 +198,7 @@ impl ComparedSheet {
                 .map(|at| words::place(found, at))
                 .collect(),
             relations: relations(found),
-            responses: responses(found),
+            captures: captures::parts(found),
             pairs: found
                 .ranking
                 .pairs
@@ -311,26 +297,6 @@ fn relations(found: &Comparison) -> Vec<RelationTable> {
             .collect(),
     });
     tables.collect()
-}
-
-fn responses(found: &Comparison) -> Vec<ResponseTable> {
-    let told = found.pictures.iter().filter_map(|one| {
-        let rows = words::bands(one.response.as_ref()?);
-        Some(ResponseTable {
-            letter: words::letter(found, one.pass),
-            first: found.passes[0].letter,
-            sentence: words::response(found, one),
-            rows: rows
-                .into_iter()
-                .map(|[megahertz, decibels, coherence]| BandRow {
-                    megahertz,
-                    decibels,
-                    coherence,
-                })
-                .collect(),
-        })
-    });
-    told.collect()
 }
 
 fn pair_table(found: &Comparison, places: (usize, usize)) -> PairTable {

@@ -24,20 +24,23 @@ use super::beside::{Beside, is_stream, refuse_planted};
 use comparison::ComparedSheet;
 use sheet::Sheet;
 
+mod captures;
 mod chart;
 mod comparison;
 mod facts;
+mod moments;
 mod pictures;
 mod sheet;
 mod tables;
 mod words;
 
 /// Templates by name; the name's ending makes everything in them escaped.
-const TEMPLATES: [(&str, &str); 6] = [
+const TEMPLATES: [(&str, &str); 7] = [
     ("page.html", include_str!("page.html")),
     ("pass.html", include_str!("pass.html")),
     ("chart.html", include_str!("chart.html")),
     ("comparison.html", include_str!("comparison.html")),
+    ("captures.html", include_str!("captures.html")),
     ("method.html", include_str!("method.html")),
     ("style.css.html", include_str!("style.css")),
 ];

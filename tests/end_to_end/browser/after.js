@@ -31,6 +31,18 @@ const seen = {
   charts: [...document.querySelectorAll("figure.chart")].map((one) => one.dataset.chart),
   drawn: drawn.length,
   minutes: document.querySelectorAll(".strip svg").length,
+  bands: Object.fromEntries(
+    [...document.querySelectorAll("table[data-table]")].map((table) => [
+      table.dataset.table,
+      [...table.querySelectorAll("tbody tr")].map((row) => [...row.cells].map((cell) => cell.textContent.trim())),
+    ]),
+  ),
+  points: Object.fromEntries(
+    [...document.querySelectorAll("figure.chart[id] .middle")].map((path) => [
+      path.closest("figure").id,
+      (path.getAttribute("d").match(/[ML]/g) ?? []).length,
+    ]),
+  ),
   facts: texts("dd"),
   scripts: document.querySelectorAll("script:not([data-check])").length,
   handlers,
@@ -48,6 +60,18 @@ const tell = (violations) => {
     width: one.naturalWidth,
     height: one.naturalHeight,
   }));
+  seen.stills = [...document.querySelectorAll("figure[data-still]")].map((one) => {
+    const picture = one.querySelector("img");
+    const box = picture.getBoundingClientRect();
+    return {
+      kind: one.dataset.still,
+      alt: picture.alt,
+      caption: one.querySelector("figcaption").textContent.trim(),
+      width: picture.naturalWidth,
+      height: picture.naturalHeight,
+      shape: box.width / box.height,
+    };
+  });
   const text = JSON.stringify(seen);
   if (window.parent !== window) {
     window.parent.postMessage(text, "*");
