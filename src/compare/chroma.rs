@@ -7,7 +7,8 @@
 //! frequency one way and what lies below the other. So the two are told apart, whatever the picture shows. Each line is first
 //! moved back by what its luma is displaced by, so that what is left of the phase slope is chroma's own.
 //!
-//! A window resolves a tenth of a megahertz: where a response falls by 4 dB over as much, it reads half a dB too shallow.
+//! A window resolves a tenth of a megahertz: where a response falls by 4 dB over as much, it reads half a dB too shallow,
+//! beside a null a whole one.
 //!
 //! Noise of the first play is kept out of the response as in [`super::response`], by how spectra grow with what lines show.
 //!

@@ -171,3 +171,26 @@ fn of_plays_that_have_no_noise_in_common_none_is_said_to_be() {
     );
     assert!(told.first_own_ire.is_some());
 }
+
+#[test]
+fn fields_in_which_much_more_differs_than_in_quiet_ones_are_left_out() {
+    let field = |power: f64| {
+        let mut sums = [power; SUMS];
+        sums[0] = 1.0;
+        sums
+    };
+    let mut comparer = NoiseComparer::new();
+    comparer.fields = vec![
+        (1, field(1.0)),
+        (1, field(1.2)),
+        (1, field(3.0)),
+        (2, field(2.0)),
+        (3, field(0.9)),
+    ];
+    let windows: Vec<f64> = comparer
+        .quiet_seconds()
+        .iter()
+        .map(|sums| sums[0])
+        .collect();
+    assert_eq!(windows, [2.0, 1.0]);
+}
