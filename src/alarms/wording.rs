@@ -291,7 +291,7 @@ fn verbs(limit: &Limit) -> (&'static str, &'static str) {
             "Nothing in colour has been seen for 20 s, in a recording that had colour",
             "Nothing in colour was seen",
         ),
-        Kind::Interference if limit.id == "hum" => (
+        Kind::Interference if limit.id == "interference_hum" => (
             "A bar of mains hum rolls through the picture",
             "A bar of mains hum rolled through the picture",
         ),

@@ -499,7 +499,7 @@ pub const TABLE: &[Limit] = &[
               for a picture that is striped all over has one frequency too, but few shots last so long without moving",
     },
     Limit {
-        id: "hum",
+        id: "interference_hum",
         kind: Kind::Interference,
         quantity: "interference.hum_ire",
         test: Test::Number(Threshold {

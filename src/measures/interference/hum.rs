@@ -41,7 +41,8 @@ const BLOCK: Seconds = Seconds(0.5);
 const LEAST_FIELDS: u32 = 8;
 
 /// Blocks looked at together, and those of them that must be there: 40 s, and 30.
-const BLOCKS: usize = 80;
+const RING: i64 = 80;
+const BLOCKS: usize = RING as usize;
 const LEAST_BLOCKS: usize = 60;
 
 /// Kept from the matrix' diagonal being nothing where no row of the picture has any light.
@@ -60,8 +61,8 @@ const MOSTLY: f64 = 0.7;
 /// Least swing that is told, in codes from peak to peak: a third of an IRE.
 const LEAST_SWING: f64 = 0.7;
 
-/// Unknowns of a field: level, slope, leak, and sine and cosine at a frequency and twice it.
-const UNKNOWNS: usize = 7;
+/// Unknowns of a field: level, leak, and sine and cosine at a frequency and twice it.
+const UNKNOWNS: usize = 6;
 
 /// A frequency that hum may have.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -151,7 +152,7 @@ impl Hum {
             let Some(waves) = fit(&field.luma, blanking, start * mains, line * mains) else {
                 return self.said;
             };
-            let block = &mut self.blocks[self.newest.rem_euclid(BLOCKS as i64) as usize];
+            let block = &mut self.blocks[slot(self.newest)];
             block.fields += u32::from(nth == 0);
             for (sum, wave) in block.waves[2 * nth..].iter_mut().zip(waves) {
                 *sum += wave;
@@ -166,21 +167,22 @@ impl Hum {
             return;
         }
         let passed = number.saturating_sub(self.newest);
-        if !(1..BLOCKS as i64).contains(&passed) {
-            self.forget();
-        } else {
-            let slot = |number: i64| number.rem_euclid(BLOCKS as i64) as usize;
+        if (1..RING).contains(&passed) {
             let finished = &mut self.blocks[slot(self.newest)];
             if finished.fields < LEAST_FIELDS {
                 *finished = Block::default();
             }
             let share = 1.0 / f64::from(finished.fields.max(1));
-            finished.waves.iter_mut().for_each(|wave| *wave *= share);
+            for wave in &mut finished.waves {
+                *wave *= share;
+            }
             for gone in self.newest + 1..=number {
                 self.blocks[slot(gone)] = Block::default();
             }
             self.newest = number;
             self.said = self.find(field);
+        } else {
+            self.forget();
         }
         self.newest = number;
     }
@@ -203,9 +205,9 @@ impl Hum {
     /// does not stand still in the field.
     fn turning(&self, nth: usize, hertz: f64, rate: f64) -> Option<(f64, f64, u32)> {
         // All but the block that is being filled, from the oldest.
-        let order = (1..BLOCKS as i64).map(|after| (self.newest + after).rem_euclid(BLOCKS as i64));
+        let order = (1..RING).map(|after| slot(self.newest + after));
         let seen = || {
-            let blocks = order.clone().map(|slot| &self.blocks[slot as usize]);
+            let blocks = order.clone().map(|slot| &self.blocks[slot]);
             let wave = |block: &Block| (block.fields > 0).then(|| block.waves[nth]);
             blocks
                 .enumerate()
@@ -260,6 +262,11 @@ impl Hum {
     }
 }
 
+/// Where a block stands.
+fn slot(number: i64) -> usize {
+    number.rem_euclid(RING) as usize
+}
+
 /// Waves of the blanking's level along the rows: at a frequency, and at twice it. Turns of the first since time zero where the field
 /// begins, and turns a line.
 fn fit(luma: &Plane, blanking: [usize; 2], start: f64, step: f64) -> Option<[Complex<f64>; 2]> {
@@ -271,7 +278,6 @@ fn fit(luma: &Plane, blanking: [usize; 2], start: f64, step: f64) -> Option<[Com
     }
     let mut matrix = [[0.0; UNKNOWNS]; UNKNOWNS];
     let mut sums = [0.0; UNKNOWNS];
-    let middle = 0.5 * luma.rows as f64;
     let step_of_turn = Complex::cis(TAU * step);
     let first = Complex::cis(TAU * (start + step * END_ROWS as f64).fract());
     let rows = END_ROWS..luma.rows - END_ROWS;
@@ -301,7 +307,6 @@ fn fit(luma: &Plane, blanking: [usize; 2], start: f64, step: f64) -> Option<[Com
         let twice = turn * turn;
         let known = [
             1.0,
-            (row as f64 - middle) / middle,
             f64::from(beside) / (255 * INNER.len()) as f64,
             turn.re,
             turn.im,
@@ -315,14 +320,14 @@ fn fit(luma: &Plane, blanking: [usize; 2], start: f64, step: f64) -> Option<[Com
             }
         }
     }
-    matrix[2][2] += RIDGE;
+    matrix[1][1] += RIDGE;
     if !invert(&mut matrix) {
         return None;
     }
     let value = |nth: usize| -> f64 { matrix[nth].iter().zip(sums).map(|(a, b)| a * b).sum() };
     Some([
-        Complex::new(value(3), -value(4)),
-        Complex::new(value(5), -value(6)),
+        Complex::new(value(2), -value(3)),
+        Complex::new(value(4), -value(5)),
     ])
 }
 
@@ -395,7 +400,7 @@ mod tests {
                 })
                 .collect();
             let luma = plane(WIDTH, rows, |column, row| {
-                let blank = column < MARGIN || column >= WIDTH - MARGIN;
+                let blank = !(MARGIN..WIDTH - MARGIN).contains(&column);
                 let picture = light(row) + 6.0 * noise();
                 let level = if blank {
                     16.0 + tape.leak * picture
