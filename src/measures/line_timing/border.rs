@@ -73,7 +73,7 @@ pub(super) struct Evidence {
     pub place_variance: f32,
     /// Spread of the places of all lines, in samples.
     pub spread: f32,
-    /// The same of the lines that the picture beside them disturbs least.
+    /// The same of the lines that the picture beside them disturbs least, where these may be asked; no more than that of all.
     pub calm_spread: f32,
     /// The field's median place against the reference, in samples.
     pub place: f32,

@@ -276,8 +276,8 @@ const MOST_BELOW_BLANKING: f32 = 0.1;
 /// Noise power, in codes², below which a border is the same code throughout.
 const CONSTANT: f32 = 0.01;
 
-/// Level below which a border says nothing by its noise: the scale ends at code 1 (BT.601-5: 0 is for sync), and of blanking under a black whose
-/// set-up was removed it cuts off all.
+/// Level below which a border may be quiet because the scale ends there, at code 1 (BT.601-5: 0 is for sync): that of blanking under a black
+/// whose set-up was removed is cut off. Then all lines must be on one sample phase, not the calmest alone.
 const CUT_OFF_BELOW: f32 = 2.0;
 
 /// Samples that the two ends of a line may be apart, and share of its displacement, to stand there as a whole.
@@ -687,7 +687,6 @@ impl LineTiming {
                 return None;
             }
             let border_noise = plateau
-                .filter(|plateau| plateau.level >= CUT_OFF_BELOW)
                 .filter(|plateau| plateau.variance < CONSTANT || has_darker(luma, plateau.level))
                 .map(|plateau| plateau.variance);
             let (place, place_variance) = side.scatter()?;
@@ -696,7 +695,10 @@ impl LineTiming {
             let (_, spread) = robust::median_and_spread(scratch)?;
             scratch.clear();
             scratch.extend(side.calmest().map(|shift| shift.value));
-            let (_, calm_spread) = robust::median_and_spread(scratch)?;
+            let calm_spread = plateau
+                .filter(|plateau| plateau.level >= CUT_OFF_BELOW)
+                .and_then(|_| robust::median_and_spread(scratch))
+                .map_or(spread, |(_, calm)| calm.min(spread));
             Some(Evidence {
                 border_noise,
                 picture_noise,

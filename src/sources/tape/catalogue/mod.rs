@@ -260,7 +260,7 @@ static CATALOGUE: &[Scene] = &[
         &scene(
             "hum",
             "mains of 50 Hz over the cable, 4 IRE from peak to peak",
-            MIXED,
+            &[still(24.0, Picture::Street), still(24.0, Picture::Hall)],
         ),
         BoxModel {
             hum: Some((Ire(4.0), Hertz(50.06))),
