@@ -16,9 +16,10 @@ use realfft::num_complex::Complex;
 
 use crate::fields::{Field, Plane};
 use crate::measures::dsp::fit::invert;
+use crate::measures::line_timing::MAX_ROWS;
 use crate::units::{Estimate, Ire, LumaCode, Seconds, ire_from_code_step};
 
-/// Frequencies of mains (IEC 60038).
+/// Frequencies of mains (IEC 60038, from memory).
 const MAINS: [f64; 2] = [50.0, 60.0];
 
 /// How far mains are off them at most, in Hz, a camera's or player's own clock included: large networks keep within 0.2 and mostly within
@@ -119,6 +120,8 @@ struct Block {
 #[derive(Debug)]
 pub(super) struct Hum {
     blocks: Box<[Block; BLOCKS]>,
+    /// Of the field's rows, all but those at the ends: level of the blanking, and of the picture beside it.
+    margins: Vec<[f64; 2]>,
     /// Number of the block that is being filled, counted from time zero.
     newest: i64,
     said: Option<Bar>,
@@ -128,6 +131,7 @@ impl Default for Hum {
     fn default() -> Self {
         Self {
             blocks: Box::new([Block::default(); BLOCKS]),
+            margins: Vec::with_capacity(MAX_ROWS),
             newest: i64::MIN,
             said: None,
         }
@@ -148,8 +152,11 @@ impl Hum {
         self.turn_to((field.place.seconds.0 / BLOCK.0).floor() as i64, field);
         let line = standard.line_period().0 * 1e-9;
         let start = field.place.seconds.0;
+        if !read_margins(&field.luma, blanking, &mut self.margins) {
+            return self.said;
+        }
         for (nth, mains) in MAINS.into_iter().enumerate() {
-            let Some(waves) = fit(&field.luma, blanking, start * mains, line * mains) else {
+            let Some(waves) = fit(&self.margins, start * mains, line * mains) else {
                 return self.said;
             };
             let block = &mut self.blocks[slot(self.newest)];
@@ -267,52 +274,52 @@ fn slot(number: i64) -> usize {
     number.rem_euclid(RING) as usize
 }
 
-/// Waves of the blanking's level along the rows: at a frequency, and at twice it. Turns of the first since time zero where the field
-/// begins, and turns a line.
-fn fit(luma: &Plane, blanking: [usize; 2], start: f64, step: f64) -> Option<[Complex<f64>; 2]> {
+/// Reads the rows; `false` where no blanking is in view, or the field is too small.
+fn read_margins(luma: &Plane, blanking: [usize; 2], margins: &mut Vec<[f64; 2]>) -> bool {
+    margins.clear();
     let columns = blanking.map(|columns| columns.saturating_sub(RISE_COLUMNS));
     let count = columns[0] + columns[1];
     let widest = blanking[0].max(blanking[1]) + INNER.end;
     if count == 0 || luma.width < 2 * widest || luma.rows < 4 * END_ROWS {
-        return None;
+        return false;
     }
+    for row in END_ROWS..luma.rows - END_ROWS {
+        let codes = luma.row(row);
+        let [mut level, mut beside] = [0_u32; 2];
+        for (hand, &columns) in columns.iter().enumerate() {
+            let code = |outside: usize| {
+                let column = if hand == 0 {
+                    outside
+                } else {
+                    luma.width - 1 - outside
+                };
+                u32::from(codes[column])
+            };
+            level += (0..columns).map(code).sum::<u32>();
+            if columns > 0 {
+                let inner = blanking[hand] + INNER.start..blanking[hand] + INNER.end;
+                beside += inner.map(code).sum::<u32>();
+            }
+        }
+        margins.push([
+            f64::from(level) / count as f64,
+            f64::from(beside) / (255 * INNER.len()) as f64,
+        ]);
+    }
+    true
+}
+
+/// Waves of the blanking's level along the rows: at a frequency, and at twice it. Turns of the first since time zero where the field
+/// begins, and turns a line.
+fn fit(margins: &[[f64; 2]], start: f64, step: f64) -> Option<[Complex<f64>; 2]> {
     let mut matrix = [[0.0; UNKNOWNS]; UNKNOWNS];
     let mut sums = [0.0; UNKNOWNS];
     let step_of_turn = Complex::cis(TAU * step);
     let first = Complex::cis(TAU * (start + step * END_ROWS as f64).fract());
-    let rows = END_ROWS..luma.rows - END_ROWS;
     let turns = std::iter::successors(Some(first), |turn| Some(turn * step_of_turn));
-    for (row, turn) in rows.zip(turns) {
-        let codes = luma.row(row);
-        let [mut level, mut beside] = [0_u32; 2];
-        for (hand, &columns) in columns.iter().enumerate() {
-            let at = |outside: usize| {
-                if hand == 0 {
-                    outside
-                } else {
-                    luma.width - 1 - outside
-                }
-            };
-            level += (0..columns)
-                .map(|outside| u32::from(codes[at(outside)]))
-                .sum::<u32>();
-            let inner = blanking[hand] + INNER.start..blanking[hand] + INNER.end;
-            if columns > 0 {
-                beside += inner
-                    .map(|outside| u32::from(codes[at(outside)]))
-                    .sum::<u32>();
-            }
-        }
-        let level = f64::from(level) / count as f64;
+    for (&[level, beside], turn) in margins.iter().zip(turns) {
         let twice = turn * turn;
-        let known = [
-            1.0,
-            f64::from(beside) / (255 * INNER.len()) as f64,
-            turn.re,
-            turn.im,
-            twice.re,
-            twice.im,
-        ];
+        let known = [1.0, beside, turn.re, turn.im, twice.re, twice.im];
         for (line, (sum, one)) in matrix.iter_mut().zip(sums.iter_mut().zip(known)) {
             *sum += one * level;
             for (cell, other) in line.iter_mut().zip(known) {
@@ -487,6 +494,6 @@ mod tests {
     fn without_blanking_in_view_nothing_is_said() {
         let fields = field(0, raster(WIDTH, 288), plane(WIDTH, 288, |_, _| 90));
         assert!(Hum::default().see(&fields, [0, 2]).is_none());
-        assert!(fit(&fields.luma, [0, 2], 0.0, 0.003).is_none());
+        assert!(!read_margins(&fields.luma, [0, 2], &mut Vec::new()));
     }
 }
