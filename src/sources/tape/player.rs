@@ -215,8 +215,13 @@ impl Player {
 
     /// Seconds since the shot began, at a field's moment.
     fn seconds(&self, newer: bool) -> f64 {
+        self.seconds_after(self.in_segment, newer)
+    }
+
+    /// Seconds of so many frames, at a field's moment.
+    fn seconds_after(&self, frames: u64, newer: bool) -> f64 {
         let moment = if newer { 0.5 } else { 0.0 };
-        (self.in_segment as f64 + moment) * self.frame_seconds
+        (frames as f64 + moment) * self.frame_seconds
     }
 
     /// What a field is drawn from.
@@ -240,7 +245,7 @@ impl Player {
             view: View::at(&segment.camera, &self.hand, seconds, self.raster.rows),
             movers: segment.movers,
             seconds,
-            played: (self.position as f64 + if newer { 0.5 } else { 0.0 }) * self.frame_seconds,
+            played: self.seconds_after(self.position, newer),
             tone: self.tones[usize::from(newer)],
             rows: &self.rows[usize::from(newer)],
             defects: &self.defects[usize::from(newer)],
