@@ -119,9 +119,8 @@ pub(super) struct ChromaComparer {
 impl ChromaComparer {
     pub(super) fn new() -> Self {
         let transformer = Transformer::default();
-        let two = || [transformer.room(), transformer.room()];
         Self {
-            spectra: [two(), two()],
+            spectra: transformer.rooms(),
             transformer,
             lines: Vec::new(),
             seconds: Vec::new(),

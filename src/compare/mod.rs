@@ -49,6 +49,8 @@ mod align;
 mod anchor;
 mod bootstrap;
 mod captures;
+#[cfg(test)]
+mod chance;
 mod chroma;
 mod error;
 mod follow;

@@ -114,9 +114,8 @@ pub(super) struct NoiseComparer {
 impl NoiseComparer {
     pub(super) fn new() -> Self {
         let transformer = Transformer::default();
-        let two = || [transformer.room(), transformer.room()];
         Self {
-            spectra: [two(), two()],
+            spectra: transformer.rooms(),
             transformer,
             windows: Vec::new(),
             fields: Vec::new(),

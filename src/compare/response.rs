@@ -124,6 +124,11 @@ impl Transformer {
         self.0.spectrum()
     }
 
+    /// Room for two spectra of each of two plays.
+    pub(super) fn rooms(&self) -> [[Vec<Complex<f32>>; 2]; 2] {
+        array::from_fn(|_| array::from_fn(|_| self.room()))
+    }
+
     /// The spectrum of what stands from `start` on, without its mean; `false` where the line ends before.
     pub(super) fn transform(
         &mut self,

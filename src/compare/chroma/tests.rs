@@ -2,10 +2,8 @@
 
 use std::f64::consts::{PI, TAU};
 
-use rand::{Rng as _, SeedableRng as _};
-use rand_xoshiro::Xoshiro256PlusPlus;
-
 use super::*;
+use crate::compare::chance::Chance;
 use crate::fields::{Field, History, Splitter};
 use crate::sources::tape::{BoxModel, Chain, Noise, Pace, Scene, Segment, Tape, find};
 use crate::sources::{Source as _, Wishes};
@@ -14,22 +12,6 @@ use crate::units::{Decibels, Nanos};
 const WIDTH: usize = 360;
 const ROWS: usize = 60;
 const RATE: Hertz = Hertz(6.75e6);
-
-struct Chance(Xoshiro256PlusPlus);
-
-impl Chance {
-    fn of(seed: u64) -> Self {
-        Self(Xoshiro256PlusPlus::seed_from_u64(seed))
-    }
-
-    fn even(&mut self) -> f64 {
-        (self.0.next_u64() >> 11) as f64 / (1_u64 << 53) as f64
-    }
-
-    fn normal(&mut self) -> f64 {
-        (0..12).map(|_| self.even()).sum::<f64>() - 6.0
-    }
-}
 
 /// Waves of both colour differences: cycles a sample, amplitude and phase of each.
 type Waves = Vec<([f64; 2], [f64; 2], f64)>;

@@ -3,25 +3,11 @@
 use std::array;
 use std::f64::consts::TAU;
 
-use rand::{Rng as _, SeedableRng as _};
-use rand_xoshiro::Xoshiro256PlusPlus;
-
 use super::*;
+use crate::compare::chance::Chance;
 
 const WIDTH: usize = 688;
 const ROWS: usize = 60;
-
-struct Chance(Xoshiro256PlusPlus);
-
-impl Chance {
-    fn even(&mut self) -> f64 {
-        (self.0.next_u64() >> 11) as f64 / (1_u64 << 53) as f64
-    }
-
-    fn normal(&mut self) -> f64 {
-        (0..12).map(|_| self.even()).sum::<f64>() - 6.0
-    }
-}
 
 /// Noise of the tape: waves from 0.02 to 0.45 cycles a sample, and their phases.
 const WAVES: usize = 60;
@@ -58,7 +44,7 @@ fn waves(
 type Lines = ([[Vec<u8>; 2]; 2], [f64; 2]);
 
 fn found(case: Case, seed: u64) -> SharedNoise {
-    let mut chance = Chance(Xoshiro256PlusPlus::seed_from_u64(seed));
+    let mut chance = Chance::of(seed);
     let mut comparer = NoiseComparer::new();
     for _ in 0..8 {
         comparer.begin_second();

@@ -1,25 +1,11 @@
 //! The response of filters that are known, and spectra beside those of `SciPy`.
 
-use rand::{Rng as _, SeedableRng as _};
-use rand_xoshiro::Xoshiro256PlusPlus;
-
 use super::*;
+use crate::compare::chance::Chance;
 
 const WIDTH: usize = 720;
 const ROWS: usize = 60;
 const SAMPLED: f64 = 13.5;
-
-struct Chance(Xoshiro256PlusPlus);
-
-impl Chance {
-    fn even(&mut self) -> f64 {
-        (self.0.next_u64() >> 11) as f64 / (1_u64 << 53) as f64
-    }
-
-    fn normal(&mut self) -> f64 {
-        (0..12).map(|_| self.even()).sum::<f64>() - 6.0
-    }
-}
 
 /// Waves of a line whose power falls with frequency: frequency in cycles a sample, amplitude, phase.
 type Waves = Vec<[f64; 3]>;
@@ -64,7 +50,7 @@ impl Chain<'_> {
 }
 
 fn played(first: &Chain<'_>, second: &Chain<'_>, wobble: f64, seconds: usize) -> Comparer {
-    let mut chance = Chance(Xoshiro256PlusPlus::seed_from_u64(11));
+    let mut chance = Chance::of(11);
     let mut comparer = Comparer::new();
     for _ in 0..seconds {
         comparer.begin_second();
@@ -178,7 +164,7 @@ fn coherence_and_response_are_those_of_scipy() {
 
 #[test]
 fn noise_alone_is_not_coherent_and_tells_no_response() {
-    let mut chance = Chance(Xoshiro256PlusPlus::seed_from_u64(3));
+    let mut chance = Chance::of(3);
     let mut comparer = Comparer::new();
     for _ in 0..8 {
         comparer.begin_second();

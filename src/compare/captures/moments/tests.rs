@@ -4,10 +4,10 @@ use std::f64::consts::TAU;
 
 use super::*;
 use crate::fields::{FieldPlace, FieldRaster};
-use crate::sources::{ChromaGrid, Gap, InputState};
-use crate::standard::{Parity, RateTrust, Standard};
+use crate::measures::sketch;
+use crate::standard::{Parity, Standard};
 use crate::timecode::{Counting, FieldIndex, Timecode};
-use crate::units::{CodeRange, Seconds};
+use crate::units::Seconds;
 
 const WIDTH: usize = 720;
 const ROWS: usize = 240;
@@ -35,30 +35,20 @@ fn field(number: u64, luma: impl Fn(f64, f64) -> f64, colour: impl Fn(f64, f64) 
 
 /// A field of 525 lines with these planes.
 pub(in crate::compare) fn test_field(number: u64, luma: Plane, [cb, cr]: [Plane; 2]) -> Field {
+    let raster = FieldRaster {
+        sample_rate: None,
+        standard: Some(Standard::Lines525),
+        ..sketch::raster(luma.width, luma.rows)
+    };
     Field {
         place: FieldPlace {
             field: FieldIndex(number),
             parity: Parity::Top,
             seconds: Seconds(0.0),
         },
-        raster: FieldRaster {
-            width: luma.width,
-            rows: luma.rows,
-            frame_rows: 2 * luma.rows,
-            sample_rate: None,
-            rate_trust: RateTrust::Known,
-            standard: Some(Standard::Lines525),
-            range: CodeRange::Studio,
-            progressive: false,
-        },
-        luma,
         cb,
         cr,
-        chroma: ChromaGrid::Half,
-        native: None,
-        gap: Gap::default(),
-        damaged: false,
-        input: InputState::Locked,
+        ..sketch::field(number, raster, luma)
     }
 }
 
