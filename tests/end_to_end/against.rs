@@ -4,11 +4,12 @@ use std::collections::BTreeMap;
 use std::fs;
 
 use rusqlite::Connection;
-use trueline::record::{Closing, Pass, WhenFull, create};
+use trueline::record::Pass;
 use trueline::standard::Standard;
 use trueline::timecode::Timecode;
 
-use crate::world::{World, plain_head};
+use crate::compare::keep_empty;
+use crate::world::World;
 
 /// Frames that the play through the box begins later: 0.4 s of its scene.
 const LATER: u64 = 12;
@@ -133,16 +134,7 @@ fn a_tape_is_found_on_an_earlier_pass_to_the_frame_and_what_the_box_does_is_told
 #[test]
 fn an_earlier_pass_that_cannot_be_held_against_is_refused_before_anything_begins() {
     let world = World::new();
-    let (sender, writer) =
-        create(&world.path("old.pass"), &plain_head(), WhenFull::Wait).expect("a new file");
-    let closing = Closing {
-        summary: "{}".into(),
-        closed_at: "2026-03-01T20:04:05+00:00".into(),
-        found: Vec::new(),
-        scanned: None,
-    };
-    sender.close(closing).expect("room");
-    writer.run().expect("a pass");
+    keep_empty(&world, "old.pass");
     world.write("words.pass", "no pass at all");
     world.tape("clean", "525", "6");
     world.ok(["scan", "clean-525.y4m", "--record", "short.pass"]);
