@@ -1,10 +1,10 @@
-//! Hours of simulated clean tape through measures and alarms: `cargo bench --bench clean_tape -- [2.5h] [WORD…]`.
+//! Hours of simulated clean tape through measures and alarms: `cargo bench --bench clean_tape -- [2.5h] [from2000] [WORD…]`.
 //!
 //! Every picture, camera motion, moving thing and noise there is, in random order, with each kind of border and in both
 //! standards; every line stands where it should. Whatever wobble, flagging, tear, head switch or loss of lock is reported is a false
 //! alarm; each is printed with what was on as its run ends. For `n` alarms in `t` hours the 95 % upper bound of their rate is that
 //! of a Poisson count, for none 3/t. The hours (1 by default) are of
-//! tape in all; words pick borders and standards.
+//! tape in all; words pick borders and standards; shots are drawn by seeds from 1000 on, or from the one given.
 
 #![expect(
     clippy::print_stdout,
@@ -370,7 +370,7 @@ fn main() {
         .map(|(n, &(edges, standard))| Run {
             edges,
             standard,
-            seed: 1000 + n as u64,
+            seed: asked.seed + n as u64,
         })
         .collect();
     let began = Instant::now();
@@ -383,6 +383,8 @@ fn main() {
 /// What the command line asks for.
 struct Asked {
     hours: f64,
+    /// Of the first run.
+    seed: u64,
     words: Vec<String>,
 }
 
@@ -390,11 +392,15 @@ impl Asked {
     fn of<'a>(given: impl Iterator<Item = &'a String>) -> Self {
         let mut asked = Self {
             hours: 1.0,
+            seed: 1000,
             words: Vec::new(),
         };
         for word in given {
-            match word.strip_suffix('h').map(str::parse) {
-                Some(Ok(hours)) => asked.hours = hours,
+            let hours = word.strip_suffix('h').and_then(|text| text.parse().ok());
+            let seed = word.strip_prefix("from").and_then(|text| text.parse().ok());
+            match (hours, seed) {
+                (Some(hours), _) => asked.hours = hours,
+                (_, Some(seed)) => asked.seed = seed,
                 _ => asked.words.push(word.clone()),
             }
         }
