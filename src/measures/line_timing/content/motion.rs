@@ -55,6 +55,9 @@ const CUT_SHARE: f64 = 0.5;
 /// tenths and more, one slanted alike everywhere a tenth.
 const LEAST_TOLD: f64 = 0.35;
 
+/// Share of the slopes from line to line that must be the picture's own and not its noise's.
+const LEAST_STRUCTURED: f64 = 0.25;
+
 /// A stretch has contrast of its own where it varies this many times as much as noise.
 const CONTRASTY: f32 = 12.0;
 
@@ -67,6 +70,7 @@ const SPREADS: f32 = 5.0;
 
 /// Unknowns of the whole field: down in the middle, more to the right, more to the bottom; growth across.
 const UNKNOWNS: usize = 4;
+const DOWN: usize = 3;
 
 /// How the camera moved.
 #[derive(Clone, Copy, Debug)]
@@ -119,6 +123,8 @@ struct Whole {
     right: [f64; UNKNOWNS],
     /// Squared slopes from line to line, before anything was eliminated.
     steps_down: f64,
+    /// By unknowns down: what noise of one code² in slopes from line to line adds to the matrix.
+    of_noise: [[f64; DOWN]; DOWN],
 }
 
 impl MotionFinder {
@@ -143,6 +149,7 @@ impl MotionFinder {
         warp.down[0] += f64::from(self.whole_lines_down(shot, last, foretold, hands));
         let mut variances = [f64::INFINITY; UNKNOWNS];
         let mut changed = 0.0;
+        let mut structured = 1.0;
         let mut unsure = false;
         for _ in 0..STEPS {
             let (whole, remains) = self.equations(shot, last, &warp, noise.power, hands);
@@ -155,9 +162,11 @@ impl MotionFinder {
                 unsure = true;
                 break;
             }
-            let Some(solution) = whole.solve(remains.power(noise.kept)) else {
+            let Some(solution) = whole.solve(remains.power(noise.kept), remains.slope_noise())
+            else {
                 break;
             };
+            structured = whole.structured(remains.slope_noise());
             for k in 0..3 {
                 warp.down[k] += solution.values[k].clamp(-1.5, 1.5);
             }
@@ -169,6 +178,21 @@ impl MotionFinder {
                 .fold(0.0_f64, |most, v| most.max(v.abs()));
             if most < SETTLED {
                 break;
+            }
+        }
+        if structured < LEAST_STRUCTURED {
+            // Nothing in it goes up or down: upright stripes look alike wherever they stand.
+            warp.down = [0.0; 3];
+            warp.across[1] = foretold.across[1];
+            for _ in 0..STEPS {
+                let (whole, remains) = self.equations(shot, last, &warp, noise.power, hands);
+                changed = remains.share();
+                let (step, variance) = whole.solve_growth(remains.power(noise.kept));
+                warp.across[1] += step.clamp(-3.0, 3.0);
+                variances = [f64::INFINITY, f64::INFINITY, f64::INFINITY, variance];
+                if step.abs() < SETTLED {
+                    break;
+                }
             }
         }
         settle(&mut warp, &variances);
@@ -491,6 +515,14 @@ impl Remains {
         failed.count() as f64 / known.max(1) as f64
     }
 
+    /// Noise of a slope from line to line, in codes².
+    ///
+    /// What is left over has the noise of the field and of the last one; a slope, half the difference of two lines of the last, a
+    /// quarter as much.
+    fn slope_noise(&self) -> f64 {
+        0.25 * self.weighted / self.weights.max(1.0)
+    }
+
     /// Power of the noise where pictures have slopes: of what is left where the picture fits, before the blur.
     fn power(&self, value_noise: f64) -> f64 {
         (self.weighted / self.weights.max(1.0) / value_noise).max(0.1)
@@ -525,6 +557,11 @@ impl Whole {
             // Each unknown of the field acts through a slope, down (first three) or across, times a factor.
             let factors = [1.0, x, y, x];
             let down = [true, true, true, false];
+            for j in 0..DOWN {
+                for k in 0..DOWN {
+                    self.of_noise[j][k] += factors[j] * factors[k] * w;
+                }
+            }
             for j in 0..UNKNOWNS {
                 let (with_slope, with_level, with_rest) =
                     if down[j] { (gv, v, vr) } else { (gg, g, gr) };
@@ -573,13 +610,29 @@ impl Whole {
         self.matrix[0][0] / self.steps_down.max(1e-9)
     }
 
-    /// The step that is still missing, with variances where the noise has `power`.
-    fn solve(&self, power: f64) -> Option<Solved> {
-        let mut inverse = self.matrix;
+    /// Share of the slopes from line to line that is not noise, 1 at most.
+    fn structured(&self, slope_noise: f64) -> f64 {
+        1.0 - slope_noise * self.of_noise[0][0] / self.steps_down.max(1e-9)
+    }
+
+    /// What growth alone still lacks, and its variance where the noise has `power`.
+    fn solve_growth(&self, power: f64) -> (f64, f64) {
+        let information = self.matrix[3][3] + 0.01 * power;
+        (-self.right[3] / information, power / information)
+    }
+
+    /// The step that is still missing, with variances where the noise has `power` and a slope from line to line `slope_noise`.
+    ///
+    /// Noise in the slopes passes for evidence: what is left of the matrix without it tells how far the evidence really goes.
+    fn solve(&self, power: f64, slope_noise: f64) -> Option<Solved> {
         // Nothing moves by more than some ten lines or samples between fields unforetold.
-        for (k, row) in inverse.iter_mut().enumerate() {
-            row[k] += 0.01 * power;
-        }
+        let held = |mut matrix: [[f64; UNKNOWNS]; UNKNOWNS]| {
+            for (k, row) in matrix.iter_mut().enumerate() {
+                row[k] += 0.01 * power;
+            }
+            matrix
+        };
+        let mut inverse = held(self.matrix);
         if !invert(&mut inverse) {
             return None;
         }
@@ -588,9 +641,27 @@ impl Whole {
                 .map(|k| inverse[j][k] * self.right[k])
                 .sum::<f64>()
         });
+        let mut evidence = held(self.matrix);
+        for (row, of_noise) in evidence.iter_mut().zip(&self.of_noise) {
+            for (value, of_noise) in row.iter_mut().zip(of_noise) {
+                *value -= slope_noise * of_noise;
+            }
+        }
+        let sound = invert(&mut evidence) && (0..UNKNOWNS).all(|k| evidence[k][k] > 0.0);
+        let variance = |k: usize| {
+            let through = |j: usize| -> f64 {
+                (0..UNKNOWNS)
+                    .map(|i| self.matrix[j][i] * evidence[i][k])
+                    .sum()
+            };
+            power
+                * (0..UNKNOWNS)
+                    .map(|j| evidence[k][j] * through(j))
+                    .sum::<f64>()
+        };
         Some(Solved {
             values,
-            variances: std::array::from_fn(|k| inverse[k][k] * power),
+            variances: std::array::from_fn(|k| if sound { variance(k) } else { f64::INFINITY }),
         })
     }
 }

@@ -349,6 +349,48 @@ fn a_large_thing_that_passes_takes_no_line_along() {
     }
 }
 
+/// Upright stripes tell nothing of what goes up and down; noise must not pass for it.
+#[test]
+fn upright_stripes_alone_stay_where_they_are() {
+    const STEPS: [f64; 8] = [180.0, 162.0, 131.0, 112.0, 84.0, 65.0, 35.0, 16.0];
+    for noise in [0.7, 2.2] {
+        let mut chance = Chance(17);
+        let mut timing = ContentTiming::new();
+        for nth in 0..240 {
+            let bottom = nth % 2 == 1;
+            let samples = (0..ROWS * WIDTH).map(|at| {
+                let place = (at % WIDTH) as f64 / 90.0;
+                let (stripe, within) = (place as usize, place.fract() * 90.0);
+                let next = STEPS[(stripe + 1).min(7)];
+                let soft = 1.0 / (1.0 + ((88.0 - within) / 0.9).exp());
+                let value = STEPS[stripe] + (next - STEPS[stripe]) * soft;
+                (value + noise * chance.normal()).round().clamp(1.0, 254.0) as u8
+            });
+            let luma = Plane {
+                samples: samples.collect(),
+                width: WIDTH,
+                rows: ROWS,
+            };
+            let parity = if bottom { Parity::Bottom } else { Parity::Top };
+            let trace = timing.time(&luma, parity, 0..WIDTH);
+            let mut lines: Vec<Option<(f64, f64)>> = (0..ROWS)
+                .map(|row| trace.line(row).map(|shift| (f64::from(shift.value), 1.0)))
+                .collect();
+            let lean = {
+                let ends = [lines[2], lines[ROWS - 3]].map(|line| line.map_or(0.0, |line| line.0));
+                ends[1] - ends[0]
+            };
+            take_out_line(&mut lines);
+            let square: f64 = lines.iter().flatten().map(|(error, _)| error * error).sum();
+            let rms = (square / ROWS as f64).sqrt();
+            assert!(
+                rms < 0.08 * noise && lean.abs() < 0.5 * noise,
+                "noise {noise}, field {nth}: {rms}, {lean}"
+            );
+        }
+    }
+}
+
 #[test]
 fn a_cut_says_nothing_until_the_new_scene_was_seen_twice() {
     let mut chance = Chance(5);
