@@ -324,6 +324,8 @@ pub struct LineTiming {
     picture_noise: Option<f32>,
     since_search: u32,
     without_edge: u32,
+    /// Fields in a row that show no edge at the left and at the right, where the other side's stays.
+    without_side: [u32; 2],
     positions: [RunningMean; 2],
     /// By parity and row, where content last put the lines, in samples; not a number where it did not.
     earlier: [Vec<f32>; 2],
@@ -347,6 +349,7 @@ impl Default for LineTiming {
             picture_noise: None,
             since_search: SEARCH_INTERVAL,
             without_edge: 0,
+            without_side: [0; 2],
             positions: [RunningMean::default(); 2],
             earlier: [(); 2].map(|()| Vec::with_capacity(MAX_ROWS)),
         }
@@ -425,6 +428,7 @@ impl LineTiming {
         self.judge = BorderJudge::default();
         self.since_search = SEARCH_INTERVAL;
         self.without_edge = 0;
+        self.without_side = [0; 2];
         self.positions = [RunningMean::default(); 2];
         self.drum.reset();
         self.content.forget();
@@ -636,16 +640,20 @@ impl LineTiming {
         // Detail passes for noise in the picture, and a raised edge in the border: the smaller is nearer.
         let noise = picture_noise(luma, blanking, &mut self.scratch)
             .map_or(spread, |power| power.sqrt().min(spread));
+        let mut found = false;
         for side in [&mut self.pair.left, &mut self.pair.right] {
             if side.reference.is_none()
                 && side.share_below(luma, blanking, noise) <= MOST_BELOW_BLANKING
             {
-                side.reference = side.acquire(luma, blanking, noise);
+                side.acquire(luma, blanking, noise, known);
+                found |= side.reference.is_some();
             }
         }
         if !known {
             self.blanking = blanking;
             self.pair.reset();
+        } else if found {
+            self.pair.begin_length();
         }
     }
 
@@ -675,7 +683,37 @@ impl LineTiming {
             .map_or(f32::INFINITY, |noise| noise.max(border_noise).max(ROUNDING));
         self.pair.left.finish(parity, quiet);
         self.pair.right.finish(parity, quiet);
+        self.drop_a_side_that_is_none(luma.rows);
         [left.or(best), right.or(best)]
+    }
+
+    /// Forgets the edge of a side where the picture has reached the raster's end for a while, with the lines where they always are: it
+    /// was no edge but something that stood there in the picture.
+    fn drop_a_side_that_is_none(&mut self, rows: usize) {
+        let Pair { left, right, .. } = &self.pair;
+        let none = |own: &Side, other: &Side| {
+            let stays = |row: &usize| {
+                other
+                    .shift(*row)
+                    .is_some_and(|shift| shift.value.abs() < AT_REST)
+            };
+            own.reference.is_some()
+                && 2 * own.cut_off() > rows
+                && 2 * (0..rows).filter(stays).count() > rows
+        };
+        let none = [none(left, right), none(right, left)];
+        for (hand, side) in [&mut self.pair.left, &mut self.pair.right]
+            .into_iter()
+            .enumerate()
+        {
+            let fields = &mut self.without_side[hand];
+            *fields = if none[hand] { *fields + 1 } else { 0 };
+            if *fields > FORGET_FIELDS {
+                *fields = 0;
+                side.forget_place();
+                side.leave_out();
+            }
+        }
     }
 
     fn judge_border(&mut self, luma: &Plane, plateaux: [Option<Plateau>; 2]) {
@@ -872,8 +910,8 @@ impl LineTiming {
             reading.border = Border::Absent;
             self.without_edge += 1;
             if self.without_edge > FORGET_FIELDS {
-                self.pair.left.reference = None;
-                self.pair.right.reference = None;
+                self.pair.left.forget_place();
+                self.pair.right.forget_place();
                 self.since_search = 0;
             }
             "no blanking edge in view"

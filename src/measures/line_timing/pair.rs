@@ -53,6 +53,9 @@ const AROUND: usize = 8;
 /// Lines that show both sides, needed to learn the line length.
 const LEAST_LINES: usize = 12;
 
+/// Spread of the line length, in samples, beyond which one of the sides is something in the picture.
+const MOST_SPREAD: f32 = 4.0;
+
 /// Fields over which the reference settles: ten seconds, so that a drift over minutes is followed.
 const REFERENCE_FIELDS: f32 = 500.0;
 
@@ -92,6 +95,11 @@ impl Pair {
         self.lengths = 0.0;
         self.own.reset();
         self.middle.clear();
+    }
+
+    /// Learns anew how long lines are: a side was found.
+    pub(super) fn begin_length(&mut self) {
+        self.lengths = 0.0;
     }
 
     /// Reads one line at both sides.
@@ -250,9 +258,18 @@ impl Pair {
             return 0.0;
         };
         self.lengths = (self.lengths + 1.0).min(REFERENCE_FIELDS);
-        let half = 0.5 * difference / self.lengths;
-        self.left.rebase(half);
-        self.right.rebase(-half);
+        if spread < MOST_SPREAD {
+            // Who has been seen for longer stays where it is.
+            let step = difference / self.lengths;
+            let (left, right) = (self.left.shown(), self.right.shown());
+            let share = if left + right > 0.0 {
+                right / (left + right)
+            } else {
+                0.5
+            };
+            self.left.rebase(share * step);
+            self.right.rebase((share - 1.0) * step);
+        }
         self.moves_together = self.sum_spread(rows) > TOGETHER * spread;
         (spread * spread - noise / count).max(0.0)
     }

@@ -18,7 +18,7 @@ use crate::fields::Plane;
 use crate::measures::dsp::edge::{CUTS, Edge, Found, Kernel, LAGS};
 use crate::measures::dsp::robust;
 
-use super::MAX_ROWS;
+use super::{HIGHEST_BLANKING, MAX_ROWS};
 
 /// Samples looked at from the outside: 20 of blanking, 30 of displacement, and a window.
 pub(super) const REACH: usize = 72;
@@ -61,6 +61,15 @@ const RETUNE_STEP: f64 = 0.005;
 
 /// Lines needed to learn anything of a field.
 const LEAST_LINES: usize = 12;
+
+/// Fields that count as shown at most: ten seconds.
+const MOST_SHOWN: f32 = 500.0;
+
+/// Samples within which an edge must be found a second time: what stands in a picture goes with it.
+const SAME_PLACE: f32 = 1.5;
+
+/// Share of the rows that show an edge from which on once is enough.
+const MANIFEST: f64 = 0.5;
 
 /// Lines across which a displacement foretells the next one.
 const MEMORY_LINES: usize = 8;
@@ -155,6 +164,10 @@ pub(super) struct Side {
     noise_sigma: f32,
     /// The blanking level over the last fields.
     level: Option<f32>,
+    /// Fields that showed the edge on many lines since it was found.
+    shown: f32,
+    /// Where an edge was last found that must be found there once more.
+    candidate: Option<f32>,
     lines: Vec<Line>,
     shifts: Vec<Option<Shift>>,
     slopes: Vec<Option<Shift>>,
@@ -198,6 +211,8 @@ impl Side {
             noise: [None; 2],
             noise_sigma: 1.0,
             level: None,
+            shown: 0.0,
+            candidate: None,
             lines: Vec::with_capacity(MAX_ROWS),
             shifts: Vec::with_capacity(MAX_ROWS),
             slopes: Vec::with_capacity(MAX_ROWS),
@@ -207,7 +222,6 @@ impl Side {
 
     /// Forgets what was learned, for a source with edges of another width.
     pub(super) fn reset(&mut self, width: f64, smear: f64) {
-        self.reference = None;
         self.width = width;
         self.smear = smear;
         self.kernel.retune(width, smear);
@@ -217,12 +231,32 @@ impl Side {
         self.clean_power = 0.0;
         self.noise = [None; 2];
         self.noise_sigma = 1.0;
-        self.level = None;
         self.lines.clear();
         self.shifts.clear();
+        self.forget_place();
     }
 
-    /// The level of the samples that are blanking in nearly every line; `None` where the raster shows too few.
+    /// Forgets where the edge stands.
+    pub(super) fn forget_place(&mut self) {
+        self.reference = None;
+        self.candidate = None;
+        self.level = None;
+        self.shown = 0.0;
+    }
+
+    /// Fields that showed the edge since it was found, up to some.
+    pub(super) fn shown(&self) -> f32 {
+        self.shown
+    }
+
+    /// Lines on which the picture reaches the raster's end.
+    pub(super) fn cut_off(&self) -> usize {
+        let cut_off = |line: &&Line| matches!(line, Line::CutOff);
+        self.lines.iter().filter(cut_off).count()
+    }
+
+    /// The level of the samples that are blanking in nearly every line; `None` where the raster shows too few, or what stands there
+    /// is too light.
     pub(super) fn plateau(&mut self, luma: &Plane) -> Option<Plateau> {
         const MOST_COLUMNS: usize = 4;
         let reference = self.reference?;
@@ -238,7 +272,7 @@ impl Side {
                 counts[usize::from(row[self.hand.index(column, row.len())])] += 1;
             }
         }
-        let plateau = trimmed_plateau(&counts)?;
+        let plateau = trimmed_plateau(&counts).filter(|found| found.level <= HIGHEST_BLANKING)?;
         let level = self
             .level
             .map_or(plateau.level, |old| settle(old, plateau.level));
@@ -350,6 +384,9 @@ impl Side {
 
     /// Makes displacements of the edges, once all lines of the field were read.
     pub(super) fn finish(&mut self, parity: usize, quiet: f32) {
+        if 3 * self.edges().count() >= self.lines.len() {
+            self.shown = (self.shown + 1.0).min(MOST_SHOWN);
+        }
         let usual = self.learn_noise(parity);
         if usual.is_none() {
             // Noise that hid every edge would be believed for ever.
@@ -565,12 +602,29 @@ impl Side {
         self.width += gain * (target - self.width);
     }
 
-    /// The median of the edge's place as scanned over the rows of a field: where to start from.
+    /// Looks for the edge; its place is taken where it was found before, some fields ago, or at once where it is manifest and the other
+    /// side's is not `known` either.
+    pub(super) fn acquire(&mut self, luma: &Plane, blanking: f32, noise: f32, known: bool) {
+        let found = self.find(luma, blanking, noise);
+        let before = self.candidate.take();
+        let Some((place, manifest)) = found else {
+            return;
+        };
+        if manifest && !known || before.is_some_and(|before| (before - place).abs() < SAME_PLACE) {
+            self.forget_place();
+            self.reference = Some(place);
+        } else {
+            self.candidate = Some(place);
+        }
+    }
+
+    /// The median of the edge's place as scanned over the rows of a field, and whether it is manifest.
     ///
-    /// `None` unless a fair share of the rows rises at about the same place.
-    pub(super) fn acquire(&mut self, luma: &Plane, blanking: f32, noise: f32) -> Option<f32> {
+    /// `None` unless a fair share of the rows rises at about the same place, and no more of them are light up to the raster's end.
+    fn find(&mut self, luma: &Plane, blanking: f32, noise: f32) -> Option<(f32, bool)> {
         const LEAST_SHARE: f64 = 0.15;
         const WIDEST_SPREAD: f32 = 8.0;
+        const LEAST_INSIDE: f32 = 1.0;
         let hand = self.hand;
         let least = (2.0 * LEAST_HEIGHT).max(LEAST_HEIGHT_SIGMAS * noise);
         self.scratch.clear();
@@ -589,9 +643,10 @@ impl Side {
         let high = robust::quantile(&mut self.scratch, 0.75)?;
         // Edges out of the raster stand further out than all others.
         let rank = (0.5 * (found + pushed_out) as f64 - pushed_out as f64) / found as f64;
-        let middle = robust::quantile(&mut self.scratch, rank)?;
-        let enough = found as f64 >= LEAST_SHARE * luma.rows as f64;
-        (enough && high - low <= WIDEST_SPREAD).then_some(middle)
+        let middle = robust::quantile(&mut self.scratch, rank.max(0.0))?;
+        let share = found as f64 / luma.rows as f64;
+        let stands = share >= LEAST_SHARE && pushed_out <= found && middle >= LEAST_INSIDE;
+        (stands && high - low <= WIDEST_SPREAD).then_some((middle, share >= MANIFEST))
     }
 
     /// Level of the outermost sample over the rows, and its spread.

@@ -760,6 +760,65 @@ fn a_straight_border_around_wobbling_lines_is_told_within_two_seconds() {
     }
 }
 
+/// Something black at the right of a picture that has no border there: from which sample on, field by field.
+fn beside_something_black(name: &str, from: impl Fn(u64) -> Option<usize>) {
+    let scene = Scene {
+        margins: (16.0, -40.0),
+        noise: 1.5,
+        picture: |row, x| 90.0 + 25.0 * (row as f64 / 30.0 + x / 150.0).sin(),
+        ..Scene::new(Standard::Lines525)
+    };
+    let mut measure = LineTiming::default();
+    let mut dice = Dice::new(12);
+    let shifts: Vec<f64> = (0..scene.rows()).map(wobble).collect();
+    let one = nanos_from_samples(Samples(1.0), scene.rate).0;
+    for index in 0..260 {
+        let mut field = scene.draw(index, &shifts, &mut dice);
+        if let Some(from) = from(index) {
+            for row in field.luma.samples.chunks_exact_mut(720).skip(40).take(160) {
+                for sample in &mut row[from..] {
+                    *sample = (scene.blanking + 1.5 * dice.normal()).round() as u8;
+                }
+            }
+        }
+        let reading = reading_of(&mut measure, field);
+        if index < 12 {
+            continue;
+        }
+        assert_eq!(reading.basis, Basis::Edge, "{name}, field {index}");
+        let off = |(row, line): (usize, LineShift)| line.displacement.0 / one - shifts[row];
+        let mut off: Vec<f32> = reading
+            .lines
+            .usable()
+            .map(|line| off(line) as f32)
+            .collect();
+        assert!(
+            off.len() > 180,
+            "{name}, field {index}: {} lines",
+            off.len()
+        );
+        let (_, spread) = robust::median_and_spread(&mut off).expect("there are lines");
+        assert!(spread < 0.15, "{name}, field {index}: {spread}");
+    }
+}
+
+#[test]
+fn something_black_that_passes_at_the_other_side_takes_no_edge_along() {
+    beside_something_black("stands and goes", |index| {
+        (40..140).contains(&index).then_some(700)
+    });
+    beside_something_black("comes in", |index| {
+        (40..140)
+            .contains(&index)
+            .then(|| 719 - (index as usize - 40) / 2)
+    });
+    beside_something_black("comes in fast", |index| {
+        (40..90)
+            .contains(&index)
+            .then(|| 719 - (index as usize - 40) * 2)
+    });
+}
+
 #[test]
 fn fields_without_a_picture_give_absence_and_never_a_panic() {
     let mut dice = Dice::new(2);
