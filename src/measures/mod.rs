@@ -223,17 +223,18 @@ impl Shown {
         effort: Effort,
     ) -> ShownReadings {
         let state = sync.state;
+        let bars = self.bars.measure(bars::Input { around, state });
         let levels = self.levels.measure(levels::Input {
             around,
             state,
             border,
+            bars: bars.found.map(|found| found.kind),
         });
         let chroma = self.chroma.measure(chroma::Input {
             around,
             state,
             levels: &levels,
         });
-        let bars = self.bars.measure(bars::Input { around, state });
         if !effort.looks_at_condition() {
             return ShownReadings {
                 levels,

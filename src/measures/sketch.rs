@@ -320,6 +320,7 @@ pub(crate) fn with_levels(
             around: &around,
             state: State::Locked,
             border: Border::Tape,
+            bars: None,
         });
         look(&around, &reading);
     }

@@ -9,9 +9,14 @@ use crate::world::World;
 
 /// A second of one of the `ffmpeg` program's own test pictures, as 4:2:2 of 8 bit, or as another pixel format.
 fn drawn(world: &World, source: &str, rows: usize, pixels: &str) -> PathBuf {
+    filtered(world, (source, rows, pixels), "duration=1")
+}
+
+/// The same, of other length or through filters of that program.
+fn filtered(world: &World, (source, rows, pixels): (&str, usize, &str), rest: &str) -> PathBuf {
     let file = world.path(&format!("{source}-{pixels}.y4m"));
     let rate = if rows == 576 { "25" } else { "30000/1001" };
-    let picture = format!("{source}=size=720x{rows}:rate={rate}:duration=1");
+    let picture = format!("{source}=size=720x{rows}:rate={rate}:{rest}");
     let drawn = Command::new("ffmpeg")
         .args(["-v", "error", "-f", "lavfi", "-i", &picture])
         .args(["-pix_fmt", pixels])
@@ -55,6 +60,9 @@ fn check(summary: &Value, kind: &str) {
         .filter(|event| event["kind"] == "colour_bars")
         .collect();
     assert_eq!(bars.len(), 1, "{events:?}");
+    let alarms = events.iter().filter(|event| event["severity"] == "alarm");
+    let others = events.iter().filter(|event| event["kind"] == "black_low");
+    assert_eq!(alarms.count() + others.count(), 0, "{events:?}");
     let note = bars[0]["note"].as_str().unwrap_or_default();
     for colour in ["white", "yellow", "cyan", "green", "magenta", "red", "blue"] {
         assert!(note.contains(colour), "{note}");
@@ -75,6 +83,26 @@ fn bars_drawn_by_ffmpeg_are_recognised_and_right() {
                 kind,
             );
         }
+    }
+}
+
+/// Bars have nothing that goes up or down, and noise must not pass for it: the picture alone times the lines here.
+#[test]
+fn bars_drawn_by_ffmpeg_stand_still_under_noise() {
+    let world = World::new();
+    for (source, rows) in [("pal75bars", 576), ("smptebars", 480)] {
+        let noisy = "duration=8,noise=alls=6:allf=t";
+        let summary = summary_of(&world, &filtered(&world, (source, rows, "yuv422p"), noisy));
+        let moved = ["wobble", "tear", "flagging"];
+        let events = summary["events"].as_array().expect("bars are an event");
+        let found = events
+            .iter()
+            .find(|event| moved.iter().any(|kind| event["kind"] == *kind));
+        assert_eq!(found, None);
+        let bases = &summary["quantities"]["line_timing.basis"]["counts"];
+        assert!(bases["content"].as_u64() > Some(300) && bases["edge"].is_null());
+        let error = &summary["quantities"]["line_timing.error_rms_ns"];
+        assert!(error["worst"].as_f64() < Some(15.0), "{error}");
     }
 }
 

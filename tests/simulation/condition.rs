@@ -120,6 +120,7 @@ fn judged(scene: &'static Scene, standard: Standard) -> Vec<(usize, Judged)> {
                     around,
                     state,
                     border: Border::Tape,
+                    bars: None,
                 })
                 .area;
             let found = tracking.measure(tracking::Input {

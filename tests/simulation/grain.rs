@@ -97,6 +97,7 @@ impl Film {
                     around,
                     state: stream.state,
                     border: Border::Tape,
+                    bars: None,
                 });
                 let noise = noise.measure(noise::Input {
                     around,

@@ -73,6 +73,7 @@ fn play(
                 around,
                 state: sync.measure(around).state,
                 border: Border::Tape,
+                bars: None,
             };
             let reading = levels.measure(input);
             look(&around.field.luma, &reading, &tape.truth()[nth]);

@@ -69,6 +69,12 @@ impl Kind {
         }
     }
 
+    /// Whether a strip of the pattern lies below black on purpose, to set a screen's brightness by.
+    #[must_use]
+    pub fn dips_below_black(self) -> bool {
+        matches!(self, Self::Split75 | Self::Split100)
+    }
+
     /// As stored.
     #[must_use]
     pub fn word(self) -> &'static str {

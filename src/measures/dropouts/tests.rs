@@ -16,6 +16,7 @@ fn found(fields: impl Iterator<Item = Field>) -> Vec<(u64, Vec<Streak>)> {
             around,
             state: State::Locked,
             border: Border::Tape,
+            bars: None,
         });
         let reading = dropouts.measure(Input {
             around,

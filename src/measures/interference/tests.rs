@@ -113,6 +113,7 @@ fn what_was_seen_is_forgotten_where_there_is_no_picture() {
             around: &around,
             state,
             border: Border::Tape,
+            bars: None,
         });
         interference.measure(Input {
             around: &around,

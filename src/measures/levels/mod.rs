@@ -26,6 +26,7 @@ use crate::units::{
 };
 
 use super::Measure;
+use super::bars;
 use super::line_timing::Border;
 use super::sync::State;
 use area::AreaFinder;
@@ -63,6 +64,8 @@ pub struct Input<'a> {
     pub state: State,
     /// Whose the border is, as far as the field before has shown.
     pub border: Border,
+    /// Colour bars that are shown: their areas stand at the ends of the scale, and below black, on purpose.
+    pub bars: Option<bars::Kind>,
 }
 
 /// Fields from one that flashes to the one that tells of it: it takes those after it to know.
@@ -221,8 +224,20 @@ impl Measure for Levels {
         self.low_pass(input.around, &area);
         let picture = self.leave_out_masks(&mut area, raster.range);
         self.ladder.count(&self.values[picture]);
-        let reading = self.read(input.around, area);
+        let mut reading = self.read(input.around, area);
+        if let Some(kind) = input.bars {
+            leave_to_bars(kind, &mut reading);
+        }
         self.over_time(input, reading)
+    }
+}
+
+/// Takes out what bars do not tell as pictures do: nothing tells a flat area at an end of the scale from one cut off there, and split
+/// bars have a strip below black.
+fn leave_to_bars(kind: bars::Kind, reading: &mut Reading) {
+    (reading.low_clip, reading.high_clip) = (None, None);
+    if kind.dips_below_black() {
+        reading.black = None;
     }
 }
 

@@ -22,6 +22,7 @@ fn last_of(fields: impl IntoIterator<Item = Field>) -> Reading {
                 around: &screening.show(field),
                 state: State::Locked,
                 border: Border::Tape,
+                bars: None,
             })
         })
         .last()
@@ -288,6 +289,7 @@ fn without_a_picture_that_stands_there_are_no_levels() {
             around: &Screening::new().show(field(0, raster(720, 288), bars(EBU_BARS))),
             state,
             border: Border::Tape,
+            bars: None,
         });
         assert!(reading.black.is_none() && reading.low_clip.is_none());
         assert_eq!(reading.ladder, [0; 256]);

@@ -17,6 +17,7 @@ fn readings(fields: impl Iterator<Item = Field>) -> Vec<Reading> {
                 around,
                 state: State::Locked,
                 border: Border::Tape,
+                bars: None,
             });
             tracking.measure(Input {
                 around,
