@@ -121,10 +121,14 @@ pub fn with_control<'a>(reading: &Reading, by: impl FnOnce(Ire) -> Option<Propos
     stated.unwrap_or_else(|| not_yet(reading))
 }
 
-/// What is to be said of a finished pass: `said` counts the fields that stated a case, `change` is the middle of what would put black
-/// right.
+/// What is to be said of a finished pass: `said` counts the fields for which a quantity was a word, `change` is the middle of what would
+/// put black right.
 #[must_use]
-pub fn of_pass(said: impl Fn(Case) -> u64, change: Option<f64>, has_setup: bool) -> Advice {
+pub fn of_pass(said: impl Fn(&str, &str) -> u64, change: Option<f64>, has_setup: bool) -> Advice {
+    if let Some(doubt) = doubted(&said) {
+        return of_range(doubt);
+    }
+    let said = |case: Case| said("levels.setup_state", case.word());
     let stated = said(Case::Correct) + said(Case::Raised) + said(Case::Crushed);
     let most = [Case::Correct, Case::Raised, Case::Crushed]
         .into_iter()
@@ -145,7 +149,16 @@ pub fn of_pass(said: impl Fn(Case) -> u64, change: Option<f64>, has_setup: bool)
     })
 }
 
-fn of_range(doubt: RangeDoubt) -> Advice {
+/// The doubt about the range that most of a pass's fields have, if they have one.
+pub(super) fn doubted(said: impl Fn(&str, &str) -> u64) -> Option<RangeDoubt> {
+    let said = |doubt| said("levels.range_doubt", RangeDoubt::word(doubt));
+    let doubts = [RangeDoubt::LooksFull, RangeDoubt::LooksStudio];
+    let most = |doubt: &RangeDoubt| said(Some(*doubt)) > said(None);
+    doubts.into_iter().find(most)
+}
+
+/// What is to be said where the range was told wrong.
+pub(super) fn of_range(doubt: RangeDoubt) -> Advice {
     let (seen, told) = match doubt {
         RangeDoubt::LooksFull => ("codes run from 0 to 255, not from 16 to 235", "full"),
         RangeDoubt::LooksStudio => ("codes keep within 16 to 235, not 0 to 255", "studio"),
@@ -242,9 +255,9 @@ mod tests {
     #[test]
     fn a_finished_pass_is_advised_by_what_most_of_it_said() {
         let said = |of: Case, other: Case| {
-            move |case: Case| match case {
-                case if case == of => 900,
-                case if case == other => 100,
+            move |_: &str, word: &str| match word {
+                _ if word == of.word() => 900,
+                _ if word == other.word() => 100,
                 _ => 0,
             }
         };
@@ -254,8 +267,20 @@ mod tests {
         assert!(!right.is_urgent && right.ways[0].starts_with("over all scenes black is right"));
         let nothing = of_pass(said(Case::Unknown, Case::Unknown), None, true);
         assert!(!nothing.is_urgent && nothing.ways[0].contains("no dark scenes"));
-        let divided = of_pass(|case| u64::from(case != Case::Unknown), Some(0.0), false);
+        let each =
+            |_: &str, word: &str| u64::from(["correct", "raised", "crushed"].contains(&word));
+        let divided = of_pass(each, Some(0.0), false);
         assert!(divided.ways[0].contains("different things"), "{divided:?}");
+        let doubted = |_: &str, word: &str| match word {
+            "looks_studio" => 600,
+            "none" | "raised" => 400,
+            _ => 0,
+        };
+        let wrong = of_pass(doubted, Some(-7.4), true);
+        assert!(
+            wrong.is_urgent && wrong.ways[0].ends_with("--range studio"),
+            "{wrong:?}"
+        );
     }
 
     #[test]
@@ -270,6 +295,7 @@ mod tests {
             dark_looks: 1,
             has_setup: true,
             range_doubt: None,
+            range_judged: true,
         };
         let advice = of(&reading);
         assert!(!advice.is_urgent);

@@ -11,7 +11,6 @@ use std::collections::BTreeMap;
 use crate::alarms::{Event, Span};
 use crate::fields::FieldPlace;
 use crate::limits::{Kind, Limits};
-use crate::measures::levels::setup::Case;
 use crate::measures::{Quantity, QuantityUnit, Value};
 use crate::standard::{Parity, Standard};
 use crate::timecode::FieldIndex;
@@ -201,7 +200,7 @@ impl Summed {
 
 fn advice_of(whole: &Stretch, head: &PassHead) -> Advice {
     let has_setup = head.standard == Some(Standard::Lines525);
-    let said = |case: Case| whole.said("levels.setup_state", case.word());
+    let said = |id: &str, word: &str| whole.said(id, word);
     advice::of_pass(said, whole.median("levels.setup_change_ire"), has_setup)
 }
 

@@ -233,7 +233,7 @@ impl<'a> Looked<'a> {
     }
 
     fn set_up(&self) -> Option<String> {
-        let said = |case: Case| self.said("levels.setup_state", case.word());
+        let said = |id: &str, word: &str| self.said(id, word);
         let has_setup = Standard::Lines525.field_period() == self.evidence.clock.field_period();
         let set_up = advice::of_pass(said, self.median("levels.setup_change_ire"), has_setup);
         set_up.ways.into_iter().next()

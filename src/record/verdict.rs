@@ -20,7 +20,7 @@ use crate::limits::{Kind, Limits};
 use crate::measures::{Group, quantity};
 use crate::units::Hertz;
 
-use findings::{Finding, losses, of_kind, set_up, slip};
+use findings::{Finding, losses, of_kind, range, set_up, slip};
 
 pub(crate) use findings::percent;
 pub(super) use grounds::{Figured, Grounds};
@@ -261,7 +261,7 @@ pub(super) fn judge_on(grounds: Grounds<'_>) -> Judgement {
     let mut findings: Vec<Finding> = not_judged.iter().filter_map(undecided).collect();
     findings.extend(losses(grounds));
     findings.extend(slip(grounds));
-    findings.extend(set_up(grounds));
+    findings.extend(range(grounds).or_else(|| set_up(grounds)));
     findings.extend(Kind::ALL.iter().filter_map(|&kind| of_kind(grounds, kind)));
     findings.sort_by(|a, b| {
         let heavier = b.verdict.cmp(&a.verdict);

@@ -102,7 +102,7 @@ fn bars_drawn_by_ffmpeg_stand_still_under_noise() {
         let bases = &summary["quantities"]["line_timing.basis"]["counts"];
         assert!(bases["content"].as_u64() > Some(300) && bases["edge"].is_null());
         let error = &summary["quantities"]["line_timing.error_rms_ns"];
-        assert!(error["worst"].as_f64() < Some(15.0), "{error}");
+        assert!(error["p95"].as_f64() < Some(5.0), "{error}");
     }
 }
 

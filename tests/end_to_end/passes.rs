@@ -116,6 +116,29 @@ fn a_wobbling_tape_is_called_unfit_and_strict_says_so_by_exit_code() {
 }
 
 #[test]
+fn a_range_told_wrong_is_said_instead_of_what_it_makes_of_black() {
+    let world = World::new();
+    let scan = |range: &str| {
+        let words = ["scan", "tape:clean", "--standard", "625", "--range", range];
+        let more = ["--for", "40s", "--no-record", "--json"];
+        world.run([words.as_slice(), &more].concat()).json()
+    };
+    let reasons = |summary: &Value| summary["reasons"].to_string();
+    let wrong = scan("full");
+    assert!(
+        reasons(&wrong).contains("--range studio"),
+        "{}",
+        wrong["reasons"]
+    );
+    assert!(
+        !reasons(&wrong).contains("lack high by"),
+        "{}",
+        wrong["reasons"]
+    );
+    assert!(!reasons(&scan("studio")).contains("--range"));
+}
+
+#[test]
 fn a_recorded_pass_exports_its_fields_lines_and_events() {
     let world = World::new();
     world.tape("wave", "525", "4");

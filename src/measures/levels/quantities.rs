@@ -198,4 +198,21 @@ pub const QUANTITIES: &[Quantity] = &[
         read: |r| r.levels.setup.as_ref()?.change.map(Value::from),
         ..LEVEL
     },
+    Quantity {
+        id: "levels.range_doubt",
+        label: "range of codes",
+        unit: QuantityUnit::Word,
+        step: 1.0,
+        words: setup::RangeDoubt::WORDS,
+        about: "Whether the codes that occur fit the range that was told: `none` where nothing speaks against it, `looks_full` where \
+                16-235 was told and the picture reaches to 0 and to 255, `looks_studio` where 0-255 was told and the picture keeps \
+                within 16 and 254, with the tape's blanking or the black of several scenes at 16. Black and peak are read wrong \
+                then. Absent without a picture that is locked, and for the first 20 s.",
+        read: |r| {
+            let setup = r.levels.setup.as_ref()?;
+            let word = setup::RangeDoubt::word(setup.range_doubt);
+            setup.range_judged.then_some(Value::Word(word))
+        },
+        ..LEVEL
+    },
 ];

@@ -122,6 +122,7 @@ fn advised(change: f64) -> Reading {
         dark_looks: 8,
         has_setup: true,
         range_doubt: None,
+        range_judged: true,
     }
 }
 

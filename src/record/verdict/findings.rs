@@ -7,9 +7,9 @@ use super::{Reason, Remedy, SLIP, Verdict};
 use crate::alarms::Event;
 use crate::alarms::wording::{amount, duration};
 use crate::limits::{Kind, Severity, Side};
-use crate::measures::levels::setup::Case;
+use crate::measures::levels::setup::{Case, RangeDoubt};
 use crate::measures::{Group, quantity};
-use crate::record::advice;
+use crate::record::advice::{self, Advice};
 use crate::timecode::{Counting, Timecode};
 
 /// Something that speaks against a clean pass.
@@ -83,6 +83,29 @@ pub(super) fn slip(grounds: Grounds<'_>) -> Option<Finding> {
     })
 }
 
+/// That the range of codes was told wrong, as most of the programme shows.
+pub(super) fn range(grounds: Grounds<'_>) -> Option<Finding> {
+    let figures = grounds.figures;
+    let said = |id: &str, word: &str| figures.said(id, word);
+    let doubt = advice::doubted(said)?;
+    let word = RangeDoubt::word(Some(doubt));
+    let fields = figures.programme_fields().max(1);
+    Some(Finding {
+        group: Group::Levels,
+        verdict: Verdict::Usable,
+        weight: said("levels.range_doubt", word) as f64 / fields as f64,
+        remedy: Remedy::ChangeSetting,
+        sentence: as_sentence(&advice::of_range(doubt))?,
+    })
+}
+
+/// The longest way to give an advice, as a sentence.
+fn as_sentence(advice: &Advice) -> Option<String> {
+    let way = advice.ways.first()?;
+    let (first, rest) = way.split_at_checked(1)?;
+    Some(format!("{}{rest}.", first.to_uppercase()))
+}
+
 /// What became of the set-up, where it is stated on most of the programme that could tell and black is not right.
 pub(super) fn set_up(grounds: Grounds<'_>) -> Option<Finding> {
     let figures = grounds.figures;
@@ -97,15 +120,13 @@ pub(super) fn set_up(grounds: Grounds<'_>) -> Option<Finding> {
         Counting::At30 | Counting::At30Drop
     );
     let advice = advice::of_case(case, change, has_setup)?;
-    let sentence = advice.ways.first()?;
-    let (first, rest) = sentence.split_at(1);
     let fields = figures.programme_fields().max(1);
     Some(Finding {
         group: Group::Levels,
         verdict: Verdict::Usable,
         weight: said(case) as f64 / fields as f64,
         remedy: Remedy::ChangeSetting,
-        sentence: format!("{}{rest}.", first.to_uppercase()),
+        sentence: as_sentence(&advice)?,
     })
 }
 

@@ -399,6 +399,7 @@ impl Stage {
             dark_looks: 4,
             has_setup: true,
             range_doubt: None,
+            range_judged: true,
         });
         levels.below_black = Some(Percent(0.1));
         levels.above_peak = Some(Percent(0.3));

@@ -73,6 +73,21 @@ pub enum RangeDoubt {
     LooksStudio,
 }
 
+impl RangeDoubt {
+    /// Every word: that nothing speaks against the range, and the doubts in their order.
+    pub const WORDS: &[&str] = &["none", "looks_full", "looks_studio"];
+
+    /// As stored.
+    #[must_use]
+    pub fn word(doubt: Option<Self>) -> &'static str {
+        match doubt {
+            None => "none",
+            Some(Self::LooksFull) => "looks_full",
+            Some(Self::LooksStudio) => "looks_studio",
+        }
+    }
+}
+
 /// What is said of the set-up.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Reading {
@@ -94,6 +109,8 @@ pub struct Reading {
     pub has_setup: bool,
     /// What speaks against the range that was told.
     pub range_doubt: Option<RangeDoubt>,
+    /// Whether enough was seen to say that nothing does.
+    pub range_judged: bool,
 }
 
 /// One field, as the adviser looks at it.
@@ -135,8 +152,9 @@ fn end_of_scale(picture: f64, blanking: Option<f64>) -> f64 {
     blanking.map_or(end, |blanking| end.min(blanking))
 }
 
-/// Codes between which a low-passed studio picture keeps: noise and undershoot take some room under 16, overshoot more over 235.
-const STUDIO: (f64, f64) = (8.0, 250.0);
+/// Codes between which a low-passed studio picture keeps: noise and undershoot take most of the room under 16, and light may go on to the
+/// last code that carries video (BT.601-5 Table 2).
+const STUDIO: (f64, f64) = (3.0, 254.0);
 
 /// Which codes occurred, for the range.
 #[derive(Clone, Copy, Debug, Default)]
@@ -207,7 +225,7 @@ impl Setup {
             has_setup,
             to_ire: &ire,
         });
-        let range_doubt = self.range_doubt(range, &looks);
+        let range_doubt = self.range_doubt(range, &looks, blanking.map(|(code, _)| code));
         let enough = self.seconds >= LEAST_SECONDS && range_doubt.is_none();
         let stated = enough && belief.structural && belief.probability >= MOST_WITHOUT;
         let probability = if enough && belief.structural {
@@ -227,11 +245,17 @@ impl Setup {
             dark_looks: belief.dark_looks,
             has_setup,
             range_doubt,
+            range_judged: range_doubt.is_some() || self.seconds >= LEAST_SECONDS,
         }
     }
 
     /// Whether the codes that occur fit the range that was told.
-    fn range_doubt(&self, range: CodeRange, looks: &Records) -> Option<RangeDoubt> {
+    fn range_doubt(
+        &self,
+        range: CodeRange,
+        looks: &Records,
+        blanking: Option<f64>,
+    ) -> Option<RangeDoubt> {
         // Converters to 16-235 keep 0 and 255 for sync (BT.601-5 Table 2): 1 to 254 carry video.
         const RESERVED: (f64, f64) = (0.0, 255.0);
         // Fields in which a streak or a bad splice may reach further.
@@ -247,7 +271,9 @@ impl Setup {
                 let darkest = looks.iter().map(|look| look.black).fold(255.0, f64::min);
                 let within = f64::from(seen.beyond_studio) <= STREAKS * f64::from(seen.fields);
                 let is_black = looks.count() >= SCENES && BLACK.contains(&darkest);
-                (self.seconds >= LEAST_SECONDS && within && is_black)
+                // Blanking is the foot of the scale: 0 where all codes are used.
+                let is_foot = blanking.is_some_and(|code| BLACK.contains(&code));
+                (self.seconds >= LEAST_SECONDS && (is_foot || within && is_black))
                     .then_some(RangeDoubt::LooksStudio)
             }
         }
