@@ -127,6 +127,7 @@ fn measures(bench: &mut Criterion) {
                     around: black_box(&around),
                     state: State::Locked,
                     border: Border::Tape,
+                    bars: None,
                 })
             });
         });
@@ -136,6 +137,7 @@ fn measures(bench: &mut Criterion) {
             around: &around,
             state,
             border: Border::Tape,
+            bars: None,
         });
         bench.bench_function(&format!("chroma/{kind}"), |bench| {
             bench.iter(|| {
