@@ -70,6 +70,7 @@ const SPREADS: f32 = 5.0;
 
 /// Unknowns of the whole field: down in the middle, more to the right, more to the bottom; growth across.
 const UNKNOWNS: usize = 4;
+/// Those of them that go down come first.
 const DOWN: usize = 3;
 
 /// How the camera moved.
@@ -167,7 +168,7 @@ impl MotionFinder {
                 break;
             };
             structured = whole.structured(remains.slope_noise());
-            for k in 0..3 {
+            for k in 0..DOWN {
                 warp.down[k] += solution.values[k].clamp(-1.5, 1.5);
             }
             warp.across[1] += solution.values[3].clamp(-3.0, 3.0);
