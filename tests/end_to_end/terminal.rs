@@ -1,6 +1,7 @@
 //! The dashboard on a terminal of its own: drawn, obeying keys, and gone without a trace on every way out.
 
 use std::io::{Read, Write};
+use std::num::NonZeroU16;
 use std::process::{Child, ChildStdin, ChildStdout, Command, Stdio};
 
 use crate::world::{World, send_signal};
@@ -10,19 +11,24 @@ const TAKEN: &str = "\u{1b}[?1049h";
 const GIVEN_BACK: &str = "\u{1b}[?1049l";
 const CURSOR_SHOWN: &str = "\u{1b}[?25h";
 
+const ROWS: NonZeroU16 = NonZeroU16::new(30).unwrap();
+const COLUMNS: NonZeroU16 = NonZeroU16::new(100).unwrap();
+
 /// A shell on a pseudo-terminal of 100x30, which `script` of util-linux lends.
 pub(crate) struct Terminal {
     child: Child,
     keys: ChildStdin,
-    screen: ChildStdout,
+    output: ChildStdout,
     /// All that was ever drawn.
     drawn: Vec<u8>,
+    /// What stands there now: only the differences are drawn, so no text need ever come whole.
+    screen: vt100::Parser,
 }
 
 impl Terminal {
     /// Runs a line of shell in which `$TRUELINE` is the binary; behind it the exit code and the terminal's modes are printed.
     pub(crate) fn run(world: &World, line: &str) -> Self {
-        let script = format!("stty rows 30 cols 100; {line}; echo code=$?; stty -a");
+        let script = format!("stty rows {ROWS} cols {COLUMNS}; {line}; echo code=$?; stty -a");
         let mut child = Command::new("script")
             .args(["--quiet", "--command", &script, "/dev/null"])
             .current_dir(world.path(""))
@@ -38,20 +44,22 @@ impl Terminal {
             .expect("script is part of util-linux");
         Self {
             keys: child.stdin.take().expect("it was asked for"),
-            screen: child.stdout.take().expect("it was asked for"),
+            output: child.stdout.take().expect("it was asked for"),
             child,
             drawn: Vec::new(),
+            screen: vt100::Parser::new(ROWS, COLUMNS, 0),
         }
     }
 
-    /// Reads until `text` has been drawn onto empty cells: of what is drawn over something else only the differences come.
+    /// Reads until `text` stands on the screen.
     /// A dashboard that never draws it ends by itself, and the test with it.
     pub(crate) fn wait_for(&mut self, text: &str) {
         let mut some = [0; 4096];
-        while !self.text().contains(text) {
-            let count = self.screen.read(&mut some).expect("the terminal is read");
+        while !self.screen.screen().contents().contains(text) {
+            let count = self.output.read(&mut some).expect("the terminal is read");
             assert!(count > 0, "'{text}' never came: {}", self.text());
             self.drawn.extend_from_slice(&some[..count]);
+            self.screen.process(&some[..count]);
         }
     }
 
@@ -66,7 +74,7 @@ impl Terminal {
 
     /// Waits for the end; what was printed after the dashboard was gone.
     pub(crate) fn afterwards(mut self) -> String {
-        let rest = self.screen.read_to_end(&mut self.drawn);
+        let rest = self.output.read_to_end(&mut self.drawn);
         // Linux answers EIO where the other end of a pseudo-terminal is gone.
         drop(rest);
         self.child.wait().expect("it ends");
