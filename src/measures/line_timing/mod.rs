@@ -284,6 +284,9 @@ const CUT_OFF_BELOW: f32 = 2.0;
 const WHOLE_APART: f32 = 0.3;
 const WHOLE_SHARE: f32 = 0.25;
 
+/// Standard errors that an edge of a line that stands there as a whole is away from its usual place.
+const CLEARLY: f32 = 5.0;
+
 /// Samples within which a line stands where it always does: an edge that stays cannot be told there from one that moves.
 const AT_REST: f32 = 2.0 * WHOLE_APART;
 
@@ -813,7 +816,8 @@ impl LineTiming {
         };
         // One that could not tell the line's place from the usual says nothing: within its error it agrees with all.
         let at_rest = middle.abs() < AT_REST;
-        let tells = |one: &Shift| at_rest || 3.0 * one.variance.sqrt() < middle.abs();
+        // Dark detail beside both edges pulls them alike and makes them doubtful; the edges of a torn line are sharp.
+        let tells = |one: &Shift| at_rest || CLEARLY * one.variance.sqrt() < middle.abs();
         let stays = |one: Shift| !at_rest && tells(&one) && one.value.abs() < WHOLE_APART;
         let agree = |a: Option<Shift>, b: Option<Shift>| {
             a.filter(tells).zip(b.filter(tells)).is_some_and(|(a, b)| {
