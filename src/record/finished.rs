@@ -22,7 +22,7 @@ use super::head::PassHead;
 use super::reader::{Pass, PerSecond, StorageGap};
 use super::sections::Section;
 use super::statistics::{Figures, Worst};
-use super::timeline::{Spread, Timeline, spread, timeline};
+use super::timeline::{Spread, Timeline, spread, timeline, unrest};
 use super::verdict::{Figured, Grounds, Judgement, is_judged_by_size, judge_on};
 
 use axis::Axis;
@@ -80,6 +80,8 @@ pub struct Overview {
     pub figures: Figures,
     /// Over the length of the pass, where it is programme; empty for words.
     pub timeline: Timeline,
+    /// What it spans within a second, over the same steps; empty for words.
+    pub unrest: Vec<Option<f64>>,
     /// Middles of the programme's seconds by size; `None` for words and where there are none.
     pub spread: Option<Spread>,
 }
@@ -139,7 +141,8 @@ impl Finished {
                     quantity,
                     decimals: pass.decimals(place),
                     figures: figures.unwrap_or_else(|| piece.figures(quantity)),
-                    timeline: timeline_of(quantity, &programme, axis.seconds()),
+                    timeline: over_length(quantity, &programme, axis.seconds(), timeline),
+                    unrest: over_length(quantity, &programme, axis.seconds(), unrest),
                     spread: spread(&programme),
                 });
                 whole.push(piece);
@@ -227,11 +230,17 @@ fn place_of(pass: &Pass, field: FieldIndex) -> Result<FieldPlace, RecordError> {
     }))
 }
 
-fn timeline_of(quantity: &Quantity, seconds: &[PerSecond], length: u64) -> Timeline {
+/// What `of` says of the numbers of a pass over its length; nothing for words.
+fn over_length<T: Default>(
+    quantity: &Quantity,
+    seconds: &[PerSecond],
+    length: u64,
+    of: impl Fn(&[PerSecond], u64, usize) -> T,
+) -> T {
     if quantity.unit == QuantityUnit::Word {
-        return Timeline::default();
+        return T::default();
     }
-    timeline(seconds, length, MOST_STEPS)
+    of(seconds, length, MOST_STEPS)
 }
 
 /// The field that has the worst value, looked for only where a sentence may name it: where an event's worst is the same, or the

@@ -42,19 +42,44 @@ impl Timeline {
 /// A pass of `length` seconds in steps of whole seconds, at most `most` of them.
 #[must_use]
 pub(super) fn timeline(seconds: &[PerSecond], length: u64, most: usize) -> Timeline {
-    let step_seconds = length.div_ceil(most.max(1) as u64).max(1);
-    let mut steps = vec![None; length.div_ceil(step_seconds) as usize];
-    let in_step = |second: &PerSecond| second.second / step_seconds;
-    for chunk in seconds.chunk_by(|a, b| in_step(a) == in_step(b)) {
-        let at = usize::try_from(in_step(&chunk[0])).ok();
-        if let Some(step) = at.and_then(|at| steps.get_mut(at)) {
-            *step = band(chunk);
-        }
-    }
+    let (step_seconds, steps) = in_steps(seconds, length, most, band);
     Timeline {
         step_seconds,
         steps,
     }
+}
+
+/// What the value spans within a second of each of the same steps, in the middle; `None` where nothing was measured.
+#[must_use]
+pub(super) fn unrest(seconds: &[PerSecond], length: u64, most: usize) -> Vec<Option<f64>> {
+    let span = |second: &PerSecond| Some(second.max.number()? - second.min.number()?);
+    let of_step = |step: &[PerSecond]| middle(step.iter().filter_map(span).collect());
+    in_steps(seconds, length, most, of_step).1
+}
+
+/// Seconds a step, and what `of_step` says of each that has any.
+fn in_steps<T: Clone>(
+    seconds: &[PerSecond],
+    length: u64,
+    most: usize,
+    of_step: impl Fn(&[PerSecond]) -> Option<T>,
+) -> (u64, Vec<Option<T>>) {
+    let step_seconds = length.div_ceil(most.max(1) as u64).max(1);
+    let mut steps = vec![None; length.div_ceil(step_seconds) as usize];
+    let step_of = |second: &PerSecond| second.second / step_seconds;
+    for chunk in seconds.chunk_by(|a, b| step_of(a) == step_of(b)) {
+        let at = usize::try_from(step_of(&chunk[0])).ok();
+        if let Some(step) = at.and_then(|at| steps.get_mut(at)) {
+            *step = of_step(chunk);
+        }
+    }
+    (step_seconds, steps)
+}
+
+/// The lower middle one.
+fn middle(mut values: Vec<f64>) -> Option<f64> {
+    values.sort_unstable_by(f64::total_cmp);
+    values.get(values.len().checked_sub(1)? / 2).copied()
 }
 
 fn band(seconds: &[PerSecond]) -> Option<Band> {
@@ -71,11 +96,9 @@ fn band(seconds: &[PerSecond]) -> Option<Band> {
         most = most.max(max);
         middles.push(median);
     }
-    middles.sort_unstable_by(f64::total_cmp);
-    let median = *middles.get(middles.len().checked_sub(1)? / 2)?;
     Some(Band {
         min: least,
-        median,
+        median: middle(middles)?,
         max: most,
     })
 }
@@ -143,6 +166,13 @@ mod tests {
         let first = Some(Band { min, median, max });
         assert_eq!(timeline.steps[..3], [first, None, None]);
         assert_eq!(timeline.range(), Some((0.0, 8.0)));
+    }
+
+    #[test]
+    fn unrest_is_what_a_second_spans_however_far_the_seconds_are_apart() {
+        let seconds = [second(0, 5.0), second(1, 7.0), second(6, 1.0)];
+        let unrest = unrest(&seconds, 8, 4);
+        assert_eq!(unrest, [Some(2.0), None, None, Some(2.0)]);
     }
 
     #[test]

@@ -88,7 +88,7 @@ pub const QUANTITIES: &[Quantity] = &[
         about: "Share of the picture area stuck at the lowest code that this chain delivers, beyond what the neighbouring \
                 codes foretell: shadow detail that is gone. The lowest code is learned over the pass, from unfiltered \
                 samples. Brightness too low, set-up removed twice, or a full-range picture squeezed by a wrong setting. \
-                A synthetic flat black at that code counts too. Absent without a steady picture.",
+                A synthetic flat black at that code counts too. Absent without a steady picture, and while colour bars are shown.",
         read: |r| r.levels.low_clip.map(area),
         ..AREA
     },
@@ -98,7 +98,8 @@ pub const QUANTITIES: &[Quantity] = &[
         about: "Share of the picture area stuck at the highest code that this chain delivers, beyond what the \
                 neighbouring codes foretell: highlight detail that is gone. The highest code is learned over the pass, \
                 from unfiltered samples. Gain or contrast too high, or a device that stops at code 235. A highlight \
-                the camera itself clipped shows noise of the tape and does not count. Absent without a steady picture.",
+                the camera itself clipped shows noise of the tape and does not count. Absent without a steady picture, and \
+                while colour bars are shown.",
         read: |r| r.levels.high_clip.map(area),
         ..AREA
     },
