@@ -14,8 +14,6 @@
 
 use std::time::Instant;
 
-use rand_xoshiro::Xoshiro256PlusPlus;
-use rand_xoshiro::rand_core::{Rng, SeedableRng};
 use rayon::prelude::*;
 use statrs::distribution::{ChiSquared, ContinuousCDF};
 
@@ -24,17 +22,16 @@ use trueline::fields::{History, Splitter};
 use trueline::limits::{Kind, Limits};
 use trueline::measures::Suite;
 use trueline::measures::line_timing::Basis;
-use trueline::sources::tape::{
-    BoxModel, Camera, Chain, Mover, Noise, Pace, Picture, Scene, Segment, Shows, Sides, Tape, find,
-};
+use trueline::sources::tape::{BoxModel, Chain, Pace, Scene, Sides, Tape, find};
 use trueline::sources::{Source, StandardWish, Wishes};
 use trueline::standard::Standard;
 use trueline::timecode::{Counting, Timecode};
-use trueline::units::{Decibels, Samples};
+use trueline::units::Samples;
+
+mod shots;
 
 /// Tape of one run; shots of a run are drawn anew for each.
 const RUN_MINUTES: f64 = 10.0;
-const SHOT_SECONDS: (f64, f64) = (4.0, 12.0);
 
 /// What must not be reported.
 const FALSE: [Kind; 5] = [
@@ -44,96 +41,6 @@ const FALSE: [Kind; 5] = [
     Kind::HeadSwitch,
     Kind::LockLost,
 ];
-
-const PICTURES: [Picture; 10] = [
-    Picture::Harbour,
-    Picture::Street,
-    Picture::Park,
-    Picture::Hall,
-    Picture::Notice,
-    Picture::Meadow,
-    Picture::Night,
-    Picture::Fog,
-    Picture::Chart,
-    Picture::Wall,
-];
-
-/// Motions of the camera by name; a row a field is 120 a second in 525 lines.
-const CAMERAS: [(&str, Camera); 8] = [
-    ("still", Camera::STILL),
-    (
-        "pan",
-        Camera {
-            centre: (420.0, 330.0),
-            pan: 55.0,
-            ..Camera::STILL
-        },
-    ),
-    (
-        "fast pan",
-        Camera {
-            pan: -220.0,
-            ..Camera::STILL
-        },
-    ),
-    (
-        "tilt",
-        Camera {
-            centre: (480.0, 290.0),
-            tilt: 18.0,
-            ..Camera::STILL
-        },
-    ),
-    (
-        "fast tilt",
-        Camera {
-            tilt: 60.0,
-            ..Camera::STILL
-        },
-    ),
-    (
-        "zoom",
-        Camera {
-            centre: (512.0, 350.0),
-            zoom: 0.98,
-            zoom_rate: 0.06,
-            ..Camera::STILL
-        },
-    ),
-    (
-        "turn",
-        Camera {
-            turn: 0.9,
-            zoom: 1.1,
-            ..Camera::STILL
-        },
-    ),
-    (
-        "hand",
-        Camera {
-            centre: (500.0, 340.0),
-            pan: 12.0,
-            shake: 5.0,
-            ..Camera::STILL
-        },
-    ),
-];
-
-const NOISES: [f64; 4] = [50.0, 46.0, 41.0, 36.0];
-
-const NOBODY: &[Mover] = &[];
-const BALL: &[Mover] = &[Mover::BALL];
-const VAN: &[Mover] = &[Mover {
-    height: 0.45,
-    size: (130.0, 110.0),
-    speed: -190.0,
-    start: 640.0,
-    hop: 0.0,
-    rgb: (0.25, 0.35, 0.7),
-    stripes: (0.1, 40.0),
-    squareness: 6,
-}];
-const MOVERS: [(&str, &[Mover]); 3] = [("", NOBODY), (" ball", BALL), (" van", VAN)];
 
 /// What stands at the sides.
 #[derive(Clone, Copy, Debug)]
@@ -188,45 +95,10 @@ struct Outcome {
     described: Vec<String>,
 }
 
-struct Dice(Xoshiro256PlusPlus);
-
-impl Dice {
-    fn even(&mut self) -> f64 {
-        (self.0.next_u64() >> 11) as f64 / (1_u64 << 53) as f64
-    }
-
-    fn pick<T: Copy>(&mut self, from: &[T]) -> T {
-        from[(self.even() * from.len() as f64) as usize]
-    }
-}
-
 /// A tape of random shots, and what each is called.
 fn tape_of(run: Run) -> (&'static Scene, Vec<(f64, String)>) {
     let clean = find("clean").expect("the catalogue has it");
-    let good = clean.tape[0];
-    let mut dice = Dice(Xoshiro256PlusPlus::seed_from_u64(run.seed));
-    let (mut tape, mut names): (Vec<Segment>, _) = (Vec::new(), Vec::new());
-    let mut start = 0.0;
-    while start < 60.0 * RUN_MINUTES {
-        let picture = dice.pick(&PICTURES);
-        let (motion, camera) = dice.pick(&CAMERAS);
-        let (mover, movers) = dice.pick(&MOVERS);
-        let decibels = dice.pick(&NOISES);
-        let seconds = SHOT_SECONDS.0 + (SHOT_SECONDS.1 - SHOT_SECONDS.0) * dice.even();
-        names.push((start, format!("{picture:?} {motion}{mover} {decibels} dB")));
-        tape.push(Segment {
-            seconds,
-            shows: Shows::Picture(picture),
-            camera,
-            movers,
-            noise: Noise {
-                luma: Decibels(decibels),
-                chroma: Decibels(decibels - 2.0),
-            },
-            ..good
-        });
-        start += seconds;
-    }
+    let (tape, names) = shots::shots(run.seed, 60.0 * RUN_MINUTES);
     let boxed = run.edges.sides.map(|sides| BoxModel {
         sides,
         ..BoxModel::THROUGH

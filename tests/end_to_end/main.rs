@@ -5,6 +5,7 @@ mod bad_input;
 mod bars;
 mod batch;
 mod browser;
+mod chain;
 mod checking;
 mod compare;
 mod exhibits;
