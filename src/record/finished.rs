@@ -122,31 +122,24 @@ impl Finished {
         let axis = Axis::new(&spans, last, head.field_period);
         let mut tally = Tally::new(&axis, &limits, &events, most_read);
         let mut whole = Stretch::new(last);
-        let mut quantities = Vec::with_capacity(pass.catalogue().len());
-        let count = pass.catalogue().len();
-        for start in (0..count).step_by(AT_ONCE) {
-            let places = start..(start + AT_ONCE).min(count);
-            let of_each = pass.seconds_of(places.clone(), 0..axis.seconds() + 1)?;
-            for (place, seconds) in places.zip(of_each) {
-                let quantity = pass.catalogue()[place];
-                tally.take(pass, place, quantity, &seconds)?;
-                let programme = axis.programme_of(&seconds);
-                let mut piece = Piece::of(quantity, &programme);
-                let figures = summed.figures.get(quantity.id).cloned();
-                if let Some(figures) = &figures {
-                    piece.correct_by(quantity, figures);
-                }
-                piece.worst_place = find_worst(pass, place, &piece, &events, &limits, &axis)?;
-                quantities.push(Overview {
-                    quantity,
-                    decimals: pass.decimals(place),
-                    figures: figures.unwrap_or_else(|| piece.figures(quantity)),
-                    timeline: over_length(quantity, &programme, axis.seconds(), timeline),
-                    unrest: over_length(quantity, &programme, axis.seconds(), unrest),
-                    spread: spread(&programme),
-                });
-                whole.push(piece);
+        let parts = read_parts(pass, &axis, &mut tally)?;
+        let mut quantities = Vec::with_capacity(parts.len());
+        for (place, (quantity, part)) in pass.catalogue().iter().zip(parts).enumerate() {
+            let mut piece = part.piece;
+            let figures = summed.figures.get(quantity.id).cloned();
+            if let Some(figures) = &figures {
+                piece.correct_by(quantity, figures);
             }
+            piece.worst_place = find_worst(pass, place, &piece, &events, &limits, &axis)?;
+            quantities.push(Overview {
+                quantity,
+                decimals: pass.decimals(place),
+                figures: figures.unwrap_or_else(|| piece.figures(quantity)),
+                timeline: part.timeline,
+                unrest: part.unrest,
+                spread: part.spread,
+            });
+            whole.push(piece);
         }
         let covered = summed.covered.unwrap_or_else(|| tally.covered_in_all());
         let of_kind = |kind| covered.get(&kind).copied().unwrap_or(0);
@@ -230,17 +223,68 @@ fn place_of(pass: &Pass, field: FieldIndex) -> Result<FieldPlace, RecordError> {
     }))
 }
 
-/// What `of` says of the numbers of a pass over its length; nothing for words.
-fn over_length<T: Default>(
-    quantity: &Quantity,
-    seconds: &[PerSecond],
-    length: u64,
-    of: impl Fn(&[PerSecond], u64, usize) -> T,
-) -> T {
-    if quantity.unit == QuantityUnit::Word {
-        return T::default();
+/// What the seconds of one quantity make.
+struct Part {
+    piece: Piece,
+    timeline: Timeline,
+    unrest: Vec<Option<f64>>,
+    spread: Option<Spread>,
+}
+
+impl Part {
+    fn of(quantity: &Quantity, seconds: &[PerSecond], axis: &Axis<'_>) -> Self {
+        let programme = axis.programme_of(seconds);
+        // Words have no size.
+        let numbers = if quantity.unit == QuantityUnit::Word {
+            None
+        } else {
+            Some((&programme[..], axis.seconds(), MOST_STEPS))
+        };
+        Self {
+            piece: Piece::of(quantity, &programme),
+            timeline: numbers.map_or_else(Timeline::default, |(of, length, most)| {
+                timeline(of, length, most)
+            }),
+            unrest: numbers.map_or_else(Vec::new, |(of, length, most)| unrest(of, length, most)),
+            spread: spread(&programme),
+        }
     }
-    of(seconds, length, MOST_STEPS)
+}
+
+/// The parts of all quantities in the order of columns, and minutes told of them: while some are read, another thread makes parts of
+/// those before.
+fn read_parts(
+    pass: &Pass,
+    axis: &Axis<'_>,
+    tally: &mut Tally<'_>,
+) -> Result<Vec<Part>, RecordError> {
+    let count = pass.catalogue().len();
+    // Two readings on the way are 40 MB.
+    let (send, take) = crossbeam_channel::bounded(2 * AT_ONCE);
+    std::thread::scope(|scope| {
+        let parts = scope.spawn(move || {
+            let taken = take.iter();
+            taken
+                .map(|(quantity, seconds): (&Quantity, Vec<PerSecond>)| {
+                    Part::of(quantity, &seconds, axis)
+                })
+                .collect()
+        });
+        for start in (0..count).step_by(AT_ONCE) {
+            let places = start..(start + AT_ONCE).min(count);
+            let of_each = pass.seconds_of(places.clone(), 0..axis.seconds() + 1)?;
+            for (place, seconds) in places.zip(of_each) {
+                let quantity = pass.catalogue()[place];
+                tally.take(pass, place, quantity, &seconds)?;
+                // It listens until nobody sends.
+                let _sent = send.send((quantity, seconds));
+            }
+        }
+        drop(send);
+        Ok(parts
+            .join()
+            .unwrap_or_else(|panic| std::panic::resume_unwind(panic)))
+    })
 }
 
 /// The field that has the worst value, looked for only where a sentence may name it: where an event's worst is the same, or the
