@@ -35,6 +35,13 @@ const FIELD_AGREES: f32 = 2.0;
 const COMPANY_REACH: usize = 8;
 const LEAST_COMPANY: usize = 3;
 
+/// Samples by which edge and picture are scattered apart over a field, beyond what was learned of each line, from which the edges refute the
+/// picture: what rings the wobble alarm.
+const MOST_APART: f32 = 0.5;
+
+/// Fields that the picture stays refuted for while there are too few edges to say it again: such an error fades within about a second.
+const REFUTED_FIELDS: u32 = 50;
+
 /// Lines that show both, needed to hold one against the other.
 const LEAST_LINES: usize = 24;
 
@@ -80,6 +87,8 @@ pub(super) struct Blend {
     counts: bool,
     /// What the lines of the field's parity have learned on the whole: for a line whose edge was never seen.
     usual: Option<Shift>,
+    /// Fields that the picture stays refuted by the edges for.
+    refuted: u32,
 }
 
 impl Default for Blend {
@@ -90,6 +99,7 @@ impl Default for Blend {
             scratch: Vec::with_capacity(MAX_ROWS + 1),
             counts: false,
             usual: None,
+            refuted: 0,
         }
     }
 }
@@ -101,6 +111,7 @@ impl Blend {
             head.clear();
         }
         self.lines.clear();
+        self.refuted = 0;
     }
 
     /// Whether the constant error of the picture's lines is known.
@@ -185,6 +196,36 @@ impl Blend {
             }));
         }
         self.leave_out_lonely();
+    }
+
+    /// Whether edges, few as they may be, refute what the picture says, or lately did in this scene: where something large passes or the
+    /// camera moves, the picture may have built up an error of many samples that no single line gives away.
+    pub(super) fn is_refuted(
+        &mut self,
+        parity: usize,
+        rows: usize,
+        edge: impl Fn(usize) -> Option<Shift>,
+        picture: &ContentTrace,
+    ) -> bool {
+        if picture.cut() {
+            self.refuted = 0;
+            return false;
+        }
+        self.scratch.clear();
+        for row in 0..rows {
+            let (Some(own), Some(change)) = (edge(row), picture.change(row)) else {
+                continue;
+            };
+            let constant = self.heads[parity].get(row).map_or(0.0, |one| one.value);
+            self.scratch.push(own.value - change.whole.value - constant);
+        }
+        let enough = self.scratch.len() >= LEAST_LINES;
+        self.refuted = match robust::median_and_spread(&mut self.scratch) {
+            Some((_, spread)) if enough && spread > MOST_APART => REFUTED_FIELDS,
+            Some(_) if enough => 0,
+            _ => self.refuted.saturating_sub(1),
+        };
+        self.refuted > 0
     }
 
     /// Leaves out lines that have no company.
@@ -378,6 +419,41 @@ mod tests {
     fn two_edges_are_and_one_is_where_the_picture_is_a_single_thing() {
         assert_eq!(made_of_a_jump(false, true), Some(shift(-2.0)));
         assert_eq!(made_of_a_jump(true, false), Some(shift(-2.0)));
+    }
+
+    /// A picture whose lower half has wandered off by so much.
+    fn wandered(by: f32) -> ContentTrace {
+        let change = |row: usize| Change {
+            whole: shift(if row < ROWS / 2 { 0.0 } else { by }),
+            thirds: [None; 2],
+            wide: true,
+        };
+        ContentTrace::of((0..ROWS).map(|row| Some(change(row))).collect())
+    }
+
+    #[test]
+    fn a_picture_that_stands_off_the_edges_is_refuted_for_a_second_after() {
+        let mut blend = Blend::default();
+        let every_other = |row: usize| row.is_multiple_of(2).then(|| shift(0.0));
+        let none = |_| None;
+        assert!(!blend.is_refuted(0, ROWS, none, &wandered(12.0)));
+        assert!(blend.is_refuted(0, ROWS, every_other, &wandered(12.0)));
+        let mut after = 0;
+        while blend.is_refuted(0, ROWS, none, &wandered(12.0)) {
+            after += 1;
+        }
+        assert_eq!(after + 1, REFUTED_FIELDS);
+    }
+
+    #[test]
+    fn a_picture_that_the_edges_bear_out_is_believed_again_at_once() {
+        let mut blend = Blend::default();
+        let every_other = |row: usize| row.is_multiple_of(2).then(|| shift(0.0));
+        assert!(blend.is_refuted(0, ROWS, every_other, &wandered(12.0)));
+        assert!(!blend.is_refuted(0, ROWS, every_other, &wandered(0.1)));
+        // A pan of all lines alike is the camera's.
+        let panned = |row: usize| every_other(row).map(|edge| shift(edge.value + 3.0));
+        assert!(!blend.is_refuted(0, ROWS, panned, &wandered(0.1)));
     }
 
     #[test]

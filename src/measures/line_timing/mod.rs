@@ -473,7 +473,8 @@ impl LineTiming {
         let enough = decompose::LEAST_COVERAGE * rows.len() as f64;
         let by_edge = edges.map_or(0, |()| self.usable_edges(rows.clone()));
         let by_picture = self.usable_changes(rows);
-        if by_edge as f64 >= enough || by_edge > by_picture {
+        let edges_tell = by_edge as f64 >= enough || by_edge > by_picture;
+        if self.edges_refute_picture(parity, luma.rows) || edges_tell {
             self.read_both(luma.rows, parity);
             reading.basis = Basis::Edge;
             reading.static_error = StaticError::Included;
@@ -596,6 +597,17 @@ impl LineTiming {
                 .is_some_and(|change| usable_shift(&change.whole))
         })
         .count()
+    }
+
+    /// Whether the edges, few as they may be, stand against what the picture says as a whole, or lately did.
+    fn edges_refute_picture(&mut self, parity: usize, rows: usize) -> bool {
+        if self.judge.regenerated() || self.judge.doubtful() {
+            return false;
+        }
+        let pair = &self.pair;
+        let edge = |row| pair.middle(row).filter(usable_shift);
+        self.blend
+            .is_refuted(parity, rows, edge, self.content.trace())
     }
 
     /// Edges that are evidence, with what the picture adds.
