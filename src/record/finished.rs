@@ -235,56 +235,54 @@ impl Part {
     fn of(quantity: &Quantity, seconds: &[PerSecond], axis: &Axis<'_>) -> Self {
         let programme = axis.programme_of(seconds);
         // Words have no size.
-        let numbers = if quantity.unit == QuantityUnit::Word {
-            None
+        let (timeline, unrest) = if quantity.unit == QuantityUnit::Word {
+            (Timeline::default(), Vec::new())
         } else {
-            Some((&programme[..], axis.seconds(), MOST_STEPS))
+            let length = axis.seconds();
+            (
+                timeline(&programme, length, MOST_STEPS),
+                unrest(&programme, length, MOST_STEPS),
+            )
         };
         Self {
             piece: Piece::of(quantity, &programme),
-            timeline: numbers.map_or_else(Timeline::default, |(of, length, most)| {
-                timeline(of, length, most)
-            }),
-            unrest: numbers.map_or_else(Vec::new, |(of, length, most)| unrest(of, length, most)),
+            timeline,
+            unrest,
             spread: spread(&programme),
         }
     }
 }
 
-/// The parts of all quantities in the order of columns, and minutes told of them: while some are read, another thread makes parts of
-/// those before.
+/// The parts of all quantities in the order of columns, and minutes told of them: while some are read, parts of those before are
+/// made beside it.
 fn read_parts(
     pass: &Pass,
     axis: &Axis<'_>,
     tally: &mut Tally<'_>,
 ) -> Result<Vec<Part>, RecordError> {
     let count = pass.catalogue().len();
-    // Two readings on the way are 40 MB.
-    let (send, take) = crossbeam_channel::bounded(2 * AT_ONCE);
-    std::thread::scope(|scope| {
-        let parts = scope.spawn(move || {
-            let taken = take.iter();
-            taken
-                .map(|(quantity, seconds): (&Quantity, Vec<PerSecond>)| {
-                    Part::of(quantity, &seconds, axis)
-                })
-                .collect()
-        });
-        for start in (0..count).step_by(AT_ONCE) {
-            let places = start..(start + AT_ONCE).min(count);
+    let mut parts = Vec::with_capacity(count);
+    let make = |parts: &mut Vec<Part>, read: &[(&Quantity, Vec<PerSecond>)]| {
+        parts.extend(read.iter().map(|(of, seconds)| Part::of(of, seconds, axis)));
+    };
+    let mut read = Vec::new();
+    for start in (0..count).step_by(AT_ONCE) {
+        let places = start..(start + AT_ONCE).min(count);
+        // The pass stays on this thread: a connection is nobody else's.
+        read = rayon::in_place_scope(|beside| {
+            beside.spawn(|_| make(&mut parts, &read));
             let of_each = pass.seconds_of(places.clone(), 0..axis.seconds() + 1)?;
+            let mut next = Vec::with_capacity(AT_ONCE);
             for (place, seconds) in places.zip(of_each) {
                 let quantity = pass.catalogue()[place];
                 tally.take(pass, place, quantity, &seconds)?;
-                // It listens until nobody sends.
-                let _sent = send.send((quantity, seconds));
+                next.push((quantity, seconds));
             }
-        }
-        drop(send);
-        Ok(parts
-            .join()
-            .unwrap_or_else(|panic| std::panic::resume_unwind(panic)))
-    })
+            Ok(next)
+        })?;
+    }
+    make(&mut parts, &read);
+    Ok(parts)
 }
 
 /// The field that has the worst value, looked for only where a sentence may name it: where an event's worst is the same, or the
