@@ -1,7 +1,8 @@
 //! The operator's marks in a pass that is finished: added, changed, taken away.
 //!
 //! In: the path of a pass. Out: a changed pass: marks are rows of its events, as those are that were made while it was recorded.
-//! A pass of an older version is brought up to date first. What was counted when the pass was closed, its summary, stays as it was.
+//! A pass of an older version is brought up to date first. The events of its summary are kept alike; what was counted and judged
+//! when it was closed stays as it was.
 //! A pass that is being recorded belongs to its writer: its marks are made there.
 //!
 //! Does not know: who asks, or how marks are shown.
@@ -10,13 +11,14 @@ use std::path::Path;
 use std::time::Duration;
 
 use rusqlite::{Connection, TransactionBehavior};
+use serde_json::Value as Json;
 
 use super::error::{RecordError, sqlite};
 use super::open::{open_to_write, upgrade};
 use super::reader::Pass;
 use super::schema::{FILE_VERSION, word_of};
 use super::store::{make_single, write_event};
-use crate::alarms::{Event, EventId, PassClock};
+use crate::alarms::{Event, EventId, EventRecord, PassClock};
 use crate::fields::FieldPlace;
 use crate::limits::Kind;
 
@@ -59,23 +61,24 @@ pub fn add(
             connection.query_row("SELECT max(id) FROM event_rows", (), |row| row.get(0))?;
         let id = EventId(last.unwrap_or(0).saturating_add(1));
         let label = clock.label(at.frame());
-        write_event(
-            connection,
-            &Event {
-                id,
-                kind: Kind::Mark,
-                severity: Kind::Mark.noted_severity(),
-                standing: false,
-                start: at,
-                end: Some(at),
-                start_timecode: label,
-                end_timecode: Some(label),
-                worst: None,
-                unit: "",
-                limit: None,
-                note: note.to_owned(),
-            },
-        )?;
+        let mark = Event {
+            id,
+            kind: Kind::Mark,
+            severity: Kind::Mark.noted_severity(),
+            standing: false,
+            start: at,
+            end: Some(at),
+            start_timecode: label,
+            end_timecode: Some(label),
+            worst: None,
+            unit: "",
+            limit: None,
+            note: note.to_owned(),
+        };
+        write_event(connection, &mark)?;
+        sum_up(connection, |events| {
+            events.extend(serde_json::to_value(EventRecord::from(&mark)));
+        })?;
         Ok(id)
     })
 }
@@ -102,8 +105,34 @@ pub fn edit(path: &Path, mark: EventId, note: &str) -> Result<bool, RecordError>
                 (mark.0, &kind, note),
             )?
         };
+        if changed > 0 {
+            sum_up(connection, |events| {
+                let is_mark = |event: &Json| event["id"] == mark.0;
+                if note.is_empty() {
+                    events.retain(|event| !is_mark(event));
+                } else if let Some(event) = events.iter_mut().find(|event| is_mark(event)) {
+                    event["note"] = note.into();
+                }
+            })?;
+        }
         Ok(changed > 0)
     })
+}
+
+/// Keeps the events of the summary as those of the pass are. One that was cut short has none, and one that makes no sense stays
+/// as it is: the rows are what counts.
+fn sum_up(connection: &Connection, change: impl FnOnce(&mut Vec<Json>)) -> rusqlite::Result<()> {
+    let text: Option<String> =
+        connection.query_row("SELECT summary FROM pass", (), |row| row.get(0))?;
+    let parsed = text.and_then(|text| serde_json::from_str::<Json>(&text).ok());
+    let Some(mut summary) = parsed else {
+        return Ok(());
+    };
+    if let Some(Json::Array(events)) = summary.get_mut("events") {
+        change(events);
+        connection.execute("UPDATE pass SET summary = ?1", [summary.to_string()])?;
+    }
+    Ok(())
 }
 
 /// Does something to the events of a finished pass, all or nothing.

@@ -58,6 +58,51 @@ fn marks_are_changed_and_taken_away_and_nothing_else_is() {
     assert_eq!(left[0].note, event(1, 10).note);
 }
 
+fn set_summary(path: &Path, summary: &str) {
+    let connection = Connection::open(path).expect("the pass");
+    let set = connection.execute("UPDATE pass SET summary = ?1", [summary]);
+    assert_eq!(set.expect("one row"), 1);
+}
+
+fn summary(path: &Path) -> String {
+    let connection = Connection::open(path).expect("the pass");
+    let text = connection.query_row("SELECT summary FROM pass", (), |row| row.get(0));
+    text.expect("a text")
+}
+
+#[test]
+fn the_events_of_the_summary_are_kept_as_those_of_the_pass() {
+    let (_scratch, path) = a_pass();
+    let wobble = serde_json::to_value(EventRecord::from(&events(&path)[0])).expect("plain data");
+    let closed = |marks: &[Event]| {
+        let marks = marks.iter().map(EventRecord::from);
+        let marks = marks.map(|mark| serde_json::to_value(mark).expect("plain data"));
+        let all: Vec<_> = std::iter::once(wobble.clone()).chain(marks).collect();
+        serde_json::json!({ "source": "tape", "events": all, "verdict": "usable" }).to_string()
+    };
+    set_summary(&path, &closed(&[]));
+    let mark = add(&path, clock(), place(4), "Splice").expect("it is closed");
+    assert_eq!(summary(&path), closed(&events(&path)[1..]));
+    assert!(edit(&path, mark, "Splice, \"wet\"").expect("it is closed"));
+    assert_eq!(summary(&path), closed(&events(&path)[1..]));
+    assert!(!edit(&path, EventId(1), "fine").expect("it is closed"));
+    assert!(edit(&path, mark, "").expect("it is closed"));
+    assert_eq!(summary(&path), closed(&[]));
+}
+
+#[test]
+fn a_summary_that_makes_no_sense_stays_as_it_is_and_the_mark_is_made() {
+    for nonsense in ["{", "[1]", r#"{"events": 3}"#] {
+        let (_scratch, path) = a_pass();
+        set_summary(&path, nonsense);
+        add(&path, clock(), place(4), "Splice").expect("it is closed");
+        assert_eq!(
+            (summary(&path).as_str(), events(&path).len()),
+            (nonsense, 2)
+        );
+    }
+}
+
 #[test]
 fn a_pass_that_is_being_recorded_takes_no_mark_and_is_not_harmed() {
     let scratch = tempfile::tempdir().expect("a directory");
