@@ -64,6 +64,15 @@ impl Interval {
         Self::new(self.value + more, self.error, self.freedom)
     }
 
+    /// The same where the estimate may be off by about so much besides; what is certain by definition stays so.
+    #[must_use]
+    pub(super) fn with_doubt(self, off: f64) -> Self {
+        if self.error <= 0.0 {
+            return self;
+        }
+        Self::new(self.value, self.error.hypot(off), self.freedom)
+    }
+
     /// Chance of an estimate this far from nothing where there is nothing.
     #[must_use]
     pub fn chance(&self) -> f64 {

@@ -7,8 +7,8 @@
 //! frequency one way and what lies below the other. So the two are told apart, whatever the picture shows. Each line is first
 //! moved back by what its luma is displaced by, so that what is left of the phase slope is chroma's own.
 //!
-//! A window resolves a tenth of a megahertz: where a response falls by 4 dB over as much, it reads half a dB too shallow,
-//! beside a null a whole one.
+//! A window resolves a tenth of a megahertz. What it smears in from neighbours is taken out to first order; beside a null, where that
+//! is not enough, the response reads up to a dB too shallow.
 //!
 //! Noise of the first play is kept out of the response as in [`super::response`], by how spectra grow with what lines show.
 //!
@@ -23,8 +23,8 @@ use crate::units::{Hertz, Samples, nanos_from_samples};
 
 use super::bootstrap::{Interval, block_length, bootstrap};
 use super::response::{
-    BINS, Band, COHERENT, LEAST_SECONDS, LENGTH, Shown, Transformer, displacement, shown, starts,
-    turn_of, wide,
+    BINS, Band, COHERENT, LEAST_SECONDS, LENGTH, Shown, Smear, Transformer, at_middle,
+    displacement, shown, starts, turn_of, wide,
 };
 
 /// Bins that are kept: to 2.5 MHz of 6.75 MHz, twice what colour of any tape reaches.
@@ -212,12 +212,25 @@ impl ChromaComparer {
         let of_seconds: Vec<f64> = seconds.iter().filter_map(late).collect();
         let block = block_length(&of_seconds, 1);
         let turned_by = later(&all);
-        let beside_lowest = |sums: &Sums, bins: &Range<usize>| {
-            Some(level(sums, bins, turned_by)? - level(sums, &lowest, turned_by)?)
+        let level_at = |sums: &Sums, megahertz: f64, smear: Smear| {
+            at_middle(bins.around(megahertz), megahertz / bins.megahertz, |bin| {
+                level(sums, bin, turned_by, smear)
+            })
+        };
+        let at_lowest = |sums: &Sums, smear: Smear| level_at(sums, FREQUENCIES[0], smear);
+        let beside_lowest = |sums: &Sums, megahertz: f64, smear: Smear| {
+            Some(level_at(sums, megahertz, smear)? - at_lowest(sums, smear)?)
         };
         let told = FREQUENCIES.iter().map(|&megahertz| {
             let own = bins.around(megahertz);
-            let decibels = bootstrap(&seconds, block, |sums| beside_lowest(sums, &own));
+            let decibels = Smear::told(
+                |smear| beside_lowest(&all, megahertz, smear),
+                |smear| {
+                    bootstrap(&seconds, block, |sums| {
+                        beside_lowest(sums, megahertz, smear)
+                    })
+                },
+            );
             Band {
                 megahertz,
                 decibels,
@@ -227,8 +240,10 @@ impl ChromaComparer {
         let end = bins.end_of_coherence(&all);
         let fall = |decibels: f64| {
             let at = |sums: &Sums, end: usize| {
+                let smear = Smear::TakenOut;
+                let lowest_level = at_lowest(sums, smear)?;
                 let bin = fall_of(decibels, lowest.start..end, |bin| {
-                    beside_lowest(sums, &(bin..bin + 1))
+                    Some(level(sums, bin, turned_by, smear)? - lowest_level)
                 })?;
                 Some(bin * bins.megahertz)
             };
@@ -374,17 +389,17 @@ fn later(sums: &Sums) -> f64 {
     displacement(&[cross], TELLING).0
 }
 
-/// Mean response of some bins, in dB, with the second moved back by so much; `None` where the first shows too little there.
-fn level(sums: &Sums, bins: &Range<usize>, later: f64) -> Option<f64> {
-    let mut decibels = 0.0;
-    for bin in bins.clone() {
+/// Response in one bin, in dB, with the second moved back by so much; `None` where the first shows too little there.
+fn level(sums: &Sums, bin: usize, later: f64, smear: Smear) -> Option<f64> {
+    let moved_back = |bin: usize| {
         let (mut shown, _) = figures(sums, bin);
         let turn = Complex::from_polar(1.0, turn_of(bin) * later);
         shown.cross *= turn;
         shown.common_cross *= turn;
-        decibels += 20.0 * shown.gain()?.log10();
-    }
-    (!bins.is_empty()).then(|| decibels / bins.len() as f64)
+        shown
+    };
+    let shown = smear.sums(bin, KEPT, moved_back);
+    Some(20.0 * shown.gain()?.log10())
 }
 
 /// Magnitude-squared coherence over some bins.

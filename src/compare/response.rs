@@ -92,7 +92,7 @@ impl Sums {
 pub struct Band {
     /// Middle, in MHz.
     pub megahertz: f64,
-    /// Amplitude of the second over that of the first, beside what it is at the lowest frequency, in dB.
+    /// Amplitude of the second over that of the first, beside what it is at the lowest frequency, in dB; the mean of the band.
     pub decibels: Option<Interval>,
     /// Share of the power that both have in common, 0 to 1.
     pub coherence: f64,
@@ -332,7 +332,14 @@ impl Comparer {
         let of_band = |centre: f64| {
             (1..BINS).filter(move |&bin| (bin as f64 * bin_megahertz - centre).abs() <= HALF_BAND)
         };
-        let lowest: Vec<usize> = of_band(FREQUENCIES[0]).collect();
+        let level_at = |sums: &Sums, megahertz: f64, smear: Smear| {
+            at_middle(of_band(megahertz), megahertz / bin_megahertz, |bin| {
+                level(sums, bin, smear)
+            })
+        };
+        let beside_lowest = |sums: &Sums, megahertz: f64, smear: Smear| {
+            Some(level_at(sums, megahertz, smear)? - level_at(sums, FREQUENCIES[0], smear)?)
+        };
         let bands = FREQUENCIES
             .iter()
             .filter(|&&centre| centre + HALF_BAND < 0.5 * sampled_megahertz)
@@ -340,8 +347,10 @@ impl Comparer {
                 let bins: Vec<usize> = of_band(megahertz).collect();
                 Band {
                     megahertz,
-                    decibels: seconds
-                        .figure(|sums| Some(level(sums, &bins)? - level(sums, &lowest)?)),
+                    decibels: Smear::told(
+                        |smear| beside_lowest(&seconds.all, megahertz, smear),
+                        |smear| seconds.figure(|sums| beside_lowest(sums, megahertz, smear)),
+                    ),
                     coherence: coherence(&seconds.all, &bins),
                 }
             })
@@ -353,7 +362,7 @@ impl Comparer {
             wider_percent: seconds
                 .figure(|sums| self.line_of_places(sums).map(|(_, slope)| 100.0 * slope)),
             gains: array::from_fn(|bin| {
-                let decibels = level(&seconds.all, &[bin])?;
+                let decibels = level(&seconds.all, bin, Smear::Left)?;
                 Some(10_f64.powf(decibels / 20.0))
             }),
         })
@@ -481,21 +490,39 @@ fn total(seconds: &[&Sums], without: Option<usize>) -> Sums {
     all
 }
 
-/// Mean response of some bins, in dB; `None` where the first shows too little there.
-fn level(sums: &Sums, bins: &[usize]) -> Option<f64> {
-    let mut decibels = 0.0;
-    for &bin in bins {
-        let shown = Shown {
-            lines: sums.lines,
-            common: sums.common,
-            first: sums.first[bin],
-            cross: sums.cross[bin],
-            common_first: sums.common_first[bin],
-            common_cross: sums.common_cross[bin],
-        };
-        decibels += 20.0 * shown.gain()?.log10();
+/// Response in one bin, in dB; `None` where the first shows too little there.
+fn level(sums: &Sums, bin: usize, smear: Smear) -> Option<f64> {
+    let shown = |bin: usize| Shown {
+        lines: sums.lines,
+        common: sums.common,
+        first: sums.first[bin],
+        cross: sums.cross[bin],
+        common_first: sums.common_first[bin],
+        common_cross: sums.common_cross[bin],
+    };
+    Some(20.0 * smear.sums(bin, BINS, shown).gain()?.log10())
+}
+
+/// What a straight line through the levels of some bins comes to at `middle`, which is counted in bins: they lie unevenly about a frequency, and
+/// where a response is steep their mean is that of another. `None` where one of them is.
+pub(super) fn at_middle(
+    bins: impl Iterator<Item = usize>,
+    middle: f64,
+    level: impl Fn(usize) -> Option<f64>,
+) -> Option<f64> {
+    let (mut n, mut x, mut y, mut xx, mut xy) = (0.0, 0.0, 0.0, 0.0, 0.0);
+    for bin in bins {
+        let (off, level) = (bin as f64 - middle, level(bin)?);
+        n += 1.0;
+        x += off;
+        y += level;
+        xx += off * off;
+        xy += off * level;
     }
-    (!bins.is_empty()).then(|| decibels / bins.len() as f64)
+    let determinant = n * xx - x * x;
+    // of one bin alone nothing else can be said
+    let line = || (xx * y - x * xy) / determinant;
+    (n > 0.0).then(|| if n > 1.0 { line() } else { y })
 }
 
 /// Sums over lines in one bin, plain and weighted with what both show of a line.
@@ -508,6 +535,59 @@ pub(super) struct Shown {
     pub(super) cross: Complex<f64>,
     pub(super) common_first: f64,
     pub(super) common_cross: Complex<f64>,
+}
+
+/// What no response is known better than, in dB: whole codes, and tips that are cut off, bend levels by a few parts in a thousand, and that
+/// is alike in every second.
+const WHOLE_CODES: f64 = 0.015;
+
+/// Half the variance of what a raised cosine smears a spectrum by, in bins²: ∫w′²/∫w² over 4π², which is 1/3 (Parseval).
+const HALF_SMEARED: f64 = 1.0 / 6.0;
+
+/// What becomes of what a window smears into a bin from its neighbours.
+///
+/// Where pictures fall steeply with frequency, most of what is in a bin comes from below it, and so does the response found there.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Smear {
+    /// It stays.
+    Left,
+    /// It is taken out, to first order.
+    TakenOut,
+}
+
+impl Smear {
+    /// The sums of a bin; as they are where a neighbour is missing, or shows the mean.
+    pub(super) fn sums(self, bin: usize, bins: usize, shown: impl Fn(usize) -> Shown) -> Shown {
+        let here = shown(bin);
+        if self == Self::Left || bin < 2 || bin + 1 >= bins {
+            return here;
+        }
+        let (below, above) = (shown(bin - 1), shown(bin + 1));
+        let curve = |of: fn(&Shown) -> f64| of(&below) - 2.0 * of(&here) + of(&above);
+        let turning = |of: fn(&Shown) -> Complex<f64>| of(&below) - of(&here) * 2.0 + of(&above);
+        Shown {
+            first: here.first - HALF_SMEARED * curve(|one| one.first),
+            cross: here.cross - turning(|one| one.cross) * HALF_SMEARED,
+            common_first: here.common_first - HALF_SMEARED * curve(|one| one.common_first),
+            common_cross: here.common_cross - turning(|one| one.common_cross) * HALF_SMEARED,
+            ..here
+        }
+    }
+
+    /// The interval of a figure without what is smeared into it, and wider by what that made of it: evenly anything up to as much may be
+    /// left. With it where the figure is none without.
+    pub(super) fn told(
+        figure: impl Fn(Self) -> Option<f64>,
+        interval: impl Fn(Self) -> Option<Interval>,
+    ) -> Option<Interval> {
+        let (with, without) = (figure(Self::Left), figure(Self::TakenOut));
+        let moved = with.zip(without).map(|(with, without)| without - with);
+        let told = moved.and_then(|moved| {
+            let left: f64 = moved.abs() / 3.0_f64.sqrt();
+            Some(interval(Self::TakenOut)?.with_doubt(left.hypot(WHOLE_CODES)))
+        });
+        told.or_else(|| Some(interval(Self::Left)?.with_doubt(WHOLE_CODES)))
+    }
 }
 
 impl Shown {
