@@ -230,9 +230,8 @@ fn note_drawn(outcome: &mut Outcome, found: &Value, chain: &Chain) {
         Told::of(&response["right_samples"], 0.0).map(|told| ("right, samples".to_owned(), told)),
     );
     let decibels = |megahertz: f64| {
-        let of = |megahertz: f64| 40.0 * (std::f64::consts::PI * megahertz / 13.5).cos().log10();
         if chain.soft {
-            of(megahertz) - of(0.5)
+            mean_of_band(megahertz) - mean_of_band(0.5)
         } else {
             0.0
         }
@@ -249,6 +248,17 @@ fn note_drawn(outcome: &mut Outcome, found: &Value, chain: &Chain) {
             .drawn
             .extend(told.map(|told| (format!("response at {megahertz:.1} MHz, dB"), told)));
     }
+}
+
+/// What the softer chain does to a quarter of a MHz to either side, in dB: neighbours added by a quarter, a half and a quarter.
+fn mean_of_band(megahertz: f64) -> f64 {
+    const STEPS: i32 = 10;
+    let off = (-STEPS..=STEPS).map(|step| 0.25 * f64::from(step) / f64::from(STEPS));
+    let of = |off: f64| {
+        let turn = std::f64::consts::PI * (megahertz + off) / 13.5;
+        40.0 * turn.cos().log10()
+    };
+    off.map(of).sum::<f64>() / f64::from(2 * STEPS + 1)
 }
 
 fn note_alike(outcome: &mut Outcome, found: &Value) {
