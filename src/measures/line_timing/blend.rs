@@ -326,11 +326,11 @@ impl Blend {
 }
 
 impl Constant {
-    /// Where the picture says that the line stands, by what was learned.
+    /// Where the picture says that the line stands, by what was learned: no more surely than what was learned agreed with itself.
     fn told(&self, change: Shift, common: f32) -> Option<Shift> {
         self.known().then_some(Shift {
             value: change.value + self.value + common,
-            variance: change.variance + self.variance,
+            variance: change.variance + self.variance + self.scatter.max(0.0),
         })
     }
 }
