@@ -211,14 +211,7 @@ impl Blend {
             self.refuted = 0;
             return false;
         }
-        self.scratch.clear();
-        for row in 0..rows {
-            let (Some(own), Some(change)) = (edge(row), picture.change(row)) else {
-                continue;
-            };
-            let constant = self.heads[parity].get(row).map_or(0.0, |one| one.value);
-            self.scratch.push(own.value - change.whole.value - constant);
-        }
+        self.gather_apart(parity, rows, &edge, picture);
         let enough = self.scratch.len() >= LEAST_LINES;
         self.refuted = match robust::median_and_spread(&mut self.scratch) {
             Some((_, spread)) if enough && spread > MOST_APART => REFUTED_FIELDS,
@@ -286,17 +279,28 @@ impl Blend {
         edge: &impl Fn(usize) -> Option<Shift>,
         picture: &ContentTrace,
     ) -> Option<f32> {
-        self.scratch.clear();
-        for row in 0..rows {
-            if let (Some(own), Some(change)) = (edge(row), picture.change(row)) {
-                let constant = self.heads[parity][row].value;
-                self.scratch.push(own.value - change.whole.value - constant);
-            }
-        }
+        self.gather_apart(parity, rows, edge, picture);
         if self.scratch.len() < LEAST_LINES {
             return None;
         }
         robust::median(&mut self.scratch)
+    }
+
+    /// Puts down how far the edge of each line that shows both stands from where the picture and what was learned put it.
+    fn gather_apart(
+        &mut self,
+        parity: usize,
+        rows: usize,
+        edge: &impl Fn(usize) -> Option<Shift>,
+        picture: &ContentTrace,
+    ) {
+        self.scratch.clear();
+        for row in 0..rows {
+            if let (Some(own), Some(change)) = (edge(row), picture.change(row)) {
+                let constant = self.heads[parity].get(row).map_or(0.0, |one| one.value);
+                self.scratch.push(own.value - change.whole.value - constant);
+            }
+        }
     }
 
     /// Whether edges and picture differ by no more than they themselves foretell.
